@@ -1,0 +1,259 @@
+"""The plan as published: the shape of ``plan.json``. In: rounded values. Out: Plan, and its JSON Schema.
+
+Lengths and coordinates are whole millimetres, voltages whole millivolts, currents whole milliamperes, money whole cents
+of the job's currency; ``cut_m`` whole decimetres. Keys are fixed; keys may be added, never dropped or renamed.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+XY = tuple[float, float] | tuple[float, float, float]
+"""x, y and, where heights were measured, z; in metres."""
+
+Outcome = Literal["proved_best", "within_gap", "effort_spent", "stopped_by_time", "stopped_by_user"]
+
+
+class Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+
+class Tool(Part):
+    name: str
+    version: str
+
+
+class JobRef(Part):
+    title: str
+    digest: str = Field(description="sha256 of job.toml, survey and overrides")
+    files: list[str] = Field(description="copies in the plan's folder: the job file first, then the survey")
+    overrides: dict[str, str | float | int | None] = Field(
+        default_factory=dict, description="values given on the command line instead of the job's, by dotted key"
+    )
+
+
+class Cost(Part):
+    total: float
+    trench: float = Field(description="trenches, sleeves' pulls and leads")
+    cable: float
+    joints: float
+    drivers: float
+    supplies: float
+    fuses: float
+
+
+
+
+class DriverPlan(Part):
+    id: str
+    supply: str
+    model: str
+    tap_v: float
+    load_w: float = Field(description="sum of out_v x amps of its circuits, in W (VA for wound)")
+    load_pct: float = Field(description="load_w over rated output, in per cent")
+    dim_group: str | None
+    x: float
+    y: float
+    price: float
+
+
+class CircuitPlan(Part):
+    id: str
+    driver: str
+    outlet: int = Field(description="counts from 1")
+    fuse_a: float | None = Field(description="null where the driver's own limit protects")
+    breaker_a: float | None = Field(None, description="the outlet's built-in breaker, where that protects")
+    amps: float
+    lamps: list[str]
+    short_a: float | None = Field(description="least fault current at any far end; null where the driver's limit protects")
+    tap_v: float
+    out_v: float = Field(description="at the terminals, all lamps on")
+    fuse_price: float
+    dim_group: str | None
+    protected_by: str = Field(description="one sentence: which rule protects cables and leads, with its figures")
+
+
+class JointPlan(Part):
+    id: str
+    x: float
+    y: float
+    z: float | None = None
+    circuit: str
+    ways: int
+    hub: bool
+    cables: list[str]
+    leads: list[str]
+    kit: str | None = Field(description="null in a post's own terminals")
+    post: str | None = Field(None, description="the lamp whose terminals it is")
+    end_ohm: float = Field(description="added to the loop by each cable or lead end made off here, in ohm")
+    price: float
+
+
+class CablePlan(Part):
+    id: str
+    circuit: str
+    from_: str = Field(alias="from", description="driver or joint")
+    to: str
+    cable: str
+    route: list[XY]
+    route_m: float
+    cut_m: float
+    amps: float
+    drop_v: float = Field(description="along this piece, its own ends included, hot, all lamps on")
+    price: float
+    run: str | None = Field(None, description="pieces of one run are one uncut length")
+    sun_m: float = Field(0.0, description="metres of the route lying on the surface")
+
+
+class TrenchPlan(Part):
+    id: str
+    ground: str
+    route: list[XY]
+    length_m: float
+    depth_mm: float
+    cables: list[str]
+    sleeve: str | None
+    price: float
+    stub: bool = Field(False, description="the straight way out of a supply point, a post or a sleeve's end")
+    borders: int = Field(0, description="how many of its points pay half a crossing")
+
+
+class LampPlan(Part):
+    id: str
+    joint: str
+    lead_m: float = Field(description="length of the whole made lead")
+    watts: float
+    amps: float
+    volts: float = Field(description="at the lamp's end of its lead, all on, driver at its stated volts, hot copper")
+    drop_pct: float
+    margin_v: float = Field(description="least distance from its window in the worst cases of section 3 (low_v, high_v)")
+    x: float
+    y: float
+    z: float | None = None
+    type: str
+    group: str
+    low_v: float = Field(description="all on, source at its lowest, hot copper")
+    high_v: float = Field(description="alone on, source at its highest, cold copper")
+    lead_route: list[XY]
+    lead_price: float
+    joint_v: float = Field(description="at its joint, all on, hot copper")
+    extension_m: float = 0.0
+    extension_price: float = 0.0
+
+
+class CutPlan(Part):
+    cable: str
+    reel_m: float
+    pieces: list[str]
+    left_m: float
+
+
+class Reels(Part):
+    """Whole reels to buy of one cable."""
+
+    cable: str
+    reel_m: float
+    count: int
+    price: float
+    proven_least: bool
+
+
+class SiteZone(Part):
+    name: str
+    ground: str
+    no_dig: bool
+    water: bool
+    of: str
+    keep_off_m: float
+    rings: list[list[tuple[float, float]]] = Field(description="outer ring first, then holes")
+
+
+class SiteSleeve(Part):
+    name: str
+    route: list[XY]
+    capacity: int
+
+
+class SiteTree(Part):
+    name: str
+    x: float
+    y: float
+    stem_mm: float
+
+
+class SitePoint(Part):
+    name: str
+    x: float
+    y: float
+    z: float | None = None
+    price: float = 0.0
+
+
+class SiteLine(Part):
+    name: str
+    route: list[XY]
+
+
+class Site(Part):
+    base_ground: str
+    zones: list[SiteZone]
+    sleeves: list[SiteSleeve]
+    trees: list[SiteTree]
+    supplies: list[SitePoint]
+    pegs: list[SitePoint]
+    mains: list[SiteLine]
+
+
+class CableUsed(Part):
+    size: str
+    mm2: float
+    ohm_per_m: float = Field(description="loop resistance of a metre at hot_c, in ohm")
+    rating_a: float
+    price_m: float
+
+
+class GraphFacts(Part):
+    nodes: int
+    edges: int
+    base_nodes: int
+    base_edges: int
+    refinements: int
+    last_gain_pct: float | None = Field(description="what the last refinement of the ground graph gained, in per cent of cost")
+
+
+class Rule(Part):
+    """A limit or default that decided something here, as printed on the papers."""
+
+    name: str
+    value: str
+
+
+class Plan(Part):
+    tool: Tool
+    job: JobRef
+    currency: str
+    prices_are_invented: bool
+    seed: int
+    effort: float
+    work: float = Field(description="effort really spent, in the same unit")
+    outcome: Outcome
+    cost: Cost
+    bound: float | None
+    gap: float | None
+    bound_says: str | None = Field(None, description="what the bound is a bound of, in words")
+    bound_parts: dict[str, float] | None = None
+    drivers: list[DriverPlan]
+    circuits: list[CircuitPlan]
+    joints: list[JointPlan]
+    cables: list[CablePlan]
+    trenches: list[TrenchPlan]
+    lamps: list[LampPlan]
+    cuts: list[CutPlan]
+    reels: list[Reels]
+    cables_used: dict[str, CableUsed]
+    site: Site
+    graph: GraphFacts
+    rules: list[Rule]
+    warnings: list[str]

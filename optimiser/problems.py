@@ -1,0 +1,71 @@
+"""What can be wrong, as records that say place, finding and mend. In: facts. Out: Problem, and the errors below.
+
+::
+
+    LampspurError
+    ├── BadInput            the job or the survey cannot be used: a list of Problem   (exit code 2)
+    ├── NoFeasibleLayout    an answer, not a fault: which lamp or limit, what mends it (exit code 3)
+    ├── StoppedBeforeLayout Ctrl-C or the time limit came before any layout was found  (exit code 130)
+    └── CircuitCollapses    a load flow past its collapse point: never a number
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, order=True)
+class Problem:
+    """One fault of the input. ``line`` counts from 1 as an editor does; 0 means the file as a whole."""
+
+    file: str
+    line: int
+    field: str
+    """Column or dotted key, such as ``x`` or ``lamps.spike.watts``; may be empty."""
+    found: str
+    """A clause that states the value found and what is wrong with it, e.g. ``found '12,4', which is not a number``."""
+    mend: str
+    """An imperative clause, e.g. ``write 12.4``."""
+
+    def __str__(self) -> str:
+        place = ":".join([self.file, *([str(self.line)] if self.line else []), *([self.field] if self.field else [])])
+        return f"{place}: {self.found}\n    mend: {self.mend}"
+
+
+class LampspurError(Exception):
+    """Base of every error this package raises on purpose."""
+
+
+class BadInput(LampspurError):
+    """The job or the survey cannot be used; ``problems`` holds every fault found, sorted by place."""
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        self.problems = sorted(problems)
+        super().__init__("\n".join(map(str, self.problems)))
+
+
+@dataclass
+class Obstacle:
+    """Why no layout is feasible: one lamp or one limit, by how much, and what would mend it."""
+
+    what: str
+    detail: str = ""
+    mends: list[str] = field(default_factory=list)
+
+
+class NoFeasibleLayout(LampspurError):
+    """``proven`` tells whether the obstacles prove that there is none, or the search just found none."""
+
+    def __init__(self, obstacles: Sequence[Obstacle], *, proven: bool) -> None:
+        self.obstacles = list(obstacles)
+        self.proven = proven
+        super().__init__("; ".join(obstacle.what for obstacle in obstacles))
+
+
+class StoppedBeforeLayout(LampspurError):
+    """The search was stopped before any feasible layout was found."""
+
+
+class CircuitCollapses(LampspurError):
+    """No operating point exists: the loads ask for more than the cables can carry at any voltage."""
