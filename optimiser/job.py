@@ -12,11 +12,15 @@ from __future__ import annotations
 
 import math
 import re
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, get_args, get_origin
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic.fields import FieldInfo
 
 from . import conductors
+
+TRUNK_STRIP = "trunk strip"
+"""Name of the ground round every trunk; it is added to ``Job.grounds`` and is the job's own, not the contractor's."""
 
 Price = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -36,22 +40,40 @@ def _per_cent(value: Any) -> Any:
             return None
         match = re.fullmatch(r"\s*([0-9]+(?:[.,][0-9]+)?)\s*%?\s*", value)
         if match is None:
-            raise ValueError("is not a number of per cent; write \"10 %\" or \"off\"")
+            raise ValueError('is not a number of per cent; write "10 %" or "off"')
         value = float(match[1].replace(",", "."))
     if isinstance(value, int | float) and not isinstance(value, bool) and 0 < value < 1:
         raise ValueError(f"is below one per cent; for {value * 100:g} per cent write {value * 100:g}")
     return value
 
 
-PerCentOrOff = Annotated[
-    Annotated[float, Field(gt=0, lt=100, allow_inf_nan=False)] | None, BeforeValidator(_per_cent)
-]
+PerCentOrOff = Annotated[Annotated[float, Field(gt=0, lt=100, allow_inf_nan=False)] | None, BeforeValidator(_per_cent)]
+
+
+def _window(value: tuple[float, float]) -> tuple[float, float]:
+    low, high = value
+    if low >= high:
+        raise ValueError(f"runs from {low:g} V to {high:g} V, upside down; write the lowest volts first")
+    return value
+
+
+def _lead_size(value: float) -> float:
+    if not conductors.is_known(value, None, 5, False):
+        raise ValueError("is no size in the tables of IEC 60228; write 0.5, 0.75, 1, 1.5, 2.5 or 4")
+    return value
+
+
+Window = Annotated[tuple[Positive, Positive], AfterValidator(_window)]
+LeadSize = Annotated[Positive, AfterValidator(_lead_size)]
+Factor = Annotated[float, Field(gt=0, le=1, allow_inf_nan=False)]
 
 
 class Voltage(Model):
     """How far the voltage may fall, and at which copper temperatures that is judged."""
 
-    max_drop: PerCentOrOff = Field(10.0, description='greatest drop, in per cent of the lamp\'s nominal volts, or "off"')
+    max_drop: PerCentOrOff = Field(
+        10.0, description='greatest drop, in per cent of the lamp\'s nominal volts, or "off"'
+    )
     drop_from: Literal["driver", "nominal"] = Field(
         "driver",
         description="drop counts from the driver's terminals at this load, or from the lamp's nominal volts",
@@ -107,6 +129,8 @@ class Ground(Model):
         if not isinstance(data, dict) or data.get("kind") not in _KINDS:
             return data
         depth, joints, leads, no_dig, keep_off = _KINDS[data["kind"]]
+        if data.get("no_dig") is True and not no_dig:  # the contractor closes ground of another kind
+            joints, leads, keep_off = False, False, _KINDS["no_dig"][4]
         filled = {"depth_mm": depth, "joints": joints, "leads": leads, "no_dig": no_dig, "keep_off_m": keep_off}
         if data["kind"] in WATER_CLEARANCES_M:
             lamp, joint, cable, driver = WATER_CLEARANCES_M[data["kind"]]
@@ -134,7 +158,9 @@ class ZoneSetting(Model):
     """What a surveyed zone is."""
 
     ground: str = Field(description="a name under [grounds]")
-    keep_off_m: NonNegative | None = Field(None, description="distance that trenches keep from it; default: its ground's")
+    keep_off_m: NonNegative | None = Field(
+        None, description="distance that trenches keep from it; default: its ground's"
+    )
 
 
 class SleeveSetting(Model):
@@ -163,6 +189,12 @@ class TreeRule(Model):
     root_min_m: NonNegative = Field(2.0, description="least root radius (AS 4970)")
     root_max_m: Positive = Field(15.0, description="greatest root radius (AS 4970, BS 5837)")
 
+    @model_validator(mode="after")
+    def _has_span(self) -> Self:
+        if self.root_min_m > self.root_max_m:
+            raise ValueError("has root_min_m above root_max_m; write the smaller in root_min_m")
+        return self
+
 
 class LampType(Model):
     """One kind of luminaire."""
@@ -176,24 +208,17 @@ class LampType(Model):
     power_factor: float | None = Field(
         None, gt=0, le=1, description="on ac; default 1 for resistance, 0.6 else (from memory); not used on dc"
     )
-    window_v: tuple[Positive, Positive] | None = Field(
-        None, description="lowest and highest volts it may run at; default nominal ± 10 %"
-    )
+    window_v: Window | None = Field(None, description="lowest and highest volts it may run at; default nominal ± 10 %")
     lead_m: NonNegative = Field(1.0, description="length of its made lead (common practice, no source)")
-    lead_mm2: Positive = Field(0.75, description="conductor of its lead, class 5")
-    lead_rating_a: Positive | None = Field(None, description="rating of its lead; default from the flexible-cable table")
+    lead_mm2: LeadSize = Field(0.75, description="conductor of its lead, class 5")
+    lead_rating_a: Positive | None = Field(
+        None, description="rating of its lead; default from the flexible-cable table"
+    )
     aim_reserve_m: NonNegative = Field(0.3, description="part of the lead kept slack for aiming after dark")
     exit_height_m: NonNegative = Field(0.1, description="height of the lead's exit above ground")
     terminals: bool = Field(False, description="a post with terminals: cable loops in and out, no lead, no kit")
     terminal_mm2: Positive = Field(4.0, description="thickest conductor its terminals take (posts only)")
     submersible: bool = Field(False, description="may stand in water")
-
-    @model_validator(mode="after")
-    def _window_stands(self) -> Self:
-        low, high = self.window
-        if low >= high:
-            raise ValueError(f"window_v runs from {low:g} V to {high:g} V, which is upside down; write the lower first")
-        return self
 
     @property
     def window(self) -> tuple[float, float]:
@@ -225,7 +250,9 @@ class Cable(Model):
     tinned: bool = Field(False, description="whether its copper is tinned")
     ohm_per_km: Positive | None = Field(None, description="resistance of one core at 20 °C, where it differs")
     price_per_m: Price = Field(description="price of a metre")
-    rating_a: Positive | None = Field(None, description="current rating; default from the tables named in conductors.py")
+    rating_a: Positive | None = Field(
+        None, description="current rating; default from the tables named in conductors.py"
+    )
     reels_m: tuple[Positive, ...] = Field((50.0, 100.0), min_length=1, description="stock lengths of its reels, in m")
     reel_prices: tuple[Price, ...] | None = Field(None, description="price of each reel; default length x price_per_m")
     od_mm: Positive | None = Field(None, description="outer diameter, for sleeves given by their bore")
@@ -273,7 +300,9 @@ class Driver(Model):
 
     kind: Literal["electronic", "wound"] = Field("electronic", description="electronic driver or wound transformer")
     output: Literal["dc", "ac"] | None = Field(None, description="default dc for electronic, ac for wound")
-    taps_v: tuple[Positive, ...] = Field(min_length=1, description="its output voltages; wound: at rated load and mains")
+    taps_v: tuple[Positive, ...] = Field(
+        min_length=1, description="its output voltages; wound: at rated load and mains"
+    )
     volts: Positive | None = Field(None, description="nominal volts of the lamps it is for; default its lowest tap")
     rated_w: Positive = Field(description="rated output, in W (VA for wound)")
     loading_pct: float | None = Field(None, gt=0, le=100, description="loading limit; default 80 electronic, 90 wound")
@@ -289,7 +318,9 @@ class Driver(Model):
     limit_mode: Literal["hold", "hiccup", "foldback", "latch", "none"] | None = Field(
         None, description="what it does on overload; default hold for electronic, none for wound"
     )
-    short_rms_a: Positive | None = Field(None, description="stated r.m.s. current into a short (hiccup, foldback, latch)")
+    short_rms_a: Positive | None = Field(
+        None, description="stated r.m.s. current into a short (hiccup, foldback, latch)"
+    )
     breaker_a: Positive | None = Field(None, description="rating of the breaker built into each outlet, if any")
     tap_per_outlet: bool = Field(False, description="whether each outlet may be set to a tap of its own")
     independent_outlets: bool = Field(False, description="whether each outlet may serve a dim group of its own")
@@ -344,7 +375,9 @@ class Supply(Model):
     price: Price = Field(0.0, description="what it costs to use it at all")
     max_drivers: int = Field(4, ge=1, le=20, description="how many drivers may be mounted here")
     mount_height_m: float = Field(0.5, ge=0.3, le=5, description="height of the drivers (at least 0.3 m)")
-    loading_pct: float = Field(100.0, gt=0, le=100, description="further derating of drivers here (hot or closed place)")
+    loading_pct: float = Field(
+        100.0, gt=0, le=100, description="further derating of drivers here (hot or closed place)"
+    )
 
 
 class Kit(Model):
@@ -356,10 +389,18 @@ class Kit(Model):
     price: Price = Field(description="price of the kit")
     labour: Price = Field(0.0, description="labour to make it")
 
+    @model_validator(mode="after")
+    def _has_span(self) -> Self:
+        if self.min_mm2 > self.max_mm2:
+            raise ValueError("has min_mm2 above max_mm2; write the thinnest conductor in min_mm2")
+        return self
+
 
 class Joints(Model):
     kits: dict[str, Kit] = Field(min_length=1, description="joint kits by name")
-    end_ohm: NonNegative = Field(0.002, description="resistance one cable or lead end adds to the loop, both cores, ohm")
+    end_ohm: NonNegative = Field(
+        0.002, description="resistance one cable or lead end adds to the loop, both cores, ohm"
+    )
     method: Literal["cut", "tap"] = Field("cut", description='"tap" leaves the trunk uncut through a joint')
     tail_m: NonNegative = Field(0.15, description="part of a lead inside the joint")
     extension_m: NonNegative = Field(0.0, description="longest flex that may extend a lead; 0 allows none")
@@ -376,12 +417,16 @@ class Slack(Model):
 
 class Fuses(Model):
     ratings_a: tuple[Positive, ...] = Field(
-        (1, 2, 3, 4, 5, 7.5, 10, 15, 20, 25), min_length=1, description="ratings to be had, in A (ISO 8820-3 from memory)"
+        (1, 2, 3, 4, 5, 7.5, 10, 15, 20, 25),
+        min_length=1,
+        description="ratings to be had, in A (ISO 8820-3 from memory)",
     )
     price: Price = Field(0.0, description="price of a fuse in its holder")
     load_factor: float = Field(0.8, gt=0, le=1, description="circuit amps over rating, at most")
     open_factor: float = Field(3.0, ge=1, description="a short must draw this many times the rating to open it")
-    open_s: Positive = Field(5.0, description="time in which it opens at open_factor, in s (common practice, no source)")
+    open_s: Positive = Field(
+        5.0, description="time in which it opens at open_factor, in s (common practice, no source)"
+    )
 
 
 class Rules(Model):
@@ -393,14 +438,22 @@ class Rules(Model):
     border_tolerance_m: NonNegative = Field(0.3, description="how far a point may lie inside a border: tapes err")
     mains_clear_m: NonNegative = Field(0.05, description="distance of cables from mains lines (AU segregation)")
     mains_joint_clear_m: NonNegative = Field(0.3, description="distance of joints from mains lines")
-    bunched: tuple[float, ...] = Field(
+    bunched: tuple[Factor, ...] = Field(
         (1.0, 0.8, 0.7, 0.65, 0.6, 0.57),
         min_length=1,
         description="rating factor of cables in one sleeve by their number (from memory); the last holds for more",
     )
-    trench_bunched: tuple[float, ...] = Field(
+    trench_bunched: tuple[Factor, ...] = Field(
         (1.0,), min_length=1, description="the same for cables in one trench; default no derating"
     )
+
+
+def _price_in(table: Any, key: str) -> float | None:
+    """A price in a table not yet validated; None where it is no price."""
+    value = table.get(key) if isinstance(table, dict) else None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    return float(value) if 0 <= value < math.inf else None
 
 
 class Job(Model):
@@ -421,7 +474,9 @@ class Job(Model):
     lamps: dict[str, LampType] = Field(min_length=1, description="lamp types by name")
     cables: dict[str, Cable] = Field(min_length=1, description="cables by name")
     drivers: dict[str, Driver] = Field(min_length=1, description="driver models by name")
-    supplies: dict[str, Supply] = Field(default_factory=dict, description="supply points; those not listed take defaults")
+    supplies: dict[str, Supply] = Field(
+        default_factory=dict, description="supply points; those not listed take defaults"
+    )
     joints: Joints
     slack: Slack = Field(default_factory=Slack)
     fuses: Fuses = Field(default_factory=Fuses)
@@ -430,18 +485,32 @@ class Job(Model):
     @model_validator(mode="before")
     @classmethod
     def _complete_grounds(cls, data: Any) -> Any:
-        """Let a ground's name stand for its kind, and add root ground and the trunk strip from the base ground."""
-        if not isinstance(data, dict) or not isinstance(data.get("grounds"), dict):
+        """
+        Let a ground's name stand for its kind, and add what trees need: root ground and the trunk strip.
+
+        With ``trees.rule = "strict"`` every ground of kind root is no-dig, and no lead may cross it.
+        """
+        if not isinstance(data, dict) or not isinstance(data.get("grounds"), dict) or not data["grounds"]:
             return data
         grounds: dict[str, Any] = {}
         for name, table in data["grounds"].items():
             if isinstance(table, dict) and "kind" not in table and name in _KINDS:
                 table = {"kind": name, **table}
             grounds[name] = table
-        base = grounds.get(data.get("base_ground", "lawn"))
-        if "root" not in grounds and isinstance(base, dict) and isinstance(base.get("per_m"), int | float):
+        base_per_m = _price_in(grounds.get(data.get("base_ground", "lawn")), "per_m")
+        if "root" not in grounds and base_per_m is not None:
             # Root ground is hand-dug or laid under mulch: twice the base price unless the job says otherwise.
-            grounds["root"] = {"kind": "root", "per_m": 2 * base["per_m"]}
+            grounds["root"] = {"kind": "root", "per_m": 2 * base_per_m}
+        trees = data.get("trees")
+        if isinstance(trees, dict) and trees.get("rule") == "strict":
+            for name, table in grounds.items():
+                if isinstance(table, dict) and table.get("kind") == "root":
+                    grounds[name] = {**table, "no_dig": True, "joints": False, "leads": False}
+        if TRUNK_STRIP not in grounds:
+            root = grounds.get("root")
+            lead_per_m = _price_in(root, "lead_per_m")
+            lead_per_m = _price_in(root, "per_m") if lead_per_m is None else lead_per_m
+            grounds[TRUNK_STRIP] = {"kind": "no_dig", "keep_off_m": 0.0, "leads": True, "lead_per_m": lead_per_m or 0.0}
         return {**data, "grounds": grounds}
 
     def supply(self, name: str) -> Supply:
@@ -457,3 +526,67 @@ class Job(Model):
     def drop_limit_v(self, lamp_type: LampType) -> float:
         """Greatest drop of this lamp type, in V; infinite when the drop rule is off."""
         return math.inf if self.voltage.max_drop is None else self.voltage.max_drop / 100 * lamp_type.volts
+
+
+_UNITS = {  # by the end of the key
+    "per_m": "currency/m", "per_km": "ohm/km", "ohm": "ohm", "m": "m", "mm": "mm", "mm2": "mm²", "v": "V", "a": "A",
+    "w": "W", "s": "s", "c": "°C", "pct": "%", "cent": "%", "volts": "V", "watts": "W", "drop": "%", "awg": "AWG",
+    "price": "currency", "prices": "currency", "labour": "currency", "crossing": "currency",
+}  # fmt: skip
+
+
+def _unit(key: str) -> str:
+    fits = [end for end in _UNITS if key == end or key.endswith("_" + end)]
+    return _UNITS[max(fits, key=len)] if fits else ""
+
+
+def item_model(annotation: Any) -> tuple[type[Model] | None, bool]:
+    """The model a field's annotation holds, if any, and whether it is a table of named ones."""
+    if get_origin(annotation) is dict:
+        return item_model(get_args(annotation)[1])[0], True
+    if isinstance(annotation, type) and issubclass(annotation, Model):
+        return annotation, False
+    return None, False
+
+
+def _default(key: str, field: FieldInfo, in_ground: bool) -> str:
+    if field.is_required():
+        return "by kind" if in_ground and key != "kind" else "required"
+    value = field.get_default(call_default_factory=True)
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, tuple):
+        return ", ".join(f"{item:g}" for item in value)
+    return f"{value:g}" if isinstance(value, int | float) else f'"{value}"'
+
+
+def _key_rows(model: type[Model], before: str) -> list[str]:
+    rows: list[str] = []
+    for key, field in model.model_fields.items():
+        inner, named = item_model(field.annotation)
+        if inner is not None:
+            rows += _key_rows(inner, f"{before}{key}.{'NAME.' if named else ''}")
+            continue
+        sentence = (field.description or "").replace("|", "\\|")
+        rows.append(f"| `{before}{key}` | {_unit(key)} | {_default(key, field, model is Ground)} | {sentence} |")
+    return rows
+
+
+def describe_keys() -> str:
+    """All keys of ``job.toml`` and what each kind of ground sets, as two Markdown tables drawn from the models."""
+    lines = ["| key | unit | default | what it is |", "| --- | --- | --- | --- |", *_key_rows(Job, ""), ""]
+    lines += [
+        "| kind of ground | depth_mm | joints | leads | no_dig | keep_off_m "
+        "| lamp_clear_m | joint_clear_m | driver_clear_m |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    for kind in _KINDS:
+        ground = Ground.model_validate({"kind": kind, "per_m": 0})
+        flags = " | ".join("yes" if flag else "no" for flag in (ground.joints, ground.leads, ground.no_dig))
+        distances = (ground.keep_off_m, ground.lamp_clear_m, ground.joint_clear_m, ground.driver_clear_m)
+        lines.append(
+            f"| {kind} | {ground.depth_mm:g} | {flags} | {' | '.join(f'{metres:g}' for metres in distances)} |"
+        )
+    return "\n".join(lines) + "\n"

@@ -11,7 +11,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import difflib
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 
@@ -31,6 +32,13 @@ class Problem:
     def __str__(self) -> str:
         place = ":".join([self.file, *([str(self.line)] if self.line else []), *([self.field] if self.field else [])])
         return f"{place}: {self.found}\n    mend: {self.mend}"
+
+
+def nearest(name: str, known: Iterable[str]) -> str | None:
+    """The known name most like this one, letters' case aside; None where none is like it."""
+    folded = {other.casefold(): other for other in reversed(list(known))}
+    found = difflib.get_close_matches(name.casefold(), folded, n=1, cutoff=0.6)
+    return folded[found[0]] if found else None
 
 
 class LampspurError(Exception):

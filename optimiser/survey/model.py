@@ -88,5 +88,7 @@ class Survey:
     mains: tuple[MainsLine, ...] = ()
     pegs: tuple[Peg, ...] = ()
     has_heights: bool = False
+    heights: tuple[Place, ...] = ()
+    """Every measured height, one for each place, in the order of the file: the surface is drawn over these."""
     notes: tuple[str, ...] = ()
     """Things the reader wants said: columns it left out, defaults it took."""

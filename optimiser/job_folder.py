@@ -1,0 +1,113 @@
+"""Open a job. In: its folder or job.toml, and values from the command line. Out: JobFolder: Job, Survey, bytes, digest."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from .job import Job
+from .problems import BadInput, Problem
+from .read_job import parse_toml, read_job
+from .survey import problems_without_job, read_survey
+from .survey.model import Survey
+
+JOB_FILE = "job.toml"
+
+
+@dataclass(frozen=True)
+class JobFolder:
+    """
+    One job as read.
+
+    Attributes
+    ----------
+    path
+        The folder.
+    job, survey
+        What its files say, overrides included.
+    digest
+        See ``digest_of``.
+    files
+        Exact bytes by name: the job file first, as ``job.toml``, then the survey.
+    overrides
+        Values given instead of the file's, by dotted key.
+    """
+
+    path: Path
+    job: Job
+    survey: Survey
+    digest: str
+    files: dict[str, bytes]
+    overrides: dict[str, object]
+
+
+def open_job(path: Path, overrides: Mapping[str, object] = {}) -> JobFolder:
+    """
+    Read job and survey.
+
+    Where the job file cannot be used, the survey is still looked through for what shows without it.
+
+    Raises
+    ------
+    BadInput
+        With every problem of both files.
+    """
+    path = Path(path)
+    job_path = path / JOB_FILE if path.is_dir() else path
+    job_data = _read(job_path, _mend_job(path, job_path))
+    try:
+        job = read_job(job_data, str(job_path), overrides)
+    except BadInput as error:
+        raise BadInput([*error.problems, *_survey_problems(job_path, job_data)]) from None
+    survey_path = job_path.parent / job.survey
+    survey_data = _read(survey_path, "put the survey there, or name it with survey = in the job file")
+    survey = read_survey(survey_data, str(survey_path), job)
+    files = {JOB_FILE: job_data, job.survey: survey_data}
+    return JobFolder(job_path.parent, job, survey, digest_of(job_data, survey_data, overrides), files, dict(overrides))
+
+
+def digest_of(job_data: bytes, survey_data: bytes, overrides: Mapping[str, object]) -> str:
+    """``sha256:`` and the hex digest over job, zero byte, survey, zero byte, overrides as JSON with sorted keys."""
+    values = json.dumps(dict(overrides), sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=str)
+    return "sha256:" + hashlib.sha256(b"\0".join([job_data, survey_data, values.encode()])).hexdigest()
+
+
+def _read(path: Path, mend: str) -> bytes:
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        raise BadInput([Problem(str(path), 0, "", "does not exist", mend)]) from None
+    except OSError as error:
+        reason = (error.strerror or "unknown reason").lower()
+        raise BadInput(
+            [Problem(str(path), 0, "", f"cannot be read ({reason})", "name a file that can be read")]
+        ) from None
+    except ValueError:  # a zero byte in the name
+        raise BadInput([Problem(str(path), 0, "", "is no name of a file", mend)]) from None
+
+
+def _mend_job(path: Path, job_path: Path) -> str:
+    if path.is_dir():
+        others = sorted(other.name for other in path.glob("*.toml"))
+        return f"name the job file itself: {others[0]}" if others else "write a job.toml there, or name another folder"
+    return f"name a job folder, or its {JOB_FILE}"
+
+
+def _survey_problems(job_path: Path, job_data: bytes) -> list[Problem]:
+    """What shows in the survey without the job; nothing where the job file does not even tell its name."""
+    try:
+        name = parse_toml(job_data, str(job_path))[0].get("survey", "survey.csv")
+    except BadInput:
+        return []
+    if not isinstance(name, str) or not name or Path(name).name != name:
+        return []
+    path = job_path.parent / name
+    try:
+        return problems_without_job(
+            _read(path, "put the survey there, or name it with survey = in the job file"), str(path)
+        )
+    except BadInput as error:
+        return error.problems

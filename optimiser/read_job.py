@@ -1,0 +1,365 @@
+"""Read job.toml. In: its bytes, and values given on the command line. Out: Job, or every Problem of it at once.
+
+The models of ``job.py`` find most faults; this module says them in the trade's words, with the line in the file, and
+adds the rules that hold between tables. Values from the command line are judged like the file's, as file
+``command line``.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from pathlib import PurePath
+from typing import Any, NamedTuple
+
+from pydantic import ValidationError
+from pydantic.fields import FieldInfo
+
+from .job import TRUNK_STRIP, Job, Model, item_model
+from .problems import BadInput, Problem, nearest
+from .toml_lines import KeyPath, find_lines, join_key, line_of, split_key
+
+COMMAND_LINE = "command line"
+_BY_KIND = {"depth_mm", "joints", "leads", "no_dig", "keep_off_m"}  # what a ground's kind sets
+
+
+def read_job(data: bytes, file: str, overrides: Mapping[str, object] = {}) -> Job:
+    """
+    Read a job file.
+
+    Parameters
+    ----------
+    data, file
+        Its bytes, and the name to show in problems.
+    overrides
+        Values that replace the file's, by dotted key, such as ``{"voltage.max_drop": "5 %"}``.
+
+    Raises
+    ------
+    BadInput
+        With every problem of the file and of the overrides.
+    """
+    tables, lines = parse_toml(data, file)
+    problems: list[Problem] = []
+    given: list[KeyPath] = []
+    for dotted, value in overrides.items():
+        path = split_key(dotted)
+        fault = _override(tables, path, value)
+        if fault is None:
+            given.append(path)
+        else:
+            problems.append(Problem(COMMAND_LINE, 0, dotted, *fault))
+    where = _Places(file, lines, given)
+    job: Job | None = None
+    try:
+        job = Job.model_validate(_with_tuples(tables), strict=True)  # strict: "12" and true are no numbers
+    except ValidationError as error:
+        problems += _problems_of(error, tables, where)
+    problems += _cross_check(tables, where)
+    if problems or job is None:
+        raise BadInput(problems)
+    return job
+
+
+def parse_toml(data: bytes, file: str) -> tuple[dict[str, Any], dict[KeyPath, int]]:
+    """Tables of a TOML file and the line of each key; BadInput where it is no TOML."""
+    try:
+        text = data.decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        found = f"found byte 0x{data[error.start]:02x}, which is not UTF-8"
+        raise BadInput([Problem(file, line, "", found, "save the file as UTF-8 text")]) from None
+    try:
+        return tomllib.loads(text), find_lines(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BadInput([_syntax_problem(text, file, str(error))]) from None
+    except RecursionError:
+        raise BadInput([Problem(file, 0, "", "is nested too deeply", "write plain tables, as in the README")]) from None
+
+
+def _syntax_problem(text: str, file: str, message: str) -> Problem:
+    """Say what is wrong with the TOML, as near as its line tells."""
+    rows = text.split("\n")
+    place = re.search(r"at line (\d+)", message)
+    line = int(place[1]) if place else len(rows)
+    shown = rows[line - 1].strip() if line <= len(rows) else ""
+    if len(shown) > 60:
+        shown = shown[:57] + "..."
+    key, equals, value = (part.strip() for part in shown.partition("="))
+    if re.search(r"overwrite|twice|mutate|already", message, re.IGNORECASE):
+        # tomllib names a key that is there twice at the place where it stops reading, which may be the next line
+        return Problem(
+            file, line, "", f"found '{shown}', which gives a key or table a second time", "keep one of the two"
+        )
+    if equals and re.fullmatch(r"[-+]?\d+,\d+", value):
+        return Problem(file, line, key, f"found '{value}', which is not a number", f"write {value.replace(',', '.')}")
+    if equals and not value:
+        return Problem(file, line, key, "has no value", "write the value behind the equals sign, or remove the line")
+    if equals and re.fullmatch(r"[^\W\d][^\"'#\[\]{}]*", value):
+        return Problem(
+            file, line, key, f"found {value} without quotes", f'write "{value}"; true and false in small letters'
+        )
+    if shown.startswith("[") and not shown.endswith("]") and not equals:
+        return Problem(file, line, "", f"found '{shown}', a table that is not closed", "end it with ]")
+    if shown and not equals and not shown.startswith(("[", "#")):
+        return Problem(
+            file, line, "", f"found '{shown}', which is neither [table] nor key = value", "write key = value"
+        )
+    reason = re.sub(r"\s*\(at .*\)$", "", message)
+    found = f"found '{shown}', which is not TOML ({reason})" if shown else f"is not TOML ({reason})"
+    return Problem(file, line, "", found, "write it as key = value, with text in quotes and lists in [ ]")
+
+
+def _with_tuples(value: Any) -> Any:
+    """The same tables with lists as tuples, as the models hold them."""
+    if isinstance(value, dict):
+        return {key: _with_tuples(item) for key, item in value.items()}
+    return tuple(map(_with_tuples, value)) if isinstance(value, list | tuple) else value
+
+
+class _Places(NamedTuple):
+    """From a key's path to the file and line to show."""
+
+    file: str
+    lines: dict[KeyPath, int]
+    given: list[KeyPath]
+    """Paths given on the command line."""
+
+    def problem(self, path: KeyPath, found: str, mend: str) -> Problem:
+        if any(path[: len(prefix)] == prefix for prefix in self.given):
+            return Problem(COMMAND_LINE, 0, join_key(path), found, mend)
+        return Problem(self.file, line_of(path, self.lines), join_key(path), found, mend)
+
+
+def _override(tables: dict[str, Any], path: KeyPath, value: object) -> tuple[str, str] | None:
+    """Put a value into the tables; (found, mend) where it has no place there."""
+    table: Any = tables
+    model: type[Model] | None = Job
+    named = False
+    for part in path[:-1]:
+        if not isinstance(table, dict):
+            return f"found '{part}', which is not below a table of the job", "write a key of the job file"
+        if part not in table:
+            if named and model is not None and any(field.is_required() for field in model.model_fields.values()):
+                near = nearest(str(part), table)
+                mend = f"did you mean '{near}'?" if near else "write a name that the job file has"
+                return f"found '{part}', which the job file does not have", mend
+            table[part] = {}
+        table = table[part]
+        if named:
+            named = False
+        elif model is not None:
+            field = model.model_fields.get(str(part))
+            model, named = item_model(field.annotation) if field else (None, False)
+    if not isinstance(table, dict):
+        return "is not below a table of the job", "write a key of the job file"
+    table[path[-1]] = value
+    return None
+
+
+# --- pydantic's errors in our words
+
+
+def _problems_of(error: ValidationError, tables: dict[str, Any], where: _Places) -> list[Problem]:
+    errors = error.errors(include_url=False)
+    kindless = {err["loc"][:2] for err in errors if err["loc"][0] == "grounds" and err["loc"][2:] == ("kind",)}
+    problems: list[Problem] = []
+    for err in errors:
+        path: KeyPath = tuple(err["loc"])
+        if path[:2] in kindless and path[2:] and path[2] in _BY_KIND and err["type"] == "missing":
+            continue  # they follow from the kind, which is named already
+        if path[:2] in (("grounds", TRUNK_STRIP), ("grounds", "root")) and path[1] not in tables.get("grounds", {}):
+            continue  # ours, drawn from the base ground, whose own fault is named already
+        if path and path[-1] == "[key]":
+            path = path[:-1]
+        found, mend = _words(path, dict(err), tables)
+        problems.append(where.problem(path, found, mend))
+    return problems
+
+
+def _model_at(path: KeyPath) -> tuple[type[Model], FieldInfo | None]:
+    """The model that holds the path's last key, and that key's field; None at a name of a named table."""
+    model: type[Model] = Job
+    field: FieldInfo | None = None
+    inner: type[Model] | None = Job
+    named = False
+    for part in path:
+        if named:  # this part is a name, the next a key
+            named, field = False, None
+            continue
+        if inner is None:
+            break  # a place in a list: the field is the list's
+        model = inner
+        field = model.model_fields.get(str(part))
+        inner, named = item_model(field.annotation) if field else (None, False)
+    return model, field
+
+
+def show(value: object) -> str:
+    """A value as a message shows it, short."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, dict):
+        return "a table"
+    text = "[" + ", ".join(map(show, value)) + "]" if isinstance(value, list | tuple) else str(value)
+    text = text if len(text) <= 60 else text[:57] + "..."
+    return f"'{text}'" if isinstance(value, str) else text
+
+
+def _words(path: KeyPath, err: dict[str, Any], tables: dict[str, Any]) -> tuple[str, str]:
+    """Found and mend of one pydantic error."""
+    sort, value, ctx = str(err["type"]), err.get("input"), err.get("ctx", {})
+    model, field = _model_at(path)
+    key = next((str(part) for part in reversed(path) if isinstance(part, str)), "")
+    meaning = f" ({field.description})" if field is not None and field.description else ""
+    found = f"found {show(value)}"
+    inner, named = item_model(field.annotation) if field is not None else (None, False)
+    if sort == "missing":
+        if path and isinstance(path[-1], int):
+            return "has too few values", f"write all of them{meaning}"
+        if inner is not None:
+            return "is missing", f"add [{join_key(path)}{'.NAME' if named else ''}]{meaning}"
+        return "is missing", f"write {key} = ...{meaning}"
+    if sort == "extra_forbidden":
+        return "unknown key", _mend_unknown(key, path, model)
+    if sort == "value_error":
+        said, _, mend = str(ctx.get("error", "")).partition("; ")
+        whole_table = isinstance(value, dict)
+        return said if whole_table else f"{found}, which {said}", mend or "correct it"
+    for bound, word, write in (
+        ("greater_than_equal", "below", "or more"), ("less_than_equal", "above", "or less"),
+        ("greater_than", "not above", "more than"), ("less_than", "not below", "less than"),
+    ):  # fmt: skip
+        if sort == bound:
+            limit = next(f"{ctx[name]:g}" for name in ("ge", "le", "gt", "lt") if name in ctx)
+            ask = f"{write} {limit}" if write.endswith("than") else f"{limit} {write}"
+            return f"{found}, which is {word} {limit}", f"write {ask}{meaning}"
+    if sort == "literal_error":
+        choices = re.findall(r"'([^']*)'|(\d+)", str(ctx.get("expected", "")))
+        words = [text or digits for text, digits in choices]
+        near = nearest(value, words) if isinstance(value, str) else None
+        return (
+            f"{found}, which is none of {', '.join(words)}",
+            f"did you mean '{near}'?" if near else "write one of them",
+        )
+    if sort == "finite_number":
+        return f"{found}, which is not a finite number", f"write a number{meaning}"
+    if sort == "too_short":
+        if named:
+            return "is empty", f"add [{join_key(path)}.NAME]{meaning}"
+        return f"{found}, which is empty", f"write at least one value{meaning}"
+    if sort == "too_long":
+        return f"{found}, which has too many values", f"write {ctx.get('max_length')} of them{meaning}"
+    if sort == "string_too_short":
+        return "is empty", f"write {key}{meaning}"
+    if sort == "string_too_long":
+        return f"{found}, which is longer than {ctx.get('max_length')} characters", f"write less{meaning}"
+    if sort.startswith(("float", "int")):
+        return _not_a_number(value, sort.startswith("int"), found, meaning)
+    if sort.startswith("bool"):
+        return f"{found}, which is neither true nor false", f"write true or false, without quotes{meaning}"
+    if sort.startswith("string"):
+        return f"{found}, which is not text", f'write it in quotes: "{show(value)}"'
+    if sort in ("tuple_type", "list_type"):
+        return f"{found}, which is not a list", f"write [{show(value)}]{meaning}"
+    if sort in ("model_type", "model_attributes_type", "dict_type"):
+        return f"{found}, where a table belongs", f"write [{join_key(path)}] and its keys below it"
+    return f"{found}, which cannot be used", f"correct it{meaning}"
+
+
+def _mend_unknown(key: str, path: KeyPath, model: type[Model]) -> str:
+    if len(path) > 1 and key in Job.model_fields:
+        return f"move {key} to the top of the file, above the first [table]"
+    near = nearest(key, model.model_fields)
+    if near:
+        return f"did you mean '{near}'?"
+    return f"remove it; known here: {', '.join(model.model_fields)}"
+
+
+def _not_a_number(value: object, whole: bool, found: str, meaning: str) -> tuple[str, str]:
+    if whole and isinstance(value, float):
+        return f"{found}, which is not a whole number", f"write a whole number{meaning}"
+    if isinstance(value, str):
+        text = value.strip().replace(",", ".")
+        if re.fullmatch(r"[-+]?\d+(\.\d+)?", text):
+            quoted = "text in quotes" if text == value.strip() else "not a number"
+            return f"{found}, which is {quoted}", f"write {text}"
+    return f"{found}, which is not a number", f"write a {'whole ' if whole else ''}number{meaning}"
+
+
+# --- rules between tables
+
+
+def _tables_in(tables: dict[str, Any], key: str) -> dict[str, dict[str, Any]]:
+    named = tables.get(key)
+    if not isinstance(named, dict):
+        return {}
+    return {name: table for name, table in named.items() if isinstance(table, dict)}
+
+
+def _cross_check(tables: dict[str, Any], where: _Places) -> list[Problem]:
+    """Rules between tables, on the raw values, so that they are judged whatever else is wrong."""
+    problems: list[Problem] = []
+    grounds = _tables_in(tables, "grounds")
+    if TRUNK_STRIP in grounds:
+        found = "is a name that the trees' own strip has"
+        problems.append(where.problem(("grounds", TRUNK_STRIP), found, "give this ground another name"))
+    base = tables.get("base_ground", "lawn")
+    if grounds and isinstance(base, str) and base not in grounds:
+        near = nearest(base, grounds)
+        mend = f"did you mean '{near}'?" if near else f"write one of {', '.join(grounds)}, or add [grounds.{base}]"
+        if "base_ground" not in tables:
+            found, mend = (
+                "is not given, and 'lawn' is not under [grounds]",
+                f"write base_ground, one of {', '.join(grounds)}",
+            )
+        else:
+            found = f"found '{base}', which is not under [grounds]"
+        problems.append(where.problem(("base_ground",), found, mend))
+    for zone, table in _tables_in(tables, "zones").items():
+        name = table.get("ground")
+        if isinstance(name, str) and name not in {*grounds, "root"}:
+            near = nearest(name, grounds)
+            mend = f"did you mean '{near}'?" if near else f"write one of {', '.join(grounds)}, or add [grounds.{name}]"
+            problems.append(
+                where.problem(("zones", zone, "ground"), f"found '{name}', which is not under [grounds]", mend)
+            )
+    problems += _thin_cables(tables, where)
+    survey = tables.get("survey", "")
+    if (
+        isinstance(survey, str)
+        and survey
+        and (PurePath(survey).name != survey or "\\" in survey or survey == "job.toml")
+    ):
+        found = f"found '{survey}', which is not the name of a file beside the job file"
+        mend = f"put it beside the job file and write '{PurePath(survey.replace(chr(92), '/')).name}'"
+        problems.append(
+            where.problem(("survey",), found, mend if survey != "job.toml" else "name the survey's CSV file")
+        )
+    if survey == "" and "survey" in tables:
+        problems.append(where.problem(("survey",), "is empty", "name the survey's CSV file"))
+    return problems
+
+
+def _thin_cables(tables: dict[str, Any], where: _Places) -> list[Problem]:
+    from .conductors import awg_mm2
+
+    rules = tables.get("rules")
+    least = rules.get("min_buried_mm2", 1.5) if isinstance(rules, dict) else 1.5
+    if isinstance(least, bool) or not isinstance(least, int | float):
+        return []
+    problems: list[Problem] = []
+    for name, table in _tables_in(tables, "cables").items():
+        mm2, awg = table.get("mm2"), table.get("awg")
+        if isinstance(mm2, int | float) and not isinstance(mm2, bool) and 0 < mm2 < least:
+            key, size = "mm2", f"{mm2:g}"
+        elif isinstance(awg, int) and not isinstance(awg, bool) and 0 <= awg <= 18 and awg_mm2(awg) < least - 0.005:
+            key, size = "awg", f"{awg} ({awg_mm2(awg):.2f} mm²)"
+        else:
+            continue
+        found = f"found {size}, thinner than the {least:g} mm² of rules.min_buried_mm2"
+        problems.append(
+            where.problem(("cables", name, key), found, "write a thicker cable, or lower rules.min_buried_mm2")
+        )
+    return problems

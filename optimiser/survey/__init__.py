@@ -1,0 +1,137 @@
+"""The measured point list. In: the bytes of a CSV, and the Job. Out: Survey, or every Problem of the file at once.
+
+``read_csv`` takes the file apart, ``points`` reads each row, ``zones`` and ``lines`` put corners and chains together,
+``look_over`` judges the whole against the job.
+
+Heights: where any point has a z, every lamp, supply point and sleeve point needs one; corners, trees, pegs and mains
+lines may go without, and then tell nothing about the surface (their place takes the nearest measured z). All measured
+heights, those of zone corners too, are in ``Survey.heights``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from ..job import Job
+from ..problems import BadInput, Problem, nearest
+from .lines import make_mains, make_sleeves, place_of, read_lines
+from .look_over import look_over
+from .model import Lamp, Peg, SupplyPoint, Survey, Tree
+from .points import Point, Points, fold, read_points
+from .read_csv import read_table
+from .zones import name_grounds, read_outlines, zones_of_tree
+
+__all__ = ["Survey", "problems_without_job", "read_survey"]
+
+
+def read_survey(data: bytes, file: str, job: Job) -> Survey:
+    """
+    Read a survey.
+
+    Parameters
+    ----------
+    data, file
+        Bytes of the CSV, and the name to show in problems.
+    job
+        The job it belongs to.
+
+    Raises
+    ------
+    BadInput
+        With every problem of the file.
+    """
+    points = read_points(read_table(data, file), file)
+    outlines, problems, notes = read_outlines(points, file)
+    sleeve_lines, sleeve_faults = read_lines(points, "sleeve", file)
+    mains_lines, mains_faults = read_lines(points, "mains", file)
+    problems = [*points.problems, *problems, *sleeve_faults, *mains_faults]
+    heights = {(point.x, point.y): point.z for point in points.points if point.whole and point.z is not None}
+
+    lamps, faults = _lamps(points, job, file)
+    problems += faults + _missing(points, file)
+    zones, faults, more = name_grounds(outlines, job, file)
+    problems, notes = problems + faults, notes + more
+    sleeves, faults, more = make_sleeves(sleeve_lines, heights, job, file)
+    problems, notes = problems + faults, notes + more
+    trees = [Tree(point.name, place_of(point, heights), point.stem_mm, point.row) for point in _of_kind(points, "tree")]
+    if trees and "root" not in job.grounds:
+        found = f"found tree '{trees[0].name}', and the job has no root ground"
+        problems.append(Problem(file, trees[0].row, "kind", found, "add [grounds.root] with its per_m to the job file"))
+    else:
+        zones += [zone for tree in trees for zone in zones_of_tree(tree, job)]
+    supplies = {fold(name): name for name in job.supplies}
+    survey = Survey(
+        lamps=tuple(lamps),
+        supplies=tuple(
+            SupplyPoint(supplies.get(fold(point.name), point.name), point.place, point.row)
+            for point in _of_kind(points, "supply")
+        ),
+        zones=tuple(zones),
+        sleeves=tuple(sleeves),
+        trees=tuple(trees),
+        mains=tuple(make_mains(mains_lines, heights)),
+        pegs=tuple(Peg(point.name, place_of(point, heights), point.row) for point in _of_kind(points, "peg")),
+        has_heights=bool(heights),
+        heights=tuple((x, y, z) for (x, y), z in heights.items()),
+    )
+    if not _hides_the_ground(points):
+        faults, more = look_over(survey, job, file)
+        problems, notes = problems + faults, notes + more
+    if problems:
+        raise BadInput(problems)
+    return replace(survey, notes=tuple(dict.fromkeys([*points.notes, *notes])))
+
+
+def problems_without_job(data: bytes, file: str) -> list[Problem]:
+    """Problems that show without the job: for a survey whose job file cannot be used."""
+    try:
+        points = read_points(read_table(data, file), file)
+    except BadInput as error:
+        return error.problems
+    problems = [*points.problems, *read_outlines(points, file)[1], *_missing(points, file)]
+    for kind in ("sleeve", "mains"):
+        problems += read_lines(points, kind, file)[1]
+    return problems
+
+
+def _of_kind(points: Points, kind: str) -> list[Point]:
+    return [point for point in points.points if point.kind == kind and point.whole]
+
+
+def _hides_the_ground(points: Points) -> bool:
+    """Whether coordinates are of another unit, so that nothing can be said about distances."""
+    return any(problem.field == "x, y" for problem in points.problems)
+
+
+def _missing(points: Points, file: str) -> list[Problem]:
+    """No lamps, no supply: not said while rows of unknown kind may be them."""
+    if points.rows_left_out:
+        return []
+    kinds = {point.kind for point in points.points}
+    problems = []
+    if "lamp" not in kinds:
+        problems.append(Problem(file, 0, "kind", "has no lamps", "write a row of kind lamp for each lamp"))
+    if "supply" not in kinds:
+        mend = "write a row of kind supply for each mains outlet that may take a driver"
+        problems.append(Problem(file, 0, "kind", "has no supply point", mend))
+    return problems
+
+
+def _lamps(points: Points, job: Job, file: str) -> tuple[list[Lamp], list[Problem]]:
+    types = {fold(name): name for name in job.lamps}
+    lamps: list[Lamp] = []
+    problems: list[Problem] = []
+    for point in points.points:
+        if point.kind != "lamp" or not point.of:
+            continue
+        name = point.of if point.of in job.lamps else types.get(fold(point.of))
+        if name is None:
+            near = nearest(point.of, job.lamps)
+            mend = (
+                f"did you mean '{near}'?" if near else f"write one of {', '.join(job.lamps)}, or add [lamps.{point.of}]"
+            )
+            found = f"found '{point.of}', which is no lamp type of the job"
+            problems.append(Problem(file, point.row, "of", found, mend))
+        elif point.whole:
+            lamps.append(Lamp(point.name, name, point.place, point.group, point.row))
+    return lamps, problems

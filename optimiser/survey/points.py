@@ -1,0 +1,278 @@
+"""Turn rows of text into points. In: Table. Out: Points with numbers in metres, and every Problem of single rows.
+
+Knows no job: kinds, names, numbers, and whether all coordinates together look like metres at all.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from ..problems import Problem, nearest
+from .read_csv import Cells, Table
+
+KINDS = ("lamp", "supply", "corner", "sleeve", "tree", "peg", "mains")
+_NAMED = ("lamp", "supply", "tree", "peg")  # the point's own name tells it; the others are told by 'of'
+_OWNER = {"lamp": "a lamp type", "corner": "a zone", "sleeve": "a sleeve", "mains": "a mains line"}
+_NUMBER = re.compile(r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?")
+_WITH_COMMA = re.compile(r"[-+]?\d*,\d+")
+_WITH_POINT = re.compile(r"[-+]?\d*\.\d+")
+
+
+@dataclass(frozen=True)
+class Point:
+    """One measured point; ``whole`` is False where a number of it could not be read (then it is NaN)."""
+
+    row: int
+    name: str
+    kind: str
+    of: str
+    x: float
+    y: float
+    z: float | None
+    """None where not measured."""
+    group: str = ""
+    ring: int = 0
+    stem_mm: float = 0.0
+    whole: bool = True
+
+    @property
+    def place(self) -> tuple[float, float, float]:
+        return self.x, self.y, self.z or 0.0
+
+
+@dataclass(frozen=True)
+class Points:
+    points: tuple[Point, ...]
+    problems: tuple[Problem, ...]
+    notes: tuple[str, ...]
+    rows_left_out: int = 0
+    """Rows whose kind is not known, or that do not fit the header."""
+
+
+def fold(name: str) -> str:
+    """Two names that fold to the same are the same."""
+    return name.casefold()
+
+
+def read_points(table: Table, file: str) -> Points:
+    """Every row as a Point, as far as it can be read."""
+    problems = list(table.problems)
+    comma = _decimal_comma(table)
+    points: list[Point] = []
+    unknown = 0
+    groups: dict[str, str] = {}
+    for cells in table.rows:
+        kind = cells["kind"].casefold()
+        if kind not in KINDS:
+            problems.append(_unknown_kind(cells, file))
+            unknown += 1
+            continue
+        faults: list[Problem] = []
+        numbers = {}
+        for column in ("x", "y", "z"):
+            value, fault = _metres(cells[column], comma, needed=column != "z")
+            numbers[column] = value
+            if fault:
+                faults.append(Problem(file, cells.row, column, *fault))
+        if kind in _NAMED and not cells["point"]:
+            problems.append(Problem(file, cells.row, "point", "is empty", f"write the {_label(kind)}'s name"))
+        if kind in _OWNER and not cells["of"]:
+            problems.append(Problem(file, cells.row, "of", "is empty", f"write the name of {_OWNER[kind]}"))
+            faults.append(problems.pop())
+        ring, stem_mm = 0, 0.0
+        if kind == "corner":
+            ring, fault = _ring(cells["ring"])
+            faults += [Problem(file, cells.row, "ring", *fault)] if fault else []
+        if kind == "tree":
+            stem_mm, fault = _stem(cells["stem_mm"], comma)
+            faults += [Problem(file, cells.row, "stem_mm", *fault)] if fault else []
+        problems += faults
+        x, y, z = numbers["x"], numbers["y"], numbers["z"]
+        group = groups.setdefault(fold(cells["group"]), cells["group"]) if kind == "lamp" else ""
+        points.append(
+            Point(
+                cells.row, cells["point"], kind, cells["of"],
+                math.nan if x is None else x, math.nan if y is None else y, z, group, ring, stem_mm, not faults,
+            )
+        )  # fmt: skip
+    problems += _names_twice(points, file)
+    scale = _wrong_scale(points, table, file)
+    problems += scale
+    if not scale:
+        problems += _heights(points, file)
+    notes = [*table.notes, *_small_stems(points, file)]
+    return Points(tuple(points), tuple(problems), tuple(notes), unknown + len(table.problems))
+
+
+def _label(kind: str) -> str:
+    return {"supply": "supply point", "corner": "zone corner", "mains": "mains line"}.get(kind, kind)
+
+
+def _unknown_kind(cells: Cells, file: str) -> Problem:
+    if not cells["kind"]:
+        return Problem(file, cells.row, "kind", "is empty", f"write one of {', '.join(KINDS)}")
+    near = nearest(cells["kind"], KINDS)
+    mend = f"did you mean '{near}'?" if near else f"write one of {', '.join(KINDS)}"
+    return Problem(file, cells.row, "kind", f"found '{cells['kind']}', which is no kind of point", mend)
+
+
+# --- numbers
+
+
+def _decimal_comma(table: Table) -> bool:
+    """Whether the file writes decimals with a comma: most of its coordinates tell."""
+    texts = [cells[column] for cells in table.rows for column in ("x", "y", "z", "stem_mm")]
+    commas = [text for text in texts if _WITH_COMMA.fullmatch(text)]
+    points = sum(_WITH_POINT.fullmatch(text) is not None for text in texts)
+    if table.separator == "," and not points and all(re.fullmatch(r"[-+]?\d{1,3},\d{3}", text) for text in commas):
+        return False  # "1,234" among commas may as well be a thousand
+    return len(commas) > points
+
+
+def _number(text: str, comma: bool) -> tuple[float | None, tuple[str, str] | None]:
+    """The number, or (found, mend)."""
+    plain = text.replace("\u2212", "-")
+    if comma and _WITH_POINT.fullmatch(plain):
+        found = f"found '{text}', with a decimal point where the other numbers have a comma"
+        return None, (found, f"write {text.replace('.', ',')}")
+    value = plain.replace(",", ".") if comma and plain.count(",") == 1 else plain
+    if _NUMBER.fullmatch(value):
+        number = float(value)
+        if math.isfinite(number):
+            return number, None
+        return None, (f"found '{text}', which is not a finite number", "write the measured number")
+    if re.fullmatch(r"[-+]?(nan|inf|infinity)", value, re.IGNORECASE):
+        return None, (f"found '{text}', which is not a finite number", "write the measured number")
+    return None, (f"found '{text}', which is not a number", _mend_number(plain, comma))
+
+
+def _mend_number(text: str, comma: bool) -> str:
+    mark = "," if comma else "."
+    if not comma and _WITH_COMMA.fullmatch(text):
+        return f"write {text.replace(',', '.')}"
+    bare = re.sub(r"(?<=\d)[ '\u2019](?=\d{3})", "", text)
+    bare = re.sub(r"\s*(m|metres?|meters?|mm)$", "", bare) if not bare.endswith("mm") else bare
+    if re.fullmatch(r"[-+]?\d{1,3}(\.\d{3})+,\d+", bare):  # 1.234,5
+        bare = bare.replace(".", "").replace(",", mark)
+    elif re.fullmatch(r"[-+]?\d{1,3}(,\d{3})+\.\d+", bare):  # 1,234.5
+        bare = bare.replace(",", "").replace(".", mark)
+    if bare != text and re.fullmatch(rf"[-+]?\d+(?:[{mark}]\d+)?", bare):
+        return f"write {bare}"
+    return "write a number"
+
+
+def _metres(text: str, comma: bool, *, needed: bool) -> tuple[float | None, tuple[str, str] | None]:
+    if not text:
+        return None, ("is empty", "write the measured metres") if needed else None
+    number, fault = _number(text, comma)
+    return (None if number is None else round(number, 3) + 0.0), fault  # + 0.0 turns -0.0 into 0.0
+
+
+def _ring(text: str) -> tuple[int, tuple[str, str] | None]:
+    number, fault = _number(text, "," in text) if text else (0.0, None)
+    if number is None or fault or number < 0 or number != int(number):
+        return 0, (
+            f"found '{text}', which is not a ring's number",
+            "leave it empty for the outer ring, 1, 2 ... for holes",
+        )
+    return int(number), None
+
+
+def _stem(text: str, comma: bool) -> tuple[float, tuple[str, str] | None]:
+    if not text:
+        return 0.0, ("is empty", "write the stem's diameter at breast height, in mm")
+    number, fault = _number(text, comma)
+    if number is None:
+        return 0.0, fault
+    if number <= 0:
+        return 0.0, (f"found {text}, which is not above 0", "write the stem's diameter at breast height, in mm")
+    return number, None
+
+
+# --- rules between rows
+
+
+def _names_twice(points: Sequence[Point], file: str) -> list[Problem]:
+    seen: dict[str, Point] = {}
+    problems: list[Problem] = []
+    for point in points:
+        if point.kind not in _NAMED or not point.name:
+            continue
+        first = seen.setdefault(fold(point.name), point)
+        if first is not point:
+            found = f"found '{point.name}', the name that the {_label(first.kind)} in row {first.row} has"
+            problems.append(Problem(file, point.row, "point", found, "give each point a name of its own"))
+    return problems
+
+
+def _wrong_scale(points: Sequence[Point], table: Table, file: str) -> list[Problem]:
+    """Coordinates that are no metres: degrees, millimetres, or a single point far off."""
+    good = [point for point in points if not math.isnan(point.x + point.y)]
+    if len(good) < 2:
+        return []
+    xs, ys = [point.x for point in good], [point.y for point in good]
+    wide, high = max(xs) - min(xs), max(ys) - min(ys)
+    if max(wide, high) < 0.05 and max(map(abs, xs + ys)) <= 180 and min(max(map(abs, xs)), max(map(abs, ys))) <= 90:
+        texts = [cells[column] for cells in table.rows for column in ("x", "y")]
+        fine = sum(re.search(r"[.,]\d{4,}$", text) is not None for text in texts)
+        if fine > len(texts) / 2:
+            cells = table.rows[0]
+            found = (
+                f"found {cells['x']}, {cells['y']} and others within {max(wide, high):g} of it, which look like degrees"
+            )
+            return [
+                Problem(file, 0, "x, y", found, "write metres on a grid of the site: x to the right, y up the plan")
+            ]
+    if max(wide, high) <= 5000:
+        return []
+    mid_x, mid_y = median(xs), median(ys)
+    away = [max(abs(point.x - mid_x), abs(point.y - mid_y)) for point in good]
+    far = [point for point, metres in zip(good, away, strict=True) if metres > max(2500, 20 * median(away))]
+    if far and len(far) <= len(good) / 4:
+        return [
+            Problem(
+                file,
+                point.row,
+                "x, y",
+                f"found {point.x:g}, {point.y:g}, {_km(point, mid_x, mid_y):.1f} km from the other points",
+                "correct x and y, in metres",
+            )
+            for point in far
+        ]
+    found = f"found points spread over {wide:g} x {high:g}: millimetres, or no garden"
+    return [Problem(file, 0, "x, y", found, "write metres, such as 12.345 for 12345 mm")]
+
+
+def _km(point: Point, x: float, y: float) -> float:
+    return math.hypot(point.x - x, point.y - y) / 1000
+
+
+def _heights(points: Sequence[Point], file: str) -> list[Problem]:
+    """Lamps, supply points and sleeves need a height where any point has one; one place has one height."""
+    measured = [point for point in points if point.z is not None and point.whole]
+    if not measured:
+        return []
+    problems: list[Problem] = []
+    for point in points:
+        if point.z is None and point.whole and point.kind in ("lamp", "supply", "sleeve"):
+            found = f"is empty for this {_label(point.kind)}, while row {measured[0].row} has a height"
+            problems.append(Problem(file, point.row, "z", found, "measure it, or leave z empty everywhere"))
+    at: dict[tuple[float, float], Point] = {}
+    for point in measured:
+        first = at.setdefault((point.x, point.y), point)
+        if first.z != point.z:
+            found = f"found {point.z:g}, while row {first.row} has {first.z:g} at the same x and y"
+            problems.append(Problem(file, point.row, "z", found, "write one height for one place"))
+    return problems
+
+
+def _small_stems(points: Sequence[Point], file: str) -> list[str]:
+    return [
+        f"{file}:{point.row}: the stem of tree '{point.name}' measures {point.stem_mm:g} mm; is that in mm?"
+        for point in points
+        if point.kind == "tree" and point.whole and not 20 <= point.stem_mm <= 3000
+    ]
