@@ -1,0 +1,160 @@
+"""Places at borders: where the best way bends. In: Land. Out: corners, crossing places, and feet of stubs, (n, 2) each.
+
+A shortest way bends only at convex corners of what it must not enter, and at the borders of dearer ground. Places at dearer
+ground stand a few millimetres on its cheaper side (``ASIDE_M``), so that no node of our choosing lies on a border: what is on
+which side, and who pays the crossing, then never hangs on rounding.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import shapely
+from shapely import LinearRing
+from shapely.geometry.base import BaseGeometry
+
+from .graph import Floats
+from .zones import PUSH_M, Land, polygons_of, pushed
+
+ASIDE_M = 0.003
+_SHARP = np.sin(np.radians(20))
+_FLAT = np.sin(np.radians(1))
+
+
+def rings_of(shape: BaseGeometry) -> list[Floats]:
+    """Rings of all polygons of a shape, (k, 2) each, not closed, the shape always on the left."""
+    rings = []
+    for polygon in polygons_of(shape):
+        oriented = shapely.orient_polygons(polygon)
+        for ring in (oriented.exterior, *oriented.interiors):
+            corners = shapely.get_coordinates(ring)[:-1]
+            if len(corners) >= 3:
+                rings.append(corners)
+    return rings
+
+
+def _turn(ring: Floats) -> Floats:
+    """Sine of the turn at each corner; positive where the shape is convex."""
+    before, after = ring - np.roll(ring, 1, axis=0), np.roll(ring, -1, axis=0) - ring
+    cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+    lengths = np.maximum(np.hypot(*before.T) * np.hypot(*after.T), 1e-12)
+    sine = cross / lengths
+    sharp = (before * after).sum(axis=1) < 0  # turns of more than 90 degrees: the sine alone would make them flat
+    return np.where(sharp, np.sign(cross), sine)
+
+
+class Corners:
+    """Convex corners of the forbidden area, pushed out: ``xy`` (n, 2), with the two neighbours on its ring of each."""
+
+    def __init__(self, land: Land) -> None:
+        found, before, after = [np.empty((0, 2))], [np.empty((0, 2))], [np.empty((0, 2))]
+        for ring in rings_of(pushed(land.forbidden, PUSH_M)):
+            convex = _turn(ring) > _FLAT
+            found.append(ring[convex])
+            before.append(np.roll(ring, 1, axis=0)[convex])
+            after.append(np.roll(ring, -1, axis=0)[convex])
+        self.xy, self.before, self.after = np.vstack(found), np.vstack(before), np.vstack(after)
+
+    def is_tangent(self, corner: np.ndarray, to: Floats) -> np.ndarray:
+        """Whether lines from corners (m,) to places (m, 2) leave their zone on one side: only such a shortest way takes."""
+        at = self.xy[corner]
+        way, u, v = to - at, self.before[corner] - at, self.after[corner] - at
+        side_u = way[:, 0] * u[:, 1] - way[:, 1] * u[:, 0]
+        side_v = way[:, 0] * v[:, 1] - way[:, 1] * v[:, 0]
+        slack = 2e-3 * np.hypot(*way.T)  # rounding of the corner to the millimetre must not lose a tangent
+        return np.asarray(
+            ((side_u >= -slack) & (side_v >= -slack)) | ((side_u <= slack) & (side_v <= slack)), dtype=bool
+        )
+
+
+def border_rings(land: Land) -> list[Floats]:
+    """Rings of all ground dearer than what lies outside it, a little outside; parts in forbidden ground are still there."""
+    rings = []
+    for (idx, area), (_, dearer) in zip(land.levels, [(-1, None), *land.levels[:-1]], strict=True):
+        if land.no_dig[idx]:
+            continue
+        if dearer is not None and shapely.area(area) - shapely.area(dearer) < 1e-6:
+            continue
+        rings += rings_of(pushed(area, ASIDE_M))
+    return rings
+
+
+def border_places(land: Land, rings: list[Floats], terminals: Floats, most: int) -> tuple[Floats, Floats]:
+    """
+    Corners of dearer ground, and crossing places along its borders.
+
+    Parameters
+    ----------
+    terminals
+        (n, 2) places whose nearest border places are wanted too, where nearer than 8 m.
+    most
+        About how many places along the borders there may be; sets their spacing, at least 1 m.
+
+    Returns
+    -------
+    (c, 2) corners and (k, 2) crossing places, all on free ground.
+    """
+    none = np.empty((0, 2))
+    if not rings:
+        return none, none
+    corners = np.vstack([ring[_turn(ring) > _SHARP] for ring in rings])
+    total = sum(float(np.hypot(*(np.roll(ring, -1, axis=0) - ring).T).sum()) for ring in rings)
+    spacing = max(1.0, total / max(most, 1))
+    along, near = [none], [none]
+    at = shapely.points(terminals) if len(terminals) else None
+    for ring in rings:
+        line = LinearRing(ring)
+        sharp = np.flatnonzero(np.abs(_turn(ring)) > _SHARP)
+        # Even steps between the sharp corners, so that each straight side has its own places.
+        stops = np.array([line.project(shapely.Point(ring[idx])) for idx in sharp] or [0.0])
+        stops = np.concatenate([np.sort(stops), [np.sort(stops)[0] + line.length]])
+        for start, end in pairwise(stops):
+            count = int(np.floor((end - start) / spacing + 0.5))
+            steps = start + (np.arange(count) + 0.5) * (end - start) / max(count, 1)
+            along.append(shapely.get_coordinates(shapely.line_interpolate_point(line, steps % line.length)))
+        if at is not None:
+            shapely.prepare(line)
+            close = shapely.distance(line, at) < 8
+            share = shapely.line_locate_point(line, at[close])
+            near.append(shapely.get_coordinates(shapely.line_interpolate_point(line, share)))
+    crossing = np.vstack([*near, *along])
+    return corners[land.free(corners)], crossing[land.free(crossing)]
+
+
+def stub_feet(land: Land, place: tuple[float, float]) -> Floats:
+    """
+    Where stubs from a place in no-dig ground or its keep-off come out, nearest first; (n, 2), empty where none may.
+
+    A stub is the straight way to the nearest free ground. It crosses keep-off, and of no-dig ground no more than
+    ``border_tolerance_m``. Other ways out are given where they are as short within 5 cm (a corner of two walls).
+    """
+    own = np.array(place, dtype=float)
+    at = shapely.Point(own)
+    area = pushed(land.forbidden, PUSH_M)
+    inside = shapely.contains(land.no_dig_area, at)
+    most_in = (land.job.rules.border_tolerance_m if inside else 0.0) + 0.001
+    keep_off = max((zone.keep_off_m for zone in land.survey.zones), default=0.0)
+    # A mitred corner's keep-off may stand up to five times its width away.
+    longest = 5 * keep_off + land.job.rules.border_tolerance_m + 0.01
+    outline = shapely.boundary(area)
+    ends = [shapely.get_coordinates(shapely.shortest_line(at, part))[1] for part in shapely.get_parts(outline)]
+    angle = np.arange(48) * 2 * np.pi / 48
+    for dx, dy in np.column_stack([np.cos(angle), np.sin(angle)]):
+        ray = shapely.LineString([own, own + longest * np.array([dx, dy])])
+        ends += list(shapely.get_coordinates(shapely.intersection(ray, outline)))
+    feet = np.round(np.array(ends).reshape(-1, 2), 3)
+    feet = np.unique(feet, axis=0)
+    far = np.hypot(*(feet - own).T)
+    feet, far = feet[(far <= longest) & (far > 0)], far[(far <= longest) & (far > 0)]
+    order = np.argsort(far, kind="stable")
+    feet, far = feet[order], far[order]
+    lines = shapely.linestrings(np.stack([np.broadcast_to(own, feet.shape), feet], axis=1)) if len(feet) else []
+    good = land.free(feet) & (shapely.length(shapely.intersection(lines, land.no_dig_area)) <= most_in)
+    kept: list[Floats] = []
+    for foot, foot_m in zip(feet[good], far[good], strict=True):
+        if kept and foot_m > float(np.hypot(*(kept[0] - own))) + 0.05:
+            break
+        if len(kept) < 3 and all(np.hypot(*(foot - other)) >= 0.15 for other in kept):
+            kept.append(foot)
+    return np.array(kept).reshape(-1, 2)

@@ -1,0 +1,141 @@
+"""Lines cut where they meet the borders of zones. In: zone rings, lines. Out: the parts of each line, in order.
+
+Parts shorter than a millimetre (``TINY_M``) are not told apart from their neighbours: they are slivers between zones
+measured to the millimetre, and no trench of that length can be dug, drawn or checked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+import shapely
+from shapely import Polygon, STRtree
+
+from .graph import Bools, Floats, Ints
+
+TINY_M = 0.001
+_TOUCH_M = 1e-6
+
+
+class Parts(NamedTuple):
+    """Parts of n lines: ``line`` (p,) ascending, ``start`` and ``end`` (p,) shares of the line's length, ``middle`` (p, 2)."""
+
+    line: Ints
+    start: Floats
+    end: Floats
+    middle: Floats
+    a_near: Bools
+    """(n,) whether the line's first end lies within TINY_M of a border; ``b_near`` its last."""
+    b_near: Bools
+
+
+class Borders:
+    """All straight border segments of the zones, ready to be cut with."""
+
+    def __init__(self, polygons: Sequence[Polygon]) -> None:
+        starts, ends = [np.empty((0, 2))], [np.empty((0, 2))]
+        for polygon in polygons:
+            for ring in (polygon.exterior, *polygon.interiors):
+                corners = shapely.get_coordinates(ring)
+                starts.append(corners[:-1])
+                ends.append(corners[1:])
+        p, q = np.vstack(starts), np.vstack(ends)
+        solid = np.hypot(*(q - p).T) > 1e-9
+        self.p, self.q = p[solid], q[solid]
+        self._grow_tree()
+
+    def _grow_tree(self) -> None:
+        low, high = np.minimum(self.p, self.q) - 2 * TINY_M, np.maximum(self.p, self.q) + 2 * TINY_M
+        self._tree = STRtree(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
+
+    def cut(self, a: Floats, b: Floats, lines: object) -> Parts:
+        """
+        Cut n lines from a (n, 2) to b (n, 2).
+
+        ``lines`` are the same lines as shapely geometries.
+        """
+        n = len(a)
+        along = b - a
+        length = np.hypot(along[:, 0], along[:, 1])
+        a_near, b_near = np.zeros(n, bool), np.zeros(n, bool)
+        cut_line, cut_share = np.empty(0, np.int64), np.empty(0)
+        if len(self.p):
+            line, segment = self._tree.query(lines)
+            if len(line):
+                cut_line, cut_share = self._cuts(a, b, along, length, line, segment, a_near, b_near)
+        every = np.arange(n)
+        line = np.concatenate([every, cut_line, every])
+        share = np.concatenate([np.zeros(n), cut_share, np.ones(n)])
+        order = np.lexsort((share, line))
+        line, share = line[order], share[order]
+        same = line[1:] == line[:-1]
+        part_line, start, end = line[:-1][same], share[:-1][same], share[1:][same]
+        if len(cut_line):
+            part_line, start, end = _without_tiny(part_line, start, end, length, n)
+        middle = a[part_line] + along[part_line] * ((start + end) / 2)[:, None]
+        return Parts(part_line, start, end, middle, a_near, b_near)
+
+    def segments_at(self, places: Floats) -> tuple[Floats, Floats]:
+        """The border segments nearest to (n, 2) places that lie on borders: their two ends, (n, 2) each."""
+        place, segment = self._tree.query(shapely.points(places))
+        p, q = self.p[segment], self.q[segment]
+        s, e = q - p, places[place] - p
+        share = np.clip((e * s).sum(axis=1) / (s * s).sum(axis=1), 0, 1)
+        off = np.hypot(*(e - s * share[:, None]).T)
+        best = np.lexsort((segment, off, place))
+        _, first = np.unique(place[best], return_index=True)
+        chosen = segment[best[first]]
+        return self.p[chosen], self.q[chosen]
+
+    def _cuts(
+        self, a: Floats, b: Floats, along: Floats, length: Floats, line: Ints, segment: Ints, a_near: Bools, b_near: Bools
+    ) -> tuple[Ints, Floats]:
+        p, q = self.p[segment], self.q[segment]
+        s = q - p
+        s_length = np.hypot(s[:, 0], s[:, 1])
+        r, r_length = along[line], length[line]
+        w = p - a[line]
+        denominator = r[:, 0] * s[:, 1] - r[:, 1] * s[:, 0]
+        # Sine of the angle below 1e-9: parallel within a nanometre a metre.
+        crossing = np.abs(denominator) > 1e-9 * r_length * s_length
+        with np.errstate(divide="ignore", invalid="ignore"):
+            t = (w[:, 0] * s[:, 1] - w[:, 1] * s[:, 0]) / denominator
+            u = (w[:, 0] * r[:, 1] - w[:, 1] * r[:, 0]) / denominator
+            slack = _TOUCH_M / s_length
+            hit = crossing & (t > 0) & (t < 1) & (u >= -slack) & (u <= 1 + slack)
+            lines, shares = [line[hit]], [t[hit]]
+            # A line that runs along a border changes ground where the border's segment starts and ends.
+            away = np.abs(w[:, 0] * r[:, 1] - w[:, 1] * r[:, 0]) / r_length
+            beside = ~crossing & (away <= _TOUCH_M)
+            for corner in (p, q) if beside.any() else ():
+                share = ((corner[beside] - a[line[beside]]) * r[beside]).sum(axis=1) / r_length[beside] ** 2
+                inner = (share > 0) & (share < 1)
+                lines.append(line[beside][inner])
+                shares.append(share[inner])
+        for end, near in ((a, a_near), (b, b_near)):
+            e = end[line] - p
+            share = np.clip((e * s).sum(axis=1) / s_length**2, 0, 1)
+            off = e - s * share[:, None]
+            near[line[(off * off).sum(axis=1) <= TINY_M**2]] = True
+        return np.concatenate(lines), np.concatenate(shares)
+
+
+def _without_tiny(line: Ints, start: Floats, end: Floats, length: Floats, n: int) -> tuple[Ints, Floats, Floats]:
+    """Give tiny parts to their neighbours; a line that has tiny parts only becomes one part."""
+    solid = (end - start) * length[line] >= TINY_M
+    whole = np.setdiff1d(np.arange(n), line[solid])
+    if len(whole):
+        line = np.concatenate([line[solid], whole])
+        start = np.concatenate([start[solid], np.zeros(len(whole))])
+        end = np.concatenate([end[solid], np.ones(len(whole))])
+        order = np.argsort(line, kind="stable")
+        line, start, end = line[order], start[order], end[order]
+    else:
+        line, start, end = line[solid], start[solid], end[solid]
+    same = line[1:] == line[:-1]
+    between = (end[:-1] + start[1:]) / 2
+    start = np.concatenate([[0.0], np.where(same, between, 0.0)])
+    end = np.concatenate([np.where(same, between, 1.0), [1.0]])
+    return line, start, end

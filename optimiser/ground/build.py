@@ -1,0 +1,391 @@
+"""The ground graph by rule. In: Job, Survey. Out: Ground (graph, land), or every Problem that walls a lamp off.
+
+Nodes by rule, in the order in which they win where two would stand closer than a spade's width (nodes.py):
+
+1. supply points, posts with terminals, sleeve ends, at their surveyed places; the feet of their stubs (border_places.py);
+2. convex corners of no-dig zones, pushed out by keep-off and 2 mm;
+3. each lamp's nearest joint place, places where two reaches meet, rings in reach (joint_places.py);
+4. corners of dearer ground, where the best ways between neighbouring terminals cross its borders (refraction.py), and places
+   along its borders;
+5. hub places: Fermat points of neighbouring triples (hub_places.py).
+
+Edges by rule: edges.py; coordinates are rounded to the millimetre before anything is priced. ``refine`` adds nodes, edges and
+lead arcs behind those that are there, by the same rules.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..job import Job
+from ..problems import BadInput, Problem
+from ..survey.model import Survey
+from . import edges, reachable
+from .border_places import Corners, border_places, border_rings, stub_feet
+from .graph import Floats, GroundGraph, Ints, LeadArc, NodeKind
+from .hub_places import delaunay_triangles, fermat_points, neighbour_triples, pairs_of_triangles
+from .joint_places import MANY_LAMPS, joint_area, meeting_places, nearest_places, ring_places
+from .leads import cheapest_extension_kit, lead_arcs
+from .nodes import SPADE_M, NodeList
+from .refraction import crossing_ways
+from .zones import Land
+
+NO_LIMIT = 1_000_000
+_OWN_GAP_M = 0.02
+"""A lamp's own joint place gives way only to a node that is as good as at the same place."""
+
+
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """
+    The ground graph of a job, and what it was made from.
+
+    Attributes
+    ----------
+    base_nodes, base_edges
+        How many of the graph's nodes and edges are the base graph's; those behind them came by ``refine``.
+    """
+
+    graph: GroundGraph
+    land: Land
+    base_nodes: int
+    base_edges: int
+
+
+@dataclass(frozen=True)
+class _Stub:
+    node: int
+    foot: int
+
+
+class _Builder:
+    """Gathers nodes and edges for one base graph."""
+
+    def __init__(self, job: Job, survey: Survey, file: str) -> None:
+        self.job, self.survey, self.file = job, survey, file
+        self.land = Land(job, survey)
+        self.nodes = NodeList()
+        self.stubs: list[_Stub] = []
+        self.problems: list[Problem] = []
+        self.sleeve_ends: list[tuple[int, int]] = []
+        self.corners = Corners(self.land)
+        self.links: list[tuple[int, int]] = []
+        lamps = [lamp.place[:2] for lamp in survey.lamps]
+        self.lamp_xy = np.array(lamps, dtype=float).reshape(-1, 2)
+        self.terminals = np.array(lamps + [s.place[:2] for s in survey.supplies], dtype=float).reshape(-1, 2)
+        self.is_post = np.array([job.lamps[lamp.type].terminals for lamp in survey.lamps], dtype=bool)
+
+    def place_fixed(self) -> None:
+        """Supply points, posts and sleeve ends, then the feet of those that stand on no free ground."""
+        survey, nodes = self.survey, self.nodes
+        self.supply_node = [nodes.add(s.place[:2], NodeKind.SUPPLY, 0) for s in survey.supplies]
+        self.terminal_node = np.full(len(self.terminals), -1, dtype=np.int64)
+        self.terminal_node[len(survey.lamps) :] = self.supply_node
+        for idx in np.flatnonzero(self.is_post):
+            self.terminal_node[idx] = nodes.add(survey.lamps[idx].place[:2], NodeKind.POST, 0, post_lamp=int(idx))
+        for sleeve in survey.sleeves:
+            first, last = (nodes.add(sleeve.route[end][:2], NodeKind.SLEEVE_END, 0) for end in (0, -1))
+            self.sleeve_ends.append((first, last))
+        self.z_fixed = {node: s.place[2] for node, s in zip(self.supply_node, survey.supplies, strict=True)}
+        for idx in np.flatnonzero(self.is_post):
+            self.z_fixed[int(self.terminal_node[idx])] = survey.lamps[idx].place[2]
+        for sleeve, ends in zip(survey.sleeves, self.sleeve_ends, strict=True):
+            self.z_fixed |= {ends[0]: sleeve.route[0][2], ends[1]: sleeve.route[-1][2]}
+        stuck = np.flatnonzero(~self.land.free(nodes.array()))
+        for node in stuck:
+            for foot in stub_feet(self.land, nodes.xy[node]):
+                self.stubs.append(_Stub(int(node), nodes.add((foot[0], foot[1]), NodeKind.FOOT, 0.005)))
+
+    def place_corners(self) -> None:
+        free = self.land.free(self.corners.xy)
+        self.corner_node = np.array(
+            [self.nodes.add((x, y), NodeKind.CORNER, 0.01) if ok else -1 for (x, y), ok in zip(self.corners.xy, free, strict=True)],
+            dtype=np.int64,
+        ).reshape(-1)
+
+    def place_joints(self) -> None:
+        """Joint places of all lamps that are no posts."""
+        land, nodes = self.land, self.nodes
+        hung = np.flatnonzero(~self.is_post)
+        self.extension = np.zeros(len(self.survey.lamps))
+        if not len(hung):
+            return
+        area = joint_area(land)
+        for idx in hung:
+            near = nearest_places(land, int(idx), area)
+            places = np.round(near, 3)
+            lamps = np.full(len(places), idx)
+            lead = land.lead_lines(lamps, places)
+            may = land.may_joint(places) & lead.lawful
+            if not (may & lead.allowed).any():
+                self.extension[idx] = self.job.joints.extension_m
+            # The nearest by the way its lead must go; nearer ones the lead may not take are no use.
+            good = np.flatnonzero(may & (lead.length_m <= lead.reach_m + self.extension[idx] + 1e-9))
+            for place in places[good][:2]:
+                node = nodes.add((place[0], place[1]), NodeKind.JOINT_PLACE, _OWN_GAP_M)
+                if self.terminal_node[idx] < 0:
+                    self.terminal_node[idx] = node
+        pairs = edges.unique_pairs(neighbour_pairs(self.lamp_xy, 6))
+        pairs = pairs[~self.is_post[pairs].any(axis=1)]
+        self._add_joints(meeting_places(land, pairs))
+        for idx in hung:
+            others = np.delete(self.terminals, idx, axis=0)
+            apart = np.hypot(*(others - self.lamp_xy[idx]).T)
+            toward = others[np.argmin(np.where(apart > 0, apart, np.inf))] if len(others) else self.lamp_xy[idx] + [1, 0]
+            self._add_joints(ring_places(land, int(idx), toward, float(self.extension[idx])))
+
+    def _add_joints(self, places: Floats) -> None:
+        places = np.round(places, 3)
+        self.nodes.add_all(places[self.land.may_joint(places)], NodeKind.JOINT_PLACE)
+
+    def place_borders(self) -> None:
+        rings = border_rings(self.land)
+        most = 30 + 2 * len(self.survey.lamps)
+        corners, crossing = border_places(self.land, rings, self.terminals, most)
+        self.nodes.add_all(corners, NodeKind.CORNER)
+        if rings:
+            self._place_ways()
+        self.nodes.add_all(crossing, NodeKind.BORDER)
+
+    def _place_ways(self) -> None:
+        """Best crossing places between neighbouring terminals, and the lines that use them."""
+        have = np.flatnonzero(self.terminal_node >= 0)
+        at = self.nodes.array()[self.terminal_node[have]]
+        pairs = edges.unique_pairs(np.vstack([neighbour_pairs(at, 4), pairs_of_triangles(delaunay_triangles(at))]))
+        for pair, way in crossing_ways(self.land, at, pairs):
+            stops = [int(self.terminal_node[have[pair[0]]])]
+            stops += self.nodes.add_all(way, NodeKind.BORDER, 0.05)
+            stops.append(int(self.terminal_node[have[pair[1]]]))
+            self.links += list(zip(stops[:-1], stops[1:], strict=True))
+
+    def place_hubs(self) -> None:
+        count = 3 if len(self.survey.lamps) > MANY_LAMPS else 4
+        triples = neighbour_triples(self.terminals, count)
+        if not len(triples):
+            return
+        at = self.terminals[triples]
+        points, inner = fermat_points(at[:, 0], at[:, 1], at[:, 2])
+        points, triples = np.round(points[inner], 3), triples[inner]
+        free = self.land.free(points)
+        for point, triple in zip(points[free], triples[free], strict=True):
+            hub = self.nodes.add((point[0], point[1]), NodeKind.HUB_PLACE)
+            self.links += [(hub, int(node)) for node in self.terminal_node[triple] if node >= 0]
+
+    def join(self) -> GroundGraph:
+        """Edges, lead arcs, and the finished graph."""
+        land, nodes = self.land, self.nodes
+        xy = nodes.array()
+        kind = np.array(nodes.kind, dtype=np.int64)
+        pool = np.flatnonzero(land.free(xy))
+        self.terminal_node = np.where(np.isin(self.terminal_node, pool), self.terminal_node, -1)
+        pairs = [edges.near_pairs(land, xy, pool, pool, 1, 5)]
+        pairs.append(edges.visible_pairs(land, xy, pool[pairs_of_triangles(delaunay_triangles(xy[pool]))]))
+        known = self.terminal_node[self.terminal_node >= 0]
+        neighbours = neighbour_pairs(xy[known], 8)
+        links = np.array(self.links, dtype=np.int64).reshape(-1, 2)
+        links = np.vstack([links, known[neighbours]])
+        links = links[np.isin(links, pool).all(axis=1)]
+        pairs.append(edges.visible_pairs(land, xy, edges.unique_pairs(links)))
+        ends = np.concatenate([known, np.flatnonzero((kind == NodeKind.SLEEVE_END) | (kind == NodeKind.FOOT))])
+        ends = np.unique(ends[np.isin(ends, pool)])
+        most = max(6, min(40, 12_000 // max(len(xy), 1)))
+        pairs.append(edges.tangent_pairs(land, xy, self.corners, self.corner_node, ends, most))
+        every = edges.unique_pairs(np.vstack(pairs))
+        every = edges.unique_pairs(np.vstack([every, edges.joining_pairs(land, xy, pool, every)]))
+        return assemble(self, xy, kind, every)
+
+
+def neighbour_pairs(points: Floats, count: int) -> Ints:
+    """(m, 2) pairs of each point with its ``count`` nearest, lower first."""
+    from .hub_places import nearest_neighbours
+
+    near = nearest_neighbours(points, count)
+    frm = np.repeat(np.arange(len(points)), near.shape[1] if len(points) else 0)
+    to = near.ravel()
+    return edges.unique_pairs(np.column_stack([frm[to >= 0], to[to >= 0]]))
+
+
+def assemble(builder: _Builder, xy: Floats, kind: Ints, pairs: Ints) -> GroundGraph:
+    """Price the trench lines, add stubs and sleeves, hang the lamps."""
+    land, job, survey = builder.land, builder.job, builder.survey
+    z = np.round(land.height(xy), 3)
+    for node, fixed in builder.z_fixed.items():
+        z[node] = fixed
+    priced = land.price_lines(xy[pairs[:, 0]], xy[pairs[:, 1]], *ends_z(land, z, pairs))
+    keep = priced.allowed & ~edges.beside_others(xy, pairs, priced.trench_price)
+    pairs = pairs[keep]
+    num = len(pairs)
+    length, sun, price = (list(values[keep]) for values in (priced.length_m, priced.sun_m, priced.trench_price))
+    ends = [tuple(pair) for pair in pairs]
+    pull, capacity, sleeve, stub = [0.0] * num, [NO_LIMIT] * num, [-1] * num, [False] * num
+    xyz = np.column_stack([xy, z])
+    for way in builder.stubs:
+        ground = int(land.ground_at(xy[way.foot])[0])
+        far = float(np.linalg.norm(xyz[way.node] - xyz[way.foot]))
+        ends.append((min(way.node, way.foot), max(way.node, way.foot)))
+        length.append(far)
+        sun.append(far if land.depth_m[ground] == 0 else 0.0)
+        price.append(far * float(land.per_m[ground]))
+        pull.append(0.0), capacity.append(NO_LIMIT), sleeve.append(-1), stub.append(True)
+    for idx, (duct, (first, last)) in enumerate(zip(survey.sleeves, builder.sleeve_ends, strict=True)):
+        route = np.array(duct.route, dtype=float)
+        if not survey.has_heights:
+            route[:, 2] = 0.0
+        ends.append((min(first, last), max(first, last)))
+        length.append(float(np.linalg.norm(np.diff(route, axis=0), axis=1).sum()))
+        sun.append(0.0), price.append(0.0)
+        pull.append(duct.pull_price), capacity.append(duct.capacity), sleeve.append(idx), stub.append(False)
+    may_joint = land.may_joint(xy)
+    may_joint[np.isin(kind, [NodeKind.SUPPLY, NodeKind.SLEEVE_END])] = False
+    may_joint[kind == NodeKind.POST] = True
+    post_lamp = np.array(builder.nodes.post_lamp, dtype=np.int64)
+    arcs = lead_arcs(land, xyz, may_joint, post_lamp, np.arange(len(xy)), builder.extension, cheapest_extension_kit(job))
+    return GroundGraph(
+        xyz=xyz,
+        kind=kind,
+        may_joint=may_joint,
+        post_lamp=post_lamp,
+        ends=np.array(ends, dtype=np.int64).reshape(-1, 2),
+        length_m=np.array(length, dtype=float),
+        sun_m=np.array(sun, dtype=float),
+        trench_price=np.array(price, dtype=float),
+        pull_price=np.array(pull, dtype=float),
+        capacity=np.array(capacity, dtype=np.int64),
+        sleeve=np.array(sleeve, dtype=np.int64),
+        stub=np.array(stub, dtype=bool),
+        supply_node=np.array(builder.supply_node, dtype=np.int64),
+        leads=tuple(sorted(arcs, key=lambda arc: (arc.lamp, arc.price, arc.node))),
+        num_lamps=len(survey.lamps),
+    )
+
+
+def ends_z(land: Land, z: Floats, pairs: Ints) -> tuple[Floats | None, Floats | None]:
+    """Heights of both ends, or None where the site is flat (which is quicker)."""
+    return (None, None) if land.heights.flat else (z[pairs[:, 0]], z[pairs[:, 1]])
+
+
+def build_ground(job: Job, survey: Survey, *, file: str = "survey.csv") -> Ground:
+    """
+    Build the ground graph of a job.
+
+    Raises
+    ------
+    BadInput
+        A lamp whose lead reaches no ground that a joint may stand on, a post that cannot be reached, a lamp walled off from
+        every supply point, or supply points that are all cut off. All of them at once.
+    """
+    builder = _Builder(job, survey, file)
+    builder.place_fixed()
+    builder.place_corners()
+    builder.place_joints()
+    builder.place_borders()
+    builder.place_hubs()
+    graph = builder.join()
+    problems = reachable.problems(builder.land, graph, file)
+    if problems:
+        raise BadInput(problems)
+    return Ground(graph, builder.land, graph.num_nodes, graph.num_edges)
+
+
+def refine(ground: Ground, points: Floats, links: Sequence[tuple[int, int]] = ()) -> Ground:
+    """
+    Add nodes at points, and their edges and lead arcs by the same rules, behind all that is there.
+
+    Parameters
+    ----------
+    points
+        (k, 2) places; rounded to the millimetre. Those on no free ground, or within a millimetre of a node, are left out.
+    links
+        Lines wanted besides (where they are allowed): pairs (index into points, node of the old graph).
+
+    Returns
+    -------
+    A new Ground; indices of old nodes, edges and lead arcs stay as they are.
+    """
+    land, old = ground.land, ground.graph
+    points = np.round(np.asarray(points, dtype=float).reshape(-1, 2), 3) + 0.0
+    old_xy = old.xyz[:, :2]
+    node_of = _new_nodes(land, old_xy, points)
+    fresh = np.array(sorted(set(node_of[node_of >= len(old_xy)])), dtype=np.int64)
+    if not len(fresh):
+        return ground
+    first_of = {int(node): int(idx) for idx, node in reversed(list(enumerate(node_of))) if node >= len(old_xy)}
+    new_xy = points[[first_of[int(node)] for node in fresh]]
+    xy = np.vstack([old_xy, new_xy])
+    z = np.concatenate([old.xyz[:, 2], np.round(land.height(new_xy), 3)])
+    pool = np.flatnonzero(land.free(xy))
+    wanted = [(int(node_of[point]), int(node)) for point, node in links if node_of[point] >= len(old_xy)]
+    more = np.array(wanted, dtype=np.int64).reshape(-1, 2)
+    more = more[np.isin(more, pool).all(axis=1)]
+    pairs = edges.unique_pairs(
+        np.vstack([
+            edges.near_pairs(land, xy, fresh, pool, 2, 10),
+            edges.visible_pairs(land, xy, edges.unique_pairs(more)),
+        ])
+    )
+    pairs = edges.unique_pairs(np.vstack([pairs, _joining(land, xy, pool, old, pairs)]))
+    priced = land.price_lines(xy[pairs[:, 0]], xy[pairs[:, 1]], *ends_z(land, z, pairs))
+    every, price = np.vstack([old.ends, pairs]), np.concatenate([old.trench_price, priced.trench_price])
+    mine = np.arange(len(old.ends), len(every))
+    keep = priced.allowed & ~edges.beside_others(xy, every, price, mine)[mine]
+    num = int(keep.sum())
+    xyz = np.column_stack([xy, z])
+    may_joint = np.concatenate([old.may_joint, land.may_joint(new_xy)])
+    post_lamp = np.concatenate([old.post_lamp, np.full(len(fresh), -1)])
+    extension = np.zeros(old.num_lamps)
+    for arc in old.leads:
+        if arc.extension_m > 0:
+            extension[arc.lamp] = land.job.joints.extension_m
+    arcs = lead_arcs(land, xyz, may_joint, post_lamp, fresh, extension, cheapest_extension_kit(land.job))
+    graph = GroundGraph(
+        xyz=xyz,
+        kind=np.concatenate([old.kind, np.full(len(fresh), NodeKind.REFINED)]),
+        may_joint=may_joint,
+        post_lamp=post_lamp,
+        ends=np.vstack([old.ends, pairs[keep]]),
+        length_m=np.concatenate([old.length_m, priced.length_m[keep]]),
+        sun_m=np.concatenate([old.sun_m, priced.sun_m[keep]]),
+        trench_price=np.concatenate([old.trench_price, priced.trench_price[keep]]),
+        pull_price=np.concatenate([old.pull_price, np.zeros(num)]),
+        capacity=np.concatenate([old.capacity, np.full(num, NO_LIMIT)]),
+        sleeve=np.concatenate([old.sleeve, np.full(num, -1)]),
+        stub=np.concatenate([old.stub, np.zeros(num, dtype=bool)]),
+        supply_node=old.supply_node,
+        leads=old.leads + tuple(sorted(arcs, key=lambda arc: (arc.lamp, arc.price, arc.node))),
+        num_lamps=old.num_lamps,
+    )
+    return Ground(graph, land, ground.base_nodes, ground.base_edges)
+
+
+def _new_nodes(land: Land, old_xy: Floats, points: Floats) -> Ints:
+    """Node number of each point: an old one within a millimetre, a new one, or -1 on ground that is not free."""
+    from scipy.spatial import cKDTree
+
+    node_of = np.full(len(points), -1, dtype=np.int64)
+    if not len(points):
+        return node_of
+    free = land.free(points)
+    far, near = cKDTree(old_xy).query(points)
+    new: dict[tuple[float, float], int] = {}
+    for idx, (x, y) in enumerate(points):
+        if far[idx] <= 0.001 + 1e-9:
+            node_of[idx] = near[idx]
+        elif free[idx]:
+            mates = [node for (px, py), node in new.items() if np.hypot(px - x, py - y) <= 0.001 + 1e-9]
+            node_of[idx] = mates[0] if mates else new.setdefault((float(x), float(y)), len(old_xy) + len(new))
+    return node_of
+
+
+def _joining(land: Land, xy: Floats, pool: Ints, old: GroundGraph, pairs: Ints) -> Ints:
+    """Lines that join new nodes no rule joined yet (points in a pocket that no node sees stay alone)."""
+    fresh = np.arange(len(old.xyz), len(xy))
+    alone = np.setdiff1d(fresh, pairs)
+    if not len(alone):
+        return np.empty((0, 2), dtype=np.int64)
+    return edges.joining_pairs(land, xy, pool, np.vstack([old.ends, pairs]))
+
+
+__all__ = ["SPADE_M", "Ground", "LeadArc", "build_ground", "refine"]

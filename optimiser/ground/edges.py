@@ -1,0 +1,181 @@
+"""Which nodes are joined by straight trench lines. In: nodes, Land. Out: pairs of nodes.
+
+The rule for a node: the nearest visible node in each of ten directions, its nearest visible nodes whatever the direction,
+its Delaunay neighbours, and lines along tangents of no-dig corners, so that shortest ways round them are exact. A line that
+passes another node within ``BESIDE_M`` is left out where the two lines by way of that node cost the same: two trenches
+a spade's width apart are one.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+
+from .border_places import Corners
+from .graph import Bools, Floats, Ints
+from .zones import Land
+
+BESIDE_M = 0.1
+NEAREST_ASKED = 48
+SECTORS = 10
+
+
+def unique_pairs(pairs: Ints) -> Ints:
+    """(m, 2) pairs, lower first, sorted, each once, none of a node with itself."""
+    pairs = np.sort(np.asarray(pairs, dtype=np.int64).reshape(-1, 2), axis=1)
+    pairs = pairs[pairs[:, 0] != pairs[:, 1]]
+    if not len(pairs):
+        return pairs
+    key = np.unique(pairs[:, 0] << 32 | pairs[:, 1])
+    return np.column_stack([key >> 32, key & 0xFFFFFFFF])
+
+
+def visible_pairs(land: Land, xy: Floats, pairs: Ints) -> Ints:
+    """Those pairs between which a trench may run straight."""
+    if not len(pairs):
+        return pairs
+    return pairs[land.visible(xy[pairs[:, 0]], xy[pairs[:, 1]])]
+
+
+def near_pairs(land: Land, xy: Floats, asking: Ints, pool: Ints, per_sector: int, nearest: int) -> Ints:
+    """
+    Pairs of the nodes ``asking`` with visible nodes of ``pool``: ``per_sector`` nearest in each direction and ``nearest`` of all.
+    """
+    from scipy.spatial import cKDTree
+
+    if len(pool) < 2 or not len(asking):
+        return np.empty((0, 2), dtype=np.int64)
+    k = min(NEAREST_ASKED + 1, len(pool))
+    far, found = cKDTree(xy[pool]).query(xy[asking], k=k)
+    frm, to, far = np.repeat(asking, k), pool[found.ravel()], far.ravel()
+    other = frm != to
+    frm, to, far = frm[other], to[other], far[other]
+    every = unique_pairs(np.column_stack([frm, to]))
+    seen = visible_pairs(land, xy, every)
+    key = np.minimum(frm, to) << 32 | np.maximum(frm, to)
+    keep = np.isin(key, seen[:, 0] << 32 | seen[:, 1])
+    frm, to, far = frm[keep], to[keep], far[keep]
+    angle = np.arctan2(xy[to, 1] - xy[frm, 1], xy[to, 0] - xy[frm, 0])
+    sector = np.minimum(((angle + np.pi) / (2 * np.pi) * SECTORS).astype(np.int64), SECTORS - 1)
+    group = frm * SECTORS + sector
+    chosen = _rank(group, far, to) < per_sector
+    chosen |= _rank(frm, far, to) < nearest
+    return unique_pairs(np.column_stack([frm[chosen], to[chosen]]))
+
+
+def _rank(group: Ints, far: Floats, to: Ints) -> Ints:
+    """Place of each entry within its group, nearest first."""
+    order = np.lexsort((to, np.round(far, 6), group))
+    sorted_group = group[order]
+    first = np.concatenate([[True], sorted_group[1:] != sorted_group[:-1]])
+    start = np.maximum.accumulate(np.where(first, np.arange(len(group)), 0))
+    rank = np.empty(len(group), dtype=np.int64)
+    rank[order] = np.arange(len(group)) - start
+    return rank
+
+
+def tangent_pairs(land: Land, xy: Floats, corners: Corners, corner_node: Ints, others: Ints, most: int) -> Ints:
+    """
+    Visible pairs corner-corner that touch both their zones, and corner-other that touch the corner's.
+
+    At each node at most ``most`` of them, the nearest, so that large sites stay sparse.
+    """
+    have = np.flatnonzero(corner_node >= 0)
+    if not len(have):
+        return np.empty((0, 2), dtype=np.int64)
+    i, j = np.triu_indices(len(have), 1)
+    i, j = have[i], have[j]
+    both = corners.is_tangent(i, corners.xy[j]) & corners.is_tangent(j, corners.xy[i])
+    pairs = [np.column_stack([corner_node[i[both]], corner_node[j[both]]])]
+    if len(others):
+        i = np.repeat(have, len(others))
+        to = np.tile(others, len(have))
+        touch = corners.is_tangent(i, xy[to])
+        pairs.append(np.column_stack([corner_node[i[touch]], to[touch]]))
+    pairs_all = visible_pairs(land, xy, unique_pairs(np.vstack(pairs)))
+    far = np.hypot(*(xy[pairs_all[:, 0]] - xy[pairs_all[:, 1]]).T)
+    # A pair stays if it is among the nearest of both its nodes.
+    keep = np.ones(len(pairs_all), dtype=bool)
+    for one, two in ((0, 1), (1, 0)):
+        keep &= _rank(pairs_all[:, one], far, pairs_all[:, two]) < most
+    return pairs_all[keep]
+
+
+def joining_pairs(land: Land, xy: Floats, nodes: Ints, pairs: Ints) -> Ints:
+    """Shortest visible pairs that join parts of the graph wherever parts can see each other."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    added = np.empty((0, 2), dtype=np.int64)
+    n = len(xy)
+    for _ in range(20):
+        every = np.vstack([pairs, added])
+        graph = coo_matrix((np.ones(len(every)), (every[:, 0], every[:, 1])), shape=(n, n))
+        _, label = connected_components(graph, directed=False)
+        used, count = np.unique(label[nodes], return_counts=True)
+        if len(used) < 2:
+            break
+        new = []
+        for part in used[np.argsort(count, kind="stable")][:-1]:
+            mine, rest = nodes[label[nodes] == part], nodes[label[nodes] != part]
+            pair = _nearest_visible(land, xy, mine, rest)
+            if pair is not None:
+                new.append(pair)
+        if not new:
+            break
+        added = unique_pairs(np.vstack([added, *new]))
+    return added
+
+
+def _nearest_visible(land: Land, xy: Floats, mine: Ints, rest: Ints) -> Ints | None:
+    """The shortest visible pair between two sets of nodes, sought in growing batches."""
+    i, j = np.repeat(mine, len(rest)), np.tile(rest, len(mine))
+    far = np.hypot(*(xy[i] - xy[j]).T)
+    order = np.argsort(np.round(far, 6), kind="stable")
+    start, size = 0, 256
+    while start < len(order):
+        batch = order[start : start + size]
+        seen = np.flatnonzero(land.visible(xy[i[batch]], xy[j[batch]]))
+        if len(seen):
+            best = batch[seen[0]]
+            return np.array([[i[best], j[best]]], dtype=np.int64)
+        start, size = start + size, size * 4
+    return None
+
+
+def beside_others(xy: Floats, pairs: Ints, price: Floats, among: Ints | None = None) -> Bools:
+    """
+    Whether each line passes another node within BESIDE_M though the two lines by way of it are there at the same price.
+
+    ``among``: only these lines (indices) may be told so; default all.
+    """
+    drop = np.zeros(len(pairs), dtype=bool)
+    asked = np.arange(len(pairs)) if among is None else among
+    if not len(asked):
+        return drop
+    tree = shapely.STRtree(shapely.points(xy))
+    lines = shapely.linestrings(np.stack([xy[pairs[asked, 0]], xy[pairs[asked, 1]]], axis=1))
+    line, node = tree.query(lines, predicate="dwithin", distance=BESIDE_M)
+    line = asked[line]
+    u, v = pairs[line, 0], pairs[line, 1]
+    other = (node != u) & (node != v)
+    line, node, u, v = line[other], node[other], u[other], v[other]
+    key = pairs[:, 0] << 32 | pairs[:, 1]
+    order = np.argsort(key)
+    sorted_key = key[order]
+
+    def find(i: Ints, j: Ints) -> Ints:
+        wanted = np.minimum(i, j) << 32 | np.maximum(i, j)
+        at = np.minimum(np.searchsorted(sorted_key, wanted), len(key) - 1)
+        return np.where(sorted_key[at] == wanted, order[at], -1)
+
+    one, two = find(u, node), find(node, v)
+    there = (one >= 0) & (two >= 0)
+    line, node, u, v, one, two = line[there], node[there], u[there], v[there], one[there], two[there]
+    way = xy[v] - xy[u]
+    share = ((xy[node] - xy[u]) * way).sum(axis=1) / np.maximum((way * way).sum(axis=1), 1e-12)
+    length = np.hypot(*(xy[pairs[:, 0]] - xy[pairs[:, 1]]).T)
+    same = (share > 0) & (share < 1) & (np.maximum(length[one], length[two]) < length[line])
+    same &= price[one] + price[two] <= price[line] * 1.01
+    drop[line[same]] = True
+    return drop

@@ -1,0 +1,116 @@
+"""Whether every lamp can be reached at all. In: Land, GroundGraph. Out: Problem records with distance and mend."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+
+from ..problems import Problem
+from .graph import Bools, GroundGraph, Ints
+from .joint_places import joint_area
+from .zones import Land
+
+
+def parts_of(graph: GroundGraph) -> Ints:
+    """(n,) number of the connected part that each node lies in."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    ones = np.ones(graph.num_edges)
+    matrix = coo_matrix((ones, (graph.ends[:, 0], graph.ends[:, 1])), shape=(graph.num_nodes, graph.num_nodes))
+    return np.asarray(connected_components(matrix, directed=False)[1], dtype=np.int64)
+
+
+def problems(land: Land, graph: GroundGraph, file: str) -> list[Problem]:
+    """Every supply point and lamp that is cut off; supply points only where all of them are."""
+    survey = land.survey
+    part = parts_of(graph)
+    degree = np.bincount(graph.ends.ravel(), minlength=graph.num_nodes)
+    open_supply = degree[graph.supply_node] > 0
+    found = []
+    if not open_supply.any():
+        for supply in survey.supplies:
+            found.append(
+                Problem(
+                    file,
+                    supply.row,
+                    "x",
+                    f"supply point {supply.name} is cut off: no straight way out of its no-dig zone or keep-off reaches "
+                    f"ground that may be dug within border_tolerance_m {land.job.rules.border_tolerance_m:g} m",
+                    "move the supply point to the border of its zone, make the keep-off smaller, or add a sleeve from it",
+                )
+            )
+    fed = set(part[graph.supply_node[open_supply]].tolist())
+    hung: dict[int, list[int]] = {}
+    for arc in graph.leads:
+        hung.setdefault(arc.lamp, []).append(arc.node)
+    no_joint = [idx for idx in range(len(survey.lamps)) if idx not in hung]
+    area = joint_area(land) if no_joint else None
+    for idx in no_joint:
+        found.append(_no_joint(land, idx, area, file))
+    for idx, nodes in hung.items():
+        if open_supply.any() and not fed & set(part[nodes].tolist()):
+            found.append(_walled_off(land, idx, degree[nodes] > 0, file))
+    return found
+
+
+def _walled_off(land: Land, idx: int, has_edges: Bools, file: str) -> Problem:
+    lamp = land.survey.lamps[idx]
+    if land.job.lamps[lamp.type].terminals and not has_edges.any():
+        return Problem(
+            file,
+            lamp.row,
+            "x",
+            f"post {lamp.name} cannot be reached: it stands more than border_tolerance_m "
+            f"{land.job.rules.border_tolerance_m:g} m inside ground where no cable may run",
+            "move it to the border of its zone, or let a sleeve end at it",
+        )
+    return Problem(
+        file,
+        lamp.row,
+        "x",
+        f"lamp {lamp.name} is walled off from every supply point by no-dig zones and their keep-off",
+        "add a sleeve through the wall, leave a gap between the zones, make a keep-off smaller, or add a supply point inside",
+    )
+
+
+def _no_joint(land: Land, idx: int, area: object, file: str) -> Problem:
+    lamp = land.survey.lamps[idx]
+    kind = land.job.lamps[lamp.type]
+    own = np.array([lamp.place[:2]])
+    base_depth = float(land.depth_m[land.base])
+    line = shapely.get_coordinates(shapely.shortest_line(shapely.points(own)[0], area))
+    if not len(line):
+        return Problem(
+            file, lamp.row, "x", f"lamp {lamp.name} has no ground nearby that a joint may stand on",
+            "mark ground near it with joints = true, or move the lamp",
+        )
+    far = float(np.hypot(*(line[1] - line[0])))
+    if land.may_joint(own)[0]:
+        place, depth, far = "its own place", float(land.depth_m[land.ground_at(own)][0]), 0.0
+    else:
+        place, depth = f"the nearest ground that a joint may stand on, {far:.2f} m away", base_depth
+        beyond = line[1:] + (line[1:] - line[:1]) / max(far, 1e-9) * 0.01
+        if land.may_joint(beyond)[0]:
+            depth = float(land.depth_m[land.ground_at(beyond)][0])
+    reach = float(land.made_reach_m[idx]) - depth
+    if far <= reach:
+        return Problem(
+            file, lamp.row, "x",
+            f"the lead of lamp {lamp.name} would have to cross ground that leads may not cross to reach {place}",
+            "move the lamp, or set leads = true for the ground between",
+        )
+    # What a lead must be: rounded up to whole centimetres, with one to spare.
+    short = far - reach
+    need = np.ceil((kind.lead_m + short) * 100) / 100 + 0.01
+    allowed = f" even with joints.extension_m = {land.job.joints.extension_m:g}" if land.job.joints.extension_m else ""
+    return Problem(
+        file,
+        lamp.row,
+        "x",
+        f"the lead of lamp {lamp.name} ({kind.lead_m:g} m) is {short:.2f} m too short for {place}{allowed}: of its length "
+        f"{kind.aim_reserve_m:g} m is aim reserve, {kind.exit_height_m:g} m the height of its exit, {depth:g} m the depth there "
+        f"and {land.job.joints.tail_m:g} m the tail inside the joint",
+        f"give lamp type {lamp.type} a lead_m of at least {need:.2f}, set joints.extension_m to at least "
+        f"{np.ceil(short * 100) / 100 + 0.01:.2f}, or move the lamp",
+    )

@@ -1,0 +1,381 @@
+"""What the ground is at every place, and what lines through it cost. In: Job, Survey. Out: Land.
+
+The meanings are those of DEVELOPERS.md, "Rules of account": levels of dearness, on a border is not inside, keep-off with
+mitred corners, leads without keep-off. Everything takes arrays of points or lines and is exact: a line is cut where it
+meets a border and each part is judged by its middle.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+import shapely
+from shapely import BufferJoinStyle, MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from ..job import Job
+from ..survey.model import Survey
+from .borders import TINY_M, Borders, Parts
+from .graph import Bools, Floats, Ints
+from .heights import Heights
+
+Point3 = tuple[float, float, float]
+TRUNK_STRIP = "trunk strip"
+PUSH_M = 0.002
+"""How far beyond keep-off the nodes at pushed-out corners stand, so that rounding to the millimetre cannot bring them in."""
+MAINS_ALONG_M = 0.3
+"""Length of trench within ``mains_clear_m`` of a mains line from which it runs along it rather than crosses it."""
+_MICRON = 1e-6
+_EIGHT = np.array([(np.cos(k * np.pi / 4), np.sin(k * np.pi / 4)) for k in range(8)]) * 2 * TINY_M
+
+
+def pushed(shape: BaseGeometry, by_m: float) -> BaseGeometry:
+    """The shape grown by so many metres, with mitred corners (a bevel only where a corner would stand out five times that)."""
+    return shapely.buffer(shape, by_m, join_style=BufferJoinStyle.mitre, mitre_limit=5.0)
+
+
+def polygons_of(shape: BaseGeometry) -> list[Polygon]:
+    """The polygons of a shape."""
+    return [part for part in shapely.get_parts(shape) if isinstance(part, Polygon) and not part.is_empty]
+
+
+class LinePrices(NamedTuple):
+    """Of n straight lines, each (n,)."""
+
+    length_m: Floats
+    """Along the slope, in m."""
+    sun_m: Floats
+    """Part of it in grounds of depth 0, in m."""
+    trench_price: Floats
+    """Length times per_m of each ground, plus half crossings; what lies in no-dig ground counts nothing."""
+    allowed: Bools
+    """Whether it keeps out of no-dig zones and their keep-off, and runs along no mains line."""
+    mains_crossed: Ints
+    """How many mains lines it crosses."""
+
+
+class LinePiece(NamedTuple):
+    """Part of a line in one ground."""
+
+    a: Point3
+    b: Point3
+    ground: str
+    depth_mm: float
+
+
+class LeadLines(NamedTuple):
+    """Of n straight leads, each (n,)."""
+
+    allowed: Bools
+    """Whether the lead's way is lawful and within reach (the joint's own place is not judged)."""
+    price: Floats
+    length_m: Floats
+    reach_m: Floats
+    """How far the made lead reaches along the ground to a joint there; may be negative."""
+    lawful: Bools
+    """Whether its way is lawful, whatever its length."""
+
+
+class Land:
+    """
+    The ground of one job, prepared for questions.
+
+    Attributes
+    ----------
+    names
+        Names of the grounds, in the job's order; grounds are told by their index in it.
+    per_m, crossing, depth_m, joints, no_dig
+        Of each ground, arrays in that order.
+    no_dig_area
+        Union of the no-dig zones; ``forbidden`` the same with keep-off, where no trench may run.
+    levels
+        For each ground that has zones, dearest first: its index, and the union of its zones and of all dearer ones.
+    """
+
+    def __init__(self, job: Job, survey: Survey) -> None:
+        self.job, self.survey = job, survey
+        grounds = list(job.grounds.values())
+        self.names = list(job.grounds)
+        self.per_m = np.array([0.0 if g.no_dig else g.per_m or 0.0 for g in grounds])
+        self.crossing = np.array([g.crossing for g in grounds])
+        self.depth_m = np.array([g.depth_mm / 1000 for g in grounds])
+        self.joints = np.array([g.joints and not g.no_dig for g in grounds])
+        self.no_dig = np.array([g.no_dig for g in grounds])
+        self.base = self.names.index(job.base_ground)
+        self.heights = Heights(survey)
+        self._zone_ground = np.array([self.names.index(zone.ground) for zone in survey.zones], dtype=np.int64)
+        self._lay_leads()
+        self._lay_levels()
+        self._lay_limits()
+        self.borders = Borders([zone.polygon for zone in survey.zones])
+        self._prepare()
+
+    # -- laying out ----------------------------------------------------------------------------------------------------
+
+    def _lay_leads(self) -> None:
+        job = self.job
+        price = [ground.lead_price_per_m for ground in job.grounds.values()]
+        for idx, (name, ground) in enumerate(job.grounds.items()):
+            if name == TRUNK_STRIP:
+                price[idx] = job.grounds["root"].lead_price_per_m if "root" in job.grounds else price[idx]
+            elif ground.no_dig:  # only for lamps that stand in it
+                price[idx] = job.grounds[job.base_ground].lead_price_per_m
+        self.lead_per_m = np.array(price)
+        self.bars_leads = np.array(
+            [(g.no_dig and name != TRUNK_STRIP) or not g.leads for name, g in job.grounds.items()]
+        )
+        tolerance = job.rules.border_tolerance_m
+        lamps = shapely.points([lamp.place[:2] for lamp in self.survey.lamps]) if self.survey.lamps else []
+        self._own_zones: list[list[int]] = [[] for _ in self.survey.lamps]
+        self.made_reach_m = np.array([
+            kind.lead_m - kind.aim_reserve_m - kind.exit_height_m - job.joints.tail_m
+            for kind in (job.lamps[lamp.type] for lamp in self.survey.lamps)
+        ]).reshape(-1)
+        for zone_idx, zone in enumerate(self.survey.zones):
+            if self.bars_leads[self._zone_ground[zone_idx]] and len(self._own_zones):
+                for lamp_idx in np.flatnonzero(shapely.distance(zone.polygon, lamps) <= tolerance + 1e-9):
+                    self._own_zones[lamp_idx].append(zone_idx)
+
+    def _lay_levels(self) -> None:
+        def dearness(idx: int) -> tuple[int, int, float, int]:
+            # The trunk strip gives way to other no-dig grounds: leads may cross it, not them.
+            return (not self.no_dig[idx], self.names[idx] == TRUNK_STRIP, -self.per_m[idx], -idx)
+
+        self.levels: list[tuple[int, BaseGeometry]] = []
+        area: BaseGeometry = MultiPolygon()
+        self.no_dig_area: BaseGeometry = area
+        for idx in sorted(range(len(self.names)), key=dearness):
+            zones = [zone.polygon for zone in self.survey.zones if zone.ground == self.names[idx]]
+            if not zones:
+                continue
+            area = shapely.force_2d(shapely.union_all([area, *zones]))
+            self.levels.append((idx, area))
+            if self.no_dig[idx]:
+                self.no_dig_area = area
+
+    def _lay_limits(self) -> None:
+        job, rules = self.job, self.job.rules
+        no_dig = [zone for zone in self.survey.zones if job.grounds[zone.ground].no_dig]
+        kept_off = [pushed(shapely.force_2d(z.polygon), z.keep_off_m) if z.keep_off_m else z.polygon for z in no_dig]
+        # Closing half a millimetre mends slivers between touching zones whose corners were rounded to the millimetre.
+        union = shapely.force_2d(shapely.union_all(kept_off)) if kept_off else MultiPolygon()
+        self.forbidden: BaseGeometry = pushed(pushed(union, TINY_M / 2), -TINY_M / 2) if kept_off else union
+        wet = [
+            pushed(shapely.force_2d(zone.polygon), job.grounds[zone.ground].joint_clear_m)
+            for zone in self.survey.zones
+            if job.grounds[zone.ground].joint_clear_m > 0
+        ]
+        mains = [shapely.linestrings([place[:2] for place in line.route]) for line in self.survey.mains]
+        self._mains = mains
+
+        def beside(clear_m: float) -> BaseGeometry:
+            around = [shapely.buffer(m, clear_m, cap_style="square", join_style="mitre") for m in mains]
+            return shapely.union_all(around) if around and clear_m > 0 else MultiPolygon()
+
+        self._mains_area = beside(rules.mains_clear_m)
+        self.joint_bar = shapely.union_all([*wet, beside(rules.mains_joint_clear_m)])
+
+    def _prepare(self) -> None:
+        """Shrink by a micron (touching a border is not entering it, whatever the last bit says) and prepare."""
+        self._level_tests = [(idx, pushed(area, -_MICRON)) for idx, area in self.levels]
+        self._forbidden_test = pushed(self.forbidden, -_MICRON)
+        self._no_dig_test = pushed(self.no_dig_area, -_MICRON)
+        self._joint_test = pushed(self.joint_bar, -_MICRON)
+        tests = [area for _, area in self._level_tests]
+        shapely.prepare([*tests, self._forbidden_test, self._no_dig_test, self._joint_test, self._mains_area])
+
+    def __getstate__(self) -> dict[str, Any]:
+        return self.__dict__
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        self.__dict__.update(state)
+        self._prepare()
+
+    # -- points --------------------------------------------------------------------------------------------------------
+
+    def height(self, points: Floats) -> Floats:
+        """(n,) heights of (n, 2) points, in m."""
+        return self.heights.at(points)
+
+    def ground_at(self, points: Floats) -> Ints:
+        """(n,) index in ``names`` of the ground at (n, 2) points; on a border, the cheaper one's."""
+        points = np.asarray(points, dtype=float).reshape(-1, 2)
+        found = np.full(len(points), self.base, dtype=np.int64)
+        left = np.arange(len(points))
+        for idx, area in self._level_tests:
+            if not len(left):
+                break
+            inside = shapely.contains_xy(area, points[left, 0], points[left, 1])
+            found[left[inside]] = idx
+            left = left[~inside]
+        return found
+
+    def free(self, points: Floats) -> Bools:
+        """(n,) whether a trench may pass at (n, 2) points: outside no-dig zones and their keep-off, clear of mains lines."""
+        points = np.asarray(points, dtype=float).reshape(-1, 2)
+        free = ~shapely.contains_xy(self._forbidden_test, points[:, 0], points[:, 1])
+        if self._mains:
+            free &= ~shapely.contains_xy(self._mains_area, points[:, 0], points[:, 1])
+        return np.asarray(free, dtype=bool)
+
+    def may_joint(self, points: Floats) -> Bools:
+        """(n,) whether a joint may stand at (n, 2) points."""
+        points = np.asarray(points, dtype=float).reshape(-1, 2)
+        may = self.free(points) & self.joints[self.ground_at(points)]
+        return np.asarray(may & ~shapely.contains_xy(self._joint_test, points[:, 0], points[:, 1]), dtype=bool)
+
+    def on_border(self, points: Floats, ground: Ints) -> Bools:
+        """
+        Whether trenches that end at the points pay half a crossing.
+
+        Parameters
+        ----------
+        points
+            (n, 2) ends of trenches.
+        ground
+            (n,) ground that each trench lies in.
+
+        Returns
+        -------
+        (n,) whether other ground that may be dug lies within a millimetre or two of the point.
+        """
+        around = (np.asarray(points, dtype=float)[:, None, :] + _EIGHT[None]).reshape(-1, 2)
+        beside = self.ground_at(around).reshape(-1, 8)
+        return np.asarray(((beside != np.asarray(ground)[:, None]) & ~self.no_dig[beside]).any(axis=1), dtype=bool)
+
+    # -- trench lines --------------------------------------------------------------------------------------------------
+
+    def visible(self, a: Floats, b: Floats, lines: Any = None) -> Bools:
+        """(n,) whether straight trenches from a (n, 2) to b (n, 2) are allowed: see ``LinePrices.allowed``."""
+        if lines is None:
+            lines = shapely.linestrings(np.stack([a, b], axis=1))
+        allowed = ~shapely.intersects(self._forbidden_test, lines)
+        if self._mains:
+            beside = np.flatnonzero(allowed & shapely.intersects(self._mains_area, lines))
+            along = shapely.length(shapely.intersection(lines[beside], self._mains_area))
+            allowed[beside[along > MAINS_ALONG_M]] = False
+        return np.asarray(allowed, dtype=bool)
+
+    def cut(self, a: Floats, b: Floats, lines: Any) -> tuple[Parts, Ints]:
+        """Parts of the lines between borders, and the ground of each."""
+        parts = self.borders.cut(a, b, lines)
+        return parts, self.ground_at(parts.middle)
+
+    def price_lines(self, a: Floats, b: Floats, a_z: Floats | None = None, b_z: Floats | None = None) -> LinePrices:
+        """
+        Lengths, prices and lawfulness of straight trenches.
+
+        Parameters
+        ----------
+        a, b
+            (n, 2) ends, in m.
+        a_z, b_z
+            (n,) heights of the ends, in m; default those of the ground.
+        """
+        a, b = np.asarray(a, dtype=float).reshape(-1, 2), np.asarray(b, dtype=float).reshape(-1, 2)
+        n = len(a)
+        if n == 0:
+            none = np.zeros(0)
+            return LinePrices(none, none, none, np.zeros(0, bool), np.zeros(0, np.int64))
+        lines = shapely.linestrings(np.stack([a, b], axis=1))
+        length = self._slope_length(a, b, a_z, b_z)
+        crossed = np.zeros(n, dtype=np.int64)
+        for line in self._mains:
+            crossed += shapely.intersects(lines, line)
+        allowed = self.visible(a, b, lines)
+        parts, ground = self.cut(a, b, lines)
+        part_m = (parts.end - parts.start) * length[parts.line]
+        price = np.bincount(parts.line, part_m * self.per_m[ground], n)
+        sun = np.bincount(parts.line, np.where(self.depth_m[ground] == 0, part_m, 0.0), n)
+        allowed &= np.bincount(parts.line, self.no_dig[ground], n) == 0
+        if self.crossing.any():
+            price += self._crossings(a, b, parts, ground)
+        return LinePrices(length, sun, price, allowed, crossed)
+
+    def _crossings(self, a: Floats, b: Floats, parts: Parts, ground: Ints) -> Floats:
+        n, line = len(a), parts.line
+        half = np.where(self.no_dig, 0.0, self.crossing / 2)
+        before, after = ground[:-1], ground[1:]
+        change = (line[:-1] == line[1:]) & (before != after) & ~self.no_dig[before] & ~self.no_dig[after]
+        total = np.bincount(line[:-1][change], (half[before] + half[after])[change], n)
+        first = np.flatnonzero(np.concatenate([[True], line[1:] != line[:-1]]))
+        last = np.flatnonzero(np.concatenate([line[1:] != line[:-1], [True]]))
+        for ends, part, near in ((a, first, parts.a_near), (b, last, parts.b_near)):
+            asked = np.flatnonzero(near & (half[ground[part]] > 0))
+            if len(asked):
+                pays = self.on_border(ends[asked], ground[part[asked]])
+                total[asked[pays]] += half[ground[part[asked[pays]]]]
+        return np.asarray(total, dtype=float)
+
+    def split_line(self, a: Floats, b: Floats, a_z: float | None = None, b_z: float | None = None) -> list[LinePiece]:
+        """
+        The line from a to b, (2,) each, cut where the ground changes; heights run evenly between the two ends.
+
+        Each piece lies in one ground; neighbours differ in ground.
+        """
+        a, b = np.asarray(a, dtype=float).reshape(1, 2), np.asarray(b, dtype=float).reshape(1, 2)
+        z_a = float(self.height(a)[0]) if a_z is None else a_z
+        z_b = float(self.height(b)[0]) if b_z is None else b_z
+        parts, ground = self.cut(a, b, shapely.linestrings(np.stack([a, b], axis=1)))
+        start, end, frm = np.array([*a[0], z_a]), np.array([*b[0], z_b]), 0.0
+        pieces: list[LinePiece] = []
+        for idx in range(len(ground)):
+            if idx + 1 < len(ground) and ground[idx + 1] == ground[idx]:
+                continue
+            to = float(parts.end[idx])
+            p, q = start + (end - start) * frm, end if to == 1.0 else start + (end - start) * to
+            name = self.names[ground[idx]]
+            p3, q3 = (float(p[0]), float(p[1]), float(p[2])), (float(q[0]), float(q[1]), float(q[2]))
+            pieces.append(LinePiece(p3, q3, name, self.job.grounds[name].depth_mm))
+            frm = to
+        return pieces
+
+    def _slope_length(self, a: Floats, b: Floats, a_z: Floats | None, b_z: Floats | None) -> Floats:
+        plan = np.hypot(b[:, 0] - a[:, 0], b[:, 1] - a[:, 1])
+        if self.heights.flat and a_z is None and b_z is None:
+            return np.asarray(plan, dtype=float)
+        z_a = self.height(a) if a_z is None else a_z
+        z_b = self.height(b) if b_z is None else b_z
+        return np.asarray(np.hypot(plan, z_b - z_a), dtype=float)
+
+    # -- leads ---------------------------------------------------------------------------------------------------------
+
+    def reach_m(self, lamp_idx: Ints, points: Floats) -> Floats:
+        """(n,) how far the made lead of each lamp reaches along the ground to a joint at each point (n, 2), in m."""
+        return np.asarray(self.made_reach_m[lamp_idx] - self.depth_m[self.ground_at(points)], dtype=float)
+
+    def lead_lines(self, lamp_idx: Ints, points: Floats) -> LeadLines:
+        """
+        Straight leads from lamps to joints.
+
+        Parameters
+        ----------
+        lamp_idx
+            (n,) lamps of the survey.
+        points
+            (n, 2) places of their joints.
+        """
+        lamp_idx = np.asarray(lamp_idx, dtype=np.int64)
+        points = np.asarray(points, dtype=float).reshape(-1, 2)
+        n = len(points)
+        if n == 0:
+            none, no = np.zeros(0), np.zeros(0, bool)
+            return LeadLines(no, none, none, none, no)
+        places = np.array([self.survey.lamps[idx].place for idx in lamp_idx])
+        a = places[:, :2]
+        length = self._slope_length(a, points, None if self.heights.flat else places[:, 2], None)
+        parts, ground = self.cut(a, points, shapely.linestrings(np.stack([a, points], axis=1)))
+        part_m = (parts.end - parts.start) * length[parts.line]
+        price = np.bincount(parts.line, part_m * self.lead_per_m[ground], n)
+        lawful = np.ones(n, dtype=bool)
+        for part in np.flatnonzero(self.bars_leads[ground] & (part_m > 1e-9)):
+            line = parts.line[part]
+            middle = shapely.points(parts.middle[part])
+            lawful[line] &= any(
+                self._zone_ground[zone] == ground[part]
+                and shapely.distance(self.survey.zones[zone].polygon, middle) <= _MICRON
+                for zone in self._own_zones[lamp_idx[line]]
+            )
+        reach = self.reach_m(lamp_idx, points)
+        return LeadLines(lawful & (length <= reach + 1e-9), price, length, reach, lawful)
