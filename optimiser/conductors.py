@@ -39,7 +39,7 @@ def temperature_factor(temperature_c: float) -> float:
 
 def awg_mm2(awg: int) -> float:
     """Area of a solid AWG conductor, in mm²: d = 0.127 mm x 92^((36 - n)/39) (ASTM B258)."""
-    diameter_mm = 0.127 * 92 ** ((36 - awg) / 39)
+    diameter_mm: float = 0.127 * 92 ** ((36 - awg) / 39)
     return math.pi / 4 * diameter_mm**2
 
 

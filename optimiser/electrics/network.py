@@ -78,6 +78,8 @@ class Network:
             raise ValueError("parent must start with -1 and name an earlier node for every other node")
         if any(len(values) != n for values in (self.load, self.watts, self.nominal_v, self.power_factor)):
             raise ValueError("load, watts, nominal_v and power_factor must be as long as parent")
+        if (self.watts < 0).any() or (self.nominal_v <= 0).any() or (self.power_factor <= 0).any():
+            raise ValueError("watts must not be negative, nominal_v and power_factor must be positive")
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,0 +1,188 @@
+"""Rules A and B and the leads, each at its limit. Rules of DEVELOPERS.md: common practice, no source but for k."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from optimiser.electrics.circuit import CircuitTree, far_end_short_a
+from optimiser.electrics.protection import Protection, max_loop_ohm_for_short, opens_before_lead_overheats, protect
+from optimiser.job import Driver, Fuses, LampType, Voltage
+
+FUSES = Fuses(ratings_a=(5, 3, 10, 2), price=4)  # unsorted on purpose
+LEADS = [(0.75, 6.0), (0.5, 3.0)]
+
+
+def driver(**changes: object) -> Driver:
+    return Driver.model_validate({"taps_v": [12], "rated_w": 60, "price": 1} | changes)
+
+
+def protected(
+    model: Driver,
+    *,
+    amps: float = 1.5,
+    cables: list[float] | None = None,
+    short_a: float = 50,
+    leads: list[tuple[float, float]] | None = None,
+    fuses: Fuses = FUSES,
+) -> Protection:
+    ratings = [25.0, 16.0] if cables is None else cables
+    return protect(model, 12, amps, ratings, [60, short_a], LEADS if leads is None else leads, fuses)
+
+
+# --- rule A --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("limit_a", "ok"), [(2.9, True), (3.0, True), (3.01, False)])
+def test_rule_a_holds_for_cables_and_leads_alike(limit_a: float, ok: bool) -> None:
+    found = protected(driver(limit_a=limit_a), fuses=Fuses(ratings_a=(50,)))
+    assert found.ok == ok
+    assert (found.rule, found.fuse_a, found.breaker_a, found.short_a) == ("A" if ok else None, None, None, None)
+    assert bool(found.sentence) == ok
+    assert bool(found.why_not) != ok
+
+
+def test_rule_a_looks_at_the_weakest_cable() -> None:
+    model = driver(limit_a=10, limit_mode="hiccup", short_rms_a=1)
+    assert protected(model, cables=[25, 10]).rule == "A"
+    assert not protected(model, cables=[25, 9.9]).ok
+
+
+@pytest.mark.parametrize("mode", ["hiccup", "foldback", "latch"])
+@pytest.mark.parametrize(("short_rms_a", "ok"), [(2.99, True), (3.0, True), (3.01, False), (None, False)])
+def test_a_driver_that_gives_up_protects_leads_by_its_stated_current(
+    mode: str, short_rms_a: float | None, ok: bool
+) -> None:
+    found = protected(driver(limit_a=8, limit_mode=mode, short_rms_a=short_rms_a))
+    assert found.ok == ok
+    if ok:
+        assert f"({mode}, {short_rms_a:g} A r.m.s.)" in found.sentence
+    else:
+        assert f"a fuse behind a {mode} driver may never open" in found.why_not
+
+
+def test_a_held_short_does_not_count_as_giving_up() -> None:
+    assert protected(driver(limit_a=8, limit_mode="hold", short_rms_a=1), fuses=Fuses(ratings_a=(50,))).ok is False
+
+
+def test_the_sentence_says_the_figures() -> None:
+    assert protected(driver(limit_a=2.5)).sentence == (
+        "Rule A: the driver limits at 2.5 A and every cable carries at least 16 A, every lead 3 A; no fuse is needed."
+    )
+    assert protected(driver(limit_mode="none"), short_a=9.19).sentence == (
+        "Rule B: a 2 A fuse; the circuit draws 1.50 A (at most 80 % of it), every cable carries at least 16 A, and a "
+        "short at any far end draws at least 9.1 A, enough to open it (3 x 2 A = 6 A); it opens before a lead of "
+        "0.5 mm² is too hot."
+    )
+
+
+# --- rule B --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("amps", "fuse_a"), [(1.6, 2), (1.61, 3), (2.4, 3), (2.41, 5), (4.0, 5), (8.0, 10), (8.01, None)]
+)
+def test_the_smallest_fuse_that_carries_the_load(amps: float, fuse_a: float | None) -> None:
+    found = protected(driver(limit_mode="none"), amps=amps, leads=[(1.5, 16.0)])
+    assert found.fuse_a == fuse_a
+    assert found.ok == (fuse_a is not None)
+    if fuse_a:
+        assert (found.rule, found.short_a) == ("B", 50)
+    else:
+        assert "the circuit draws 8.01 A, more than 80 % of it" in found.why_not
+
+
+@pytest.mark.parametrize(("weakest", "ok"), [(5, True), (4.99, False)])
+def test_no_fuse_above_a_cable(weakest: float, ok: bool) -> None:
+    found = protected(driver(limit_mode="none"), amps=4, cables=[25, weakest], leads=[(1.5, 16.0)])
+    assert found.ok == ok
+
+
+@pytest.mark.parametrize(("short_a", "ok"), [(6.0, True), (5.99, False)])
+def test_a_short_at_the_worst_far_end_must_open_it(short_a: float, ok: bool) -> None:
+    found = protected(driver(limit_mode="none"), short_a=short_a)
+    assert found.ok == ok
+    if not ok:
+        assert "it opens at 6 A and a short at the worst far end draws 5.99 A" in found.why_not
+
+
+@pytest.mark.parametrize(("limit_a", "ok"), [(6.0, True), (5.99, False)])
+def test_the_driver_must_be_able_to_open_it(limit_a: float, ok: bool) -> None:
+    found = protected(driver(limit_a=limit_a))
+    assert found.ok == ok
+    assert found.fuse_a == (2 if ok else None)
+
+
+def test_behind_a_driver_that_gives_up_no_device_counts() -> None:
+    model = driver(limit_a=30, limit_mode="hiccup", breaker_a=2)
+    assert not protected(model).ok
+
+
+def test_a_breaker_comes_before_a_fuse_and_a_fuse_stands_in_for_it() -> None:
+    fits = protected(driver(limit_mode="none", breaker_a=3))
+    assert (fits.breaker_a, fits.fuse_a, fits.rule) == (3, None, "B")
+    assert fits.sentence.startswith("Rule B: the 3 A breaker built into the outlet;")
+    too_large = protected(driver(limit_mode="none", breaker_a=20))
+    assert (too_large.breaker_a, too_large.fuse_a) == (None, 2)
+
+
+def test_factors_are_the_jobs() -> None:
+    careful = Fuses(ratings_a=(2, 3, 4), load_factor=0.5, open_factor=5)
+    assert protected(driver(limit_mode="none"), amps=1.5, short_a=15, fuses=careful).fuse_a == 3
+    assert not protected(driver(limit_mode="none"), amps=1.5, short_a=14.9, fuses=careful).ok
+
+
+# --- leads ---------------------------------------------------------------------------------------------------------
+
+
+def test_heat_of_a_lead_by_hand() -> None:
+    """(3 x 8)² x 5 = 2880 <= (115 x 0.5)² = 3306 A²s; (3 x 9)² x 5 = 3645 is too much; k = 115: IEC 60364-4-43."""
+    assert opens_before_lead_overheats(8, 0.5, Fuses())
+    assert not opens_before_lead_overheats(9, 0.5, Fuses())
+    edge = 115 * 0.5 / math.sqrt(5) / 3
+    assert opens_before_lead_overheats(edge * (1 - 1e-9), 0.5, Fuses())
+    assert not opens_before_lead_overheats(edge * (1 + 1e-9), 0.5, Fuses())
+
+
+def test_one_thin_lead_forbids_a_large_fuse() -> None:
+    stiff = driver(limit_mode="none")
+    assert protected(stiff, amps=7, short_a=50, leads=[(0.75, 6.0)]).fuse_a == 10  # 4500 <= 7439 A²s
+    found = protected(stiff, amps=7, short_a=50, leads=[(0.75, 6.0), (0.5, 3.0)])
+    assert not found.ok
+    assert "it opens too late for a lead of 0.5 mm²" in found.why_not
+    assert protected(stiff, amps=7, short_a=50, leads=[]).fuse_a == 10  # posts have no leads
+
+
+def test_a_fuse_for_the_leads_where_the_limit_guards_the_cables_alone() -> None:
+    found = protected(driver(limit_a=10))
+    assert (found.rule, found.fuse_a) == ("B", 2)
+
+
+# --- the budget ----------------------------------------------------------------------------------------------------
+
+
+@given(st.floats(1, 12), st.sampled_from(["hold", "none"]), st.booleans())
+@settings(max_examples=60, deadline=None)
+def test_the_loop_budget_is_where_the_short_no_longer_opens_the_device(rating: float, mode: str, wound: bool) -> None:
+    kind = {"kind": "wound", "regulation_pct": 6} if wound else {}
+    model = driver(rated_w=300, limit_mode=mode, **kind)
+    budget = max_loop_ohm_for_short(model, 12, rating, FUSES)
+    if mode == "hold" and 3 * rating > model.current_limit_a:
+        assert budget == -math.inf
+        return
+    if budget < 1e-6:
+        return
+    lamp_type = LampType(watts=5, volts=12, supply="either")
+    for factor, opens in ((1 - 1e-6, True), (1 + 1e-6, False)):
+        contact = np.array([0, budget * factor])
+        tree = CircuitTree(np.array([-1, 0]), np.zeros(2), np.zeros(2), contact, np.array([-1, 0]), (lamp_type,))
+        short_a = far_end_short_a(model, 12, tree, Voltage())[1]
+        assert (short_a >= 3 * rating) == opens
+
+
+def test_no_budget_where_no_device_counts() -> None:
+    assert max_loop_ohm_for_short(driver(limit_mode="hiccup"), 12, 2, FUSES) == -math.inf
+    wound = driver(kind="wound", regulation_pct=10, rated_w=20)  # 0.72 ohm inside: at most 17.2 A
+    assert max_loop_ohm_for_short(wound, 12, 10, FUSES) < 0
