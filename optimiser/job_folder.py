@@ -1,4 +1,4 @@
-"""Open a job. In: its folder or job.toml, and values from the command line. Out: JobFolder: Job, Survey, bytes, digest."""
+"""Open a job. In: its folder or job.toml, values of the command line. Out: JobFolder: Job, Survey, bytes, digest."""
 
 from __future__ import annotations
 

@@ -75,7 +75,7 @@ def read_survey(data: bytes, file: str, job: Job) -> Survey:
         heights=tuple((x, y, z) for (x, y), z in heights.items()),
     )
     if not _hides_the_ground(points):
-        faults, more = look_over(survey, job, file)
+        faults, more = look_over(survey, [name for name, _ in sleeve_lines], job, file)
         problems, notes = problems + faults, notes + more
     if problems:
         raise BadInput(problems)

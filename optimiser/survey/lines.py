@@ -111,7 +111,7 @@ def diameter_mm(cable: Cable) -> float:
     """
     Outer diameter of a two-core cable, in mm: as stated, or built up from its conductors.
 
-    Common practice, no source: strands spread a conductor to 1.13 x the diameter of its bare area, insulation 0.8 mm and
+    Common practice, no source: strands spread a conductor to 1.13 x the diameter of its area, insulation is 0.8 mm and
     sheath 1.2 mm thick, two cores side by side in a round sheath: 8.7 mm for 1.5 mm², 9.6 mm for 2.5 mm².
     """
     if cable.od_mm is not None:

@@ -12,7 +12,7 @@ from shapely import Point as ShapelyPoint
 from shapely import union_all
 from shapely.geometry.base import BaseGeometry
 
-from ..job import TRUNK_STRIP, Job
+from ..job import Job
 from ..matching import misfit
 from ..problems import Problem, nearest
 from .model import Lamp, Place, SupplyPoint, Survey, Zone
@@ -21,10 +21,10 @@ from .points import fold
 _COVER_MM = 150  # least usual cover of lawn, bed and gravel (trade's practice, no source)
 
 
-def look_over(survey: Survey, job: Job, file: str) -> tuple[list[Problem], list[str]]:
-    """Problems and notes of a survey whose lamps have known types and whose zones have known grounds."""
+def look_over(survey: Survey, sleeves: Iterable[str], job: Job, file: str) -> tuple[list[Problem], list[str]]:
+    """Problems and notes of a survey; ``sleeves`` names all that were surveyed, those left out too."""
     problems = [*_without_driver(survey, job, file), *_too_near_water(survey, job, file), *_too_deep(survey, job, file)]
-    notes = [*_on_one_spot(survey), *_unused(survey, job), *_defaults(job)]
+    notes = [*_on_one_spot(survey), *_unused(survey, sleeves, job), *_defaults(job)]
     return problems, notes
 
 
@@ -117,7 +117,7 @@ def _too_deep(survey: Survey, job: Job, file: str) -> list[Problem]:
             depth_m = _depth_m(point.place, shut)
         if depth_m <= tolerance_m + 1e-6:
             continue
-        around = [zone for zone in closed if _depth_m(point.place, zone.polygon) > 0]
+        around = [zone for zone in closed if _distance_m(point.place, zone.polygon) == 0]
         where = f"no-dig zone '{around[0].name}'" if around else f"ground '{job.base_ground}', which may not be dug"
         metres = "" if depth_m == float("inf") else f"{depth_m:.2f} m "
         found = f"found {word} '{point.name}' {metres}inside {where}; rules.border_tolerance_m allows {tolerance_m:g} m"
@@ -135,28 +135,21 @@ def _on_one_spot(survey: Survey) -> list[str]:
     return notes
 
 
-def _unused(survey: Survey, job: Job) -> list[str]:
+def _unused(survey: Survey, sleeves: Iterable[str], job: Job) -> list[str]:
     notes: list[str] = []
-    left_out = {fold(name) for name, setting in job.sleeves.items() if setting.capacity is None or setting.holds_mains}
     surveyed: dict[str, tuple[Iterable[str], list[str]]] = {
         "zone": (job.zones, [zone.name for zone in survey.zones if zone.of == "survey"]),
-        "sleeve": (
-            (name for name in job.sleeves if fold(name) not in left_out),
-            [sleeve.name for sleeve in survey.sleeves],
-        ),
+        "sleeve": (job.sleeves, list(sleeves)),
         "supply point": (job.supplies, [supply.name for supply in survey.supplies]),
     }
     for word, (settings, names) in surveyed.items():
-        known = {fold(name) for name in names}
+        known, set_up = {fold(name) for name in names}, {fold(name) for name in settings}
         for name in settings:
-            if fold(name) not in known:
-                near = nearest(name, names)
-                hint = (
-                    f" (did you mean '{near}'?)"
-                    if near and not any(fold(near) == fold(other) for other in settings)
-                    else ""
-                )
-                notes.append(f"the job sets {word} '{name}', which was not surveyed{hint}")
+            if fold(name) in known:
+                continue
+            near = nearest(name, [other for other in names if fold(other) not in set_up])
+            hint = f" (did you mean '{near}'?)" if near else ""
+            notes.append(f"the job sets {word} '{name}', which was not surveyed{hint}")
     return notes
 
 
@@ -167,13 +160,7 @@ def _defaults(job: Job) -> list[str]:
         if driver.mode != "none" and driver.limit_a is None
     ]
     for name, ground in job.grounds.items():
-        if (
-            name != TRUNK_STRIP
-            and ground.kind in ("lawn", "bed", "gravel")
-            and not ground.no_dig
-            and ground.depth_mm < _COVER_MM
-        ):
-            notes.append(
-                f"ground '{name}': cables lie only {ground.depth_mm:g} mm deep; {_COVER_MM} mm or more is usual"
-            )
+        if ground.kind in ("lawn", "bed", "gravel") and not ground.no_dig and ground.depth_mm < _COVER_MM:
+            depth = f"{ground.depth_mm:g} mm deep; {_COVER_MM} mm or more is usual"
+            notes.append(f"ground '{name}': cables lie only {depth}")
     return notes

@@ -221,9 +221,7 @@ def _wrong_scale(points: Sequence[Point], table: Table, file: str) -> list[Probl
         fine = sum(re.search(r"[.,]\d{4,}$", text) is not None for text in texts)
         if fine > len(texts) / 2:
             cells = table.rows[0]
-            found = (
-                f"found {cells['x']}, {cells['y']} and others within {max(wide, high):g} of it, which look like degrees"
-            )
+            found = f"found {cells['x']}, {cells['y']} and all others close by, which look like degrees"
             return [
                 Problem(file, 0, "x, y", found, "write metres on a grid of the site: x to the right, y up the plan")
             ]
@@ -243,7 +241,7 @@ def _wrong_scale(points: Sequence[Point], table: Table, file: str) -> list[Probl
             )
             for point in far
         ]
-    found = f"found points spread over {wide:g} x {high:g}: millimetres, or no garden"
+    found = f"found points spread over {wide:g} x {high:g}, which look like millimetres"
     return [Problem(file, 0, "x, y", found, "write metres, such as 12.345 for 12345 mm")]
 
 
