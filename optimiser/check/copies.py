@@ -1,0 +1,139 @@
+"""What the plan copies from job and survey. In: Index. Out: cases on places, kinds, site and cables."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import shapely
+from shapely import Polygon
+
+from ..plan.model import SiteZone
+from ..survey.model import Zone
+from .index import Index
+from .limits import PLACE_M
+from .report import Book
+
+
+def _apart_m(a: tuple[float, ...], b: tuple[float, ...]) -> float:
+    """Greatest difference of any coordinate that both have."""
+    return max(abs(p - q) for p, q in zip(a, b, strict=False))
+
+
+def judge_copies(index: Index, book: Book) -> None:
+    _judge_places(index, book)
+    _judge_texts(index, book)
+    _judge_site(index, book)
+
+
+def _judge_places(index: Index, book: Book) -> None:
+    survey, limit = index.survey, "surveyed places"
+    supplies = {supply.name: supply for supply in survey.supplies}
+    for driver in index.plan.drivers:
+        off = _apart_m((driver.x, driver.y), supplies[driver.supply].place)
+        book.at_most(limit, driver.id, f"distance from {driver.supply}", off, 0, "m", PLACE_M)
+    for lamp in index.plan.lamps:
+        measured = index.surveyed[lamp.id]
+        place = (lamp.x, lamp.y) if lamp.z is None else (lamp.x, lamp.y, lamp.z)
+        off = _apart_m(place, measured.place if survey.has_heights else (*measured.place[:2], lamp.z or 0.0))
+        book.at_most(limit, lamp.id, "distance from where it was measured", off, 0, "m", PLACE_M)
+        for what, printed, own in (("type", lamp.type, measured.type), ("group", lamp.group, measured.group)):
+            text = f"lamp {lamp.id}: {what} {printed!r} printed, {own!r} surveyed"
+            book.claim(limit, lamp.id, printed == own, text, value=printed, allowed=own)
+        watts = index.type_of(lamp).watts
+        text = f"lamp {lamp.id}: {lamp.watts:g} W printed, its type has {watts:g} W"
+        ok = abs(lamp.watts - watts) <= 0.0005
+        book.claim(limit, lamp.id, ok, text, value=lamp.watts, allowed=watts)
+
+
+def _judge_texts(index: Index, book: Book) -> None:
+    plan, job = index.plan, index.job
+    rows: list[tuple[str, object, object]] = [
+        ("title", plan.job.title, job.title),
+        ("currency", plan.currency, job.currency),
+        ("prices_are_invented", plan.prices_are_invented, job.prices_are_invented),
+        ("base ground", plan.site.base_ground, job.base_ground),
+        ("cables_used", sorted(plan.cables_used), sorted({cable.cable for cable in plan.cables})),
+    ]
+    for what, printed, own in rows:
+        book.claim("copies", what, printed == own, f"{what} is printed as {printed!r}, job and plan say {own!r}")
+    for name, used in plan.cables_used.items():
+        cable = job.cables.get(name)
+        if cable is None:
+            continue
+        hot_ohm = cable.loop_ohm_per_m(job.voltage.hot_c)
+        text = f"cable {name}: size {used.size!r} printed, {cable.size!r} in the job"
+        book.claim("copies", name, used.size == cable.size, text)
+        for what, printed_number, own_number, tol in (
+            ("mm2", used.mm2, cable.area_mm2, 0.006),
+            ("ohm_per_m", used.ohm_per_m, hot_ohm, 6e-6),
+            ("rating_a", used.rating_a, cable.rating, 0.006),
+            ("price_m", used.price_m, cable.price_per_m, 0.0051),
+        ):
+            text = f"cable {name}: {what} {printed_number:g} printed, {own_number:g} in the job"
+            ok = abs(printed_number - own_number) <= tol
+            book.claim("copies", name, ok, text, value=printed_number, allowed=own_number)
+
+
+def _rings_differ(printed: SiteZone, own: Zone) -> str:
+    try:
+        drawn = Polygon(printed.rings[0], printed.rings[1:]) if printed.rings else Polygon()
+        off = shapely.hausdorff_distance(drawn.boundary, shapely.force_2d(own.polygon).boundary)
+    except (ValueError, shapely.errors.GEOSException):
+        return "its rings are no polygon"
+    return "" if off <= 2 * PLACE_M else f"its border is up to {off:.3f} m from the surveyed one"
+
+
+def _judge_site(index: Index, book: Book) -> None:
+    site, survey, job = index.plan.site, index.survey, index.job
+
+    def so(where: str, ok: bool, text: str) -> None:
+        book.claim("copies", where, ok, f"site, {where}: {text}")
+
+    so("zones", len(site.zones) == len(survey.zones), f"{len(site.zones)} zones printed, {len(survey.zones)} surveyed")
+    left = list(site.zones)
+    for zone in survey.zones:
+        ground = job.grounds[zone.ground]
+        like = [z for z in left if (z.name, z.ground, z.of) == (zone.name, zone.ground, zone.of)]
+        if not like:
+            so(zone.name, False, f"the zone of ground {zone.ground!r} is not printed")
+            continue
+        left.remove(like[0])
+        so(zone.name, like[0].no_dig == ground.no_dig and like[0].water == ground.is_water, "no_dig or water is wrong")
+        ok = math.isclose(like[0].keep_off_m, zone.keep_off_m, abs_tol=PLACE_M)
+        so(zone.name, ok, f"keep-off {like[0].keep_off_m:g} m printed, {zone.keep_off_m:g} m is right")
+        why = _rings_differ(like[0], zone)
+        so(zone.name, not why, why)
+
+    def points(what: str, printed: dict[str, tuple[float, ...]], own: dict[str, tuple[float, ...]]) -> None:
+        text = f"printed {', '.join(printed) or 'none'}, surveyed {', '.join(own) or 'none'}"
+        so(what, printed.keys() == own.keys(), text)
+        for name in printed.keys() & own.keys():
+            off = float(np.max(np.abs(np.subtract(printed[name], own[name]))))
+            so(name, off <= PLACE_M, f"{what} stands {off:.3f} m from where it was measured")
+
+    points("supplies", {p.name: (p.x, p.y) for p in site.supplies}, {p.name: p.place[:2] for p in survey.supplies})
+    points("pegs", {p.name: (p.x, p.y) for p in site.pegs}, {p.name: p.place[:2] for p in survey.pegs})
+    points("trees", {t.name: (t.x, t.y) for t in site.trees}, {t.name: t.place[:2] for t in survey.trees})
+    stems = {tree.name: tree.stem_mm for tree in survey.trees}
+    for tree in site.trees:
+        so(tree.name, abs(tree.stem_mm - stems.get(tree.name, tree.stem_mm)) <= 0.5, "its stem is printed wrongly")
+    for supply in site.supplies:
+        price = job.supply(supply.name).price
+        so(
+            supply.name,
+            abs(supply.price - price) <= 0.0051,
+            f"price {supply.price:.2f} printed, {price:.2f} is the job's",
+        )
+    for what, lines, own in (("sleeves", site.sleeves, survey.sleeves), ("mains", site.mains, survey.mains)):
+        printed_routes = {line.name: [point[:2] for point in line.route] for line in lines}
+        own_routes = {line.name: [place[:2] for place in line.route] for line in own}
+        so(what, printed_routes.keys() == own_routes.keys(), "not those surveyed")
+        for name in printed_routes.keys() & own_routes.keys():
+            a, b = np.array(printed_routes[name]), np.array(own_routes[name])
+            ok = a.shape == b.shape and bool((np.abs(a - b) <= PLACE_M).all())
+            so(name, ok, "its line is not the surveyed one")
+    capacities = {sleeve.name: sleeve.capacity for sleeve in survey.sleeves}
+    for sleeve in site.sleeves:
+        ok = sleeve.capacity == capacities.get(sleeve.name)
+        so(sleeve.name, ok, f"capacity {sleeve.capacity} is not the surveyed one")

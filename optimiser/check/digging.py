@@ -1,0 +1,222 @@
+"""Trenches against the ground: no-dig zones, keep-off, trunks, stubs, mains, sleeves, grounds. In: Index, Land, Lines.
+
+Out: cases, and how many ends of each trench lie on a border where it pays half a crossing.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import LineString, Point
+
+from ..plan.model import TrenchPlan
+from .index import Index
+from .land import NEAR_BORDER_M, ON_BORDER_M, Land, shrunk
+from .limits import LENGTH_M, PLACE_M
+from .report import Book
+from .routes import Lines
+
+MAINS_ALONG_M = 0.3
+"""A cable within the clearance of a mains line for no longer than this crosses it; longer, it runs along it."""
+_STUB_SPARE_M = 0.01
+_NEAR_M = 1.0
+
+
+def judge_digging(index: Index, land: Land, lines: Lines, book: Book) -> None:
+    trenches = [t for t in index.plan.trenches if t.id in lines.trenches]
+    dug = [t for t in trenches if t.sleeve is None and not t.stub]
+    _judge_no_dig(land, [t.id for t in dug], lines, book)
+    for trench in trenches:
+        if trench.stub and trench.sleeve is None:
+            _judge_stub(index, land, trench, lines.trenches[trench.id], book)
+        book.claim("stubs", trench.id, not (trench.stub and trench.sleeve), f"{trench.id}: a sleeve is no stub")
+    _judge_grounds(index, land, trenches, lines, book)
+    _judge_sleeves(index, lines, book)
+    _judge_mains(index, lines, book)
+    digs_roots = any(index.job.grounds[t.ground].kind == "root" for t in trenches if t.sleeve is None)
+    warned = any("root" in warning.lower() or "tree" in warning.lower() for warning in index.plan.warnings)
+    if digs_roots:
+        book.claim("warnings", "roots", warned, "trenches lie in root ground, and no warning says so")
+
+
+def _judge_no_dig(land: Land, names: list[str], lines: Lines, book: Book) -> None:
+    shapes: NDArray[Any] = np.array([lines.trenches[name] for name in names], dtype=object)
+    if not len(names):
+        return
+    inside = shapely.intersects(land.dug_off_inner, shapes)
+    for name, shape, bad in zip(names, shapes, inside, strict=True):
+
+        def say(name: str = name, shape: LineString = shape) -> str:
+            zones = [zone.name for zone, polygon in land.no_dig if polygon.intersects(shape)]
+            part_m = shape.intersection(land.dug_off_inner).length
+            return f"{name} runs {part_m:.3f} m through no-dig zone {', '.join(zones)}"
+
+        book.claim("no-dig", name, not bad, say)
+    tree = shapely.STRtree(shapes)
+    for zone, polygon in land.no_dig:
+        near = tree.query(polygon, predicate="dwithin", distance=zone.keep_off_m + _NEAR_M)
+        for i, off in zip(near, shapely.distance(shapes[near], polygon), strict=True):
+            what = f"distance from {zone.name}"
+            book.at_least("keep-off", names[i], what, float(off), zone.keep_off_m, "m", PLACE_M)
+    for trunk in land.survey.trees:
+        circle_m = trunk.stem_mm / 2000 + land.job.trees.strip_m
+        point = Point(trunk.place[:2])
+        near = tree.query(point, predicate="dwithin", distance=circle_m + _NEAR_M)
+        for i, off in zip(near, shapely.distance(shapes[near], point), strict=True):
+            what = f"distance from the middle of tree {trunk.name}"
+            book.at_least("trunks", names[i], what, float(off), circle_m, "m", PLACE_M)
+
+
+def _stub_starts(index: Index) -> list[tuple[str, tuple[float, float, float]]]:
+    starts = [(f"supply point {supply.name}", supply.place) for supply in index.survey.supplies]
+    starts += [(f"post {lamp.name}", lamp.place) for lamp in index.survey.lamps if index.job.lamps[lamp.type].terminals]
+    for sleeve in index.survey.sleeves:
+        starts += [(f"sleeve {sleeve.name}", sleeve.route[0]), (f"sleeve {sleeve.name}", sleeve.route[-1])]
+    return starts
+
+
+def _judge_stub(index: Index, land: Land, trench: TrenchPlan, line: LineString, book: Book) -> None:
+    """The excuse to cross keep-off: starts where one may, ends on free ground, and is short, straight and outward."""
+
+    def so(ok: bool, text: str) -> bool:
+        return book.claim("stubs", trench.id, ok, f"{trench.id}: {text}")
+
+    if not so(len(trench.route) == 2, "a stub is one straight line"):
+        return
+    ends = [trench.route[0][:2], trench.route[-1][:2]]
+    owners = [
+        (name, side)
+        for name, place in _stub_starts(index)
+        for side in (0, 1)
+        if max(abs(place[0] - ends[side][0]), abs(place[1] - ends[side][1])) <= PLACE_M
+    ]
+    if not so(bool(owners), "it starts at no supply point, post or sleeve's end"):
+        return
+    tolerance_m = index.job.rules.border_tolerance_m
+    excuses = []
+    for name, side in owners:
+        start, foot = Point(ends[side]), Point(ends[1 - side])
+        round_it = [
+            (zone, polygon) for zone, polygon in land.no_dig if polygon.distance(start) < zone.keep_off_m + PLACE_M
+        ]
+        nearest_m = land.kept_off.boundary.distance(start) if land.kept_off.intersects(start) else 0.0
+        keep_off_m = max((zone.keep_off_m for zone, _ in round_it), default=0.0)
+        longest_m = max(1.05 * nearest_m, keep_off_m + tolerance_m) + _STUB_SPARE_M
+        entered = line.intersection(land.closed_inner)
+        out = entered.is_empty or (shapely.get_num_geometries(entered) == 1 and entered.distance(start) <= 2 * PLACE_M)
+        deep = line.intersects(shrunk(land.closed, tolerance_m + PLACE_M))
+        free = all(polygon.distance(foot) >= zone.keep_off_m - PLACE_M for zone, polygon in land.no_dig)
+        free &= not land.closed_inner.intersects(foot)
+        excuses.append((name, bool(round_it) or land.closed.intersects(start), longest_m, out, deep, free))
+    best = max(excuses, key=lambda e: (e[5], e[3], not e[4], e[1], e[2]))
+    name, needed, longest_m, out, deep, free = best
+    so(needed, f"{name} lies on free ground and needs no stub")
+    so(free, f"the stub of {name} does not end on ground that may be dug")
+    so(out, f"the stub of {name} crosses a no-dig zone that it does not start in")
+    so(not deep, f"the stub of {name} lies deeper than {tolerance_m:g} m inside a no-dig zone")
+    book.at_most("stubs", trench.id, f"stub of {name} long", line.length, longest_m, "m", PLACE_M)
+
+
+def _judge_grounds(index: Index, land: Land, trenches: list[TrenchPlan], lines: Lines, book: Book) -> None:
+    job = index.job
+    dug = [trench for trench in trenches if trench.sleeve is None]
+    shapes: NDArray[Any] = np.array([lines.trenches[trench.id] for trench in dug], dtype=object)
+    if not len(dug):
+        return
+    elsewhere: dict[str, NDArray[np.bool_]] = {
+        name: shapely.intersects(inner, shapes) for name, inner in land.inner.items()
+    }
+    for i, trench in enumerate(dug):
+        ground = job.grounds[trench.ground]
+        if ground.no_dig:
+            book.claim("trench ground", trench.id, False, f"{trench.id}: ground {trench.ground!r} may not be dug")
+            continue
+        text = f"{trench.id}: {trench.depth_mm:g} mm deep, ground {trench.ground!r} has {ground.depth_mm:g} mm"
+        ok = abs(trench.depth_mm - ground.depth_mm) <= 0.5
+        book.claim("trench ground", trench.id, ok, text, value=trench.depth_mm, allowed=ground.depth_mm)
+        if trench.stub:
+            ends = [Point(trench.route[0][:2]), Point(trench.route[-1][:2])]
+            ok = any(trench.ground in land.candidates(end) for end in ends)
+            book.claim("trench ground", trench.id, ok, f"{trench.id}: the stub does not end in {trench.ground!r}")
+            continue
+        others = [name for name, meets in elsewhere.items() if name != trench.ground and meets[i]]
+        # A line that cuts a corner by less than the rounding of its ends is still in one ground.
+        others = [name for name in others if lines.trenches[trench.id].intersection(land.inner[name]).length > LENGTH_M]
+        text = f"{trench.id} is said to lie in {trench.ground!r}, but runs through {', '.join(map(repr, others))}"
+        book.claim("trench ground", trench.id, not others, text)
+        if trench.ground not in land.regions:
+            book.claim("trench ground", trench.id, False, f"{trench.id}: there is no {trench.ground!r} on this site")
+    for cable in index.plan.cables:
+        lying = [trench for trench in index.trenches_of[cable.id] if trench.sleeve is None]
+        own_m = sum(trench.length_m for trench in lying if job.grounds[trench.ground].depth_mm == 0)
+        tol_m = LENGTH_M + 0.001 * len(lying)
+        book.same("surface lengths", cable.id, "sun_m", cable.sun_m, own_m, "m", tol_m)
+
+
+def borders_paid(land: Land, trench: TrenchPlan) -> tuple[int, int]:
+    """
+    How many ends of a trench's straight lines lie on its ground's border with other ground that may be dug.
+
+    Returns the least and the greatest number: an end may lie within a rounding of a border without being on it.
+    """
+    if trench.stub or trench.sleeve is not None or trench.ground not in land.regions:
+        return 0, 0
+    others = [region for name, region in land.regions.items() if name != trench.ground]
+    own = land.regions[trench.ground]
+    sure = possible = 0
+    for i, (x, y, *_) in enumerate(trench.route):
+        point = Point(x, y)
+        near_m = min((region.distance(point) for region in others), default=np.inf)
+        if near_m > NEAR_BORDER_M or own.distance(point) > NEAR_BORDER_M:
+            continue
+        at_end = i in (0, len(trench.route) - 1)
+        possible += 1 if at_end else 2
+        clear_of_no_dig = land.closed.is_empty or land.closed.distance(point) > NEAR_BORDER_M
+        sure += near_m <= ON_BORDER_M and at_end and clear_of_no_dig
+    return sure, possible
+
+
+def _judge_sleeves(index: Index, lines: Lines, book: Book) -> None:
+    used: dict[str, set[str]] = defaultdict(set)
+    for trench in index.plan.trenches:
+        if trench.sleeve is None:
+            continue
+        used[trench.sleeve] |= set(trench.cables)
+        sleeve = next(sleeve for sleeve in index.survey.sleeves if sleeve.name == trench.sleeve)
+        own = np.array([place[:2] for place in sleeve.route])
+        printed = np.array([point[:2] for point in trench.route])
+        whole = own.shape == printed.shape and any(
+            bool((np.abs(printed - way) <= PLACE_M).all()) for way in (own, own[::-1])
+        )
+        book.claim("sleeves", trench.id, whole, f"{trench.id} is not sleeve {sleeve.name} from end to end")
+    for sleeve in index.survey.sleeves:
+        book.at_most("sleeve capacity", sleeve.name, "cables", len(used[sleeve.name]), sleeve.capacity, "#", 0)
+        ends = (sleeve.route[0], sleeve.route[-1])
+        for joint in index.plan.joints:
+            inside = joint.post is None and any(max(abs(joint.x - e[0]), abs(joint.y - e[1])) <= PLACE_M for e in ends)
+            book.claim("sleeves", joint.id, not inside, f"{joint.id} stands in the mouth of sleeve {sleeve.name}")
+        # A cable that is not listed in the sleeve may cross above it, not lie along it: that is judged by its trench.
+
+
+def _judge_mains(index: Index, lines: Lines, book: Book) -> None:
+    clear_m = index.job.rules.mains_clear_m
+    warned = any("mains" in warning.lower() for warning in index.plan.warnings)
+    in_sleeve = shapely.union_all(
+        [lines.trenches[t.id] for t in index.plan.trenches if t.sleeve and t.id in lines.trenches]
+    )
+    for mains in index.survey.mains:
+        line = LineString([place[:2] for place in mains.route])
+        beside = line.buffer(clear_m - PLACE_M, cap_style="flat") if clear_m > PLACE_M else line
+        for name, cable in lines.cables.items():
+            if cable.distance(line) > clear_m:
+                continue
+            parts = shapely.get_parts(shapely.difference(cable, in_sleeve.buffer(PLACE_M)).intersection(beside))
+            along_m = max((part.length for part in parts), default=0.0)
+            what = f"metres beside mains line {mains.name}"
+            book.at_most("mains clearance", name, what, along_m, MAINS_ALONG_M, "m", LENGTH_M)
+            if cable.intersects(line):
+                book.claim("warnings", name, warned, f"{name} crosses mains line {mains.name}, and no warning says so")

@@ -1,0 +1,279 @@
+"""Volts and amps of every driver once more, and the limits on them. In: Index. Out: cases, and Wires."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..conductors import ohm_per_m
+from ..job import Cable, Driver
+from ..plan.model import CablePlan, CircuitPlan, DriverPlan, LampPlan
+from .index import Index
+from .limits import AMP, VOLT
+from .nodal import Floats, Loads, lone_volts, solve_nodes
+from .report import Book
+
+COPPER_PER_K = 0.00393
+"""Temperature coefficient of copper at 20 °C (IEC 60287-1-1)."""
+
+
+def warmed(temperature_c: float) -> float:
+    """Resistance at this temperature over that at 20 °C."""
+    return 1.0 + COPPER_PER_K * (temperature_c - 20.0)
+
+
+def loop_ohm_20(cable: Cable) -> float:
+    """Both cores of one metre at 20 °C, in ohm."""
+    if cable.ohm_per_km is not None:
+        return cable.ohm_per_km * 2 / 1000
+    return 2 * ohm_per_m(cable.mm2, cable.conductor, awg=cable.awg, tinned=cable.tinned)
+
+
+@dataclass
+class Wires:
+    """Resistances of the plan's pieces and leads, and where they hang."""
+
+    index: Index
+    contact_ohm: dict[str, float] = field(default_factory=dict)
+    """By cable or lamp: the ends made off in joint kits."""
+    copper20_ohm: dict[str, float] = field(default_factory=dict)
+    """By cable or lamp: its copper at 20 °C."""
+    sun_share: dict[str, float] = field(default_factory=dict)
+    """By cable: share of its route on the surface."""
+
+    def hot_ohm(self, name: str) -> float:
+        """Buried copper and leads at ``hot_c``, what lies on the surface at ``sun_c``."""
+        voltage, sun = self.index.job.voltage, self.sun_share.get(name, 0.0)
+        warm = (1 - sun) * warmed(voltage.hot_c) + sun * warmed(voltage.sun_c)
+        return self.copper20_ohm[name] * warm + self.contact_ohm[name]
+
+    def at_ohm(self, name: str, temperature_c: float) -> float:
+        return self.copper20_ohm[name] * warmed(temperature_c) + self.contact_ohm[name]
+
+    def paths_ohm(self, circuit: CircuitPlan, temperature_c: float) -> dict[str, float]:
+        """Resistance from the outlet to each joint and to each lamp's end of its lead, by id."""
+        reach = {circuit.driver: 0.0}
+        for cable in self.index.cables_of[circuit.id]:
+            reach[cable.to] = reach[cable.from_] + self.at_ohm(cable.id, temperature_c)
+        for joint in self.index.joints_of[circuit.id]:
+            for lamp in self.index.lamps_at[joint.id]:
+                reach[lamp.id] = reach[joint.id] + self.at_ohm(lamp.id, temperature_c)
+        return reach
+
+
+def lay_wires(index: Index) -> Wires:
+    wires = Wires(index)
+    job = index.job
+    for joint in index.plan.joints:
+        for lamp in index.lamps_at[joint.id]:
+            kind = index.type_of(lamp)
+            if joint.post is not None:
+                wires.contact_ohm[lamp.id] = wires.copper20_ohm[lamp.id] = 0.0
+                continue
+            length_m = kind.lead_m + lamp.extension_m
+            wires.copper20_ohm[lamp.id] = 2 * length_m * ohm_per_m(kind.lead_mm2, 5)
+            ends = 3 if lamp.extension_m > 0 else 1
+            wires.contact_ohm[lamp.id] = ends * job.joints.end_ohm
+    for cable in index.plan.cables:
+        wires.copper20_ohm[cable.id] = cable.cut_m * loop_ohm_20(job.cables[cable.cable])
+        made_off = [end for end in (cable.from_, cable.to) if (cable.id, end) not in index.uncut]
+        kits = sum(end in index.joints and index.joints[end].post is None for end in made_off)
+        wires.contact_ohm[cable.id] = kits * job.joints.end_ohm
+        wires.sun_share[cable.id] = min(max(cable.sun_m / cable.route_m, 0.0), 1.0) if cable.route_m > 0 else 0.0
+    return wires
+
+
+@dataclass(frozen=True)
+class Source:
+    """EMF of a tap as stated, lowest and highest, in V."""
+
+    stated_v: float
+    lowest_v: float
+    highest_v: float
+
+
+def source_of(driver: Driver, tap_v: float) -> Source:
+    if driver.kind == "electronic":
+        return Source(tap_v, tap_v * (1 - driver.tol_pct / 100), tap_v * (1 + driver.tol_pct / 100))
+    open_v = tap_v * (1 + (driver.regulation_pct or 0.0) / 100)
+    return Source(open_v, open_v * (1 + driver.mains_low_pct / 100), open_v * (1 + driver.mains_high_pct / 100))
+
+
+def sag_ohm(driver: Driver, tap_v: float, other_tap_v: float) -> float:
+    """Volts that an ampere at one tap takes from another, in ohm: the regulation of a wound core; else 0."""
+    if driver.kind == "electronic":
+        return 0.0
+    return (driver.regulation_pct or 0.0) / 100 * tap_v * other_tap_v / driver.rated_w
+
+
+def judge_electrics(index: Index, wires: Wires, book: Book) -> None:
+    for joint in index.plan.joints:
+        own = 0.0 if joint.post is not None else index.job.joints.end_ohm
+        text = f"{joint.id}: end_ohm {joint.end_ohm:g} printed, {own:g} in the job"
+        book.claim(
+            "copies", joint.id, math.isclose(joint.end_ohm, own, abs_tol=5e-7), text, value=joint.end_ohm, allowed=own
+        )
+    for driver in index.plan.drivers:
+        if index.circuits_of[driver.id]:
+            _judge_driver(index, wires, driver, book)
+
+
+def _load(index: Index, lamp: LampPlan, driver: Driver) -> tuple[float, float, float]:
+    """Power in W, amps in A, conductance in S that the lamp draws."""
+    kind = index.type_of(lamp)
+    if kind.load == "power":
+        return (kind.watts / kind.factor if driver.ac else kind.watts), 0.0, 0.0
+    if kind.load == "current":
+        return 0.0, kind.watts / kind.volts, 0.0
+    return 0.0, 0.0, kind.watts / kind.volts**2
+
+
+@dataclass
+class Network:
+    """Nodes of one driver: the outlet of each circuit, joints, and lamps' ends of their leads (posts: the joint)."""
+
+    outlet: dict[str, int]
+    joint: dict[str, int]
+    lamp: dict[str, int]
+    ends: list[tuple[int, int]]
+    ohm: list[float]
+    num_nodes: int
+
+
+def _network(index: Index, wires: Wires, circuits: list[CircuitPlan], driver_id: str) -> Network:
+    outlet = {circuit.id: i for i, circuit in enumerate(circuits)}
+    count = len(outlet)
+    joint: dict[str, int] = {}
+    lamp_node: dict[str, int] = {}
+    ends: list[tuple[int, int]] = []
+    ohm: list[float] = []
+    for circuit in circuits:
+        for cable in index.cables_of[circuit.id]:
+            joint[cable.to] = count
+            above = outlet[circuit.id] if cable.from_ == driver_id else joint[cable.from_]
+            ends.append((above, count))
+            ohm.append(wires.hot_ohm(cable.id))
+            count += 1
+        for place in index.joints_of[circuit.id]:
+            for lamp in index.lamps_at[place.id]:
+                if place.post is not None:
+                    lamp_node[lamp.id] = joint[place.id]
+                    continue
+                ends.append((joint[place.id], count))
+                ohm.append(wires.hot_ohm(lamp.id))
+                lamp_node[lamp.id] = count
+                count += 1
+    return Network(outlet, joint, lamp_node, ends, ohm, count)
+
+
+def _judge_driver(index: Index, wires: Wires, driver: DriverPlan, book: Book) -> None:
+    model, circuits = index.model_of(driver.id), index.circuits_of[driver.id]
+    net = _network(index, wires, circuits, driver.id)
+    lamps = [lamp for c in circuits for j in index.joints_of[c.id] for lamp in index.lamps_at[j.id]]
+    drawn = np.array([_load(index, lamp, model) for lamp in lamps]).reshape(-1, 3)
+    loads = Loads(
+        np.array([net.lamp[lamp.id] for lamp in lamps], dtype=np.int64), drawn[:, 0], drawn[:, 1], drawn[:, 2]
+    )
+    taps = [circuit.tap_v for circuit in circuits]
+    sources = [source_of(model, tap_v) for tap_v in taps]
+    coupling = np.array([[sag_ohm(model, a, b) for b in taps] for a in taps])
+    at = np.arange(len(circuits))
+
+    def solve(emf_v: list[float]) -> tuple[Floats, Floats] | None:
+        ends = np.array(net.ends, dtype=np.int64).reshape(-1, 2)
+        return solve_nodes(net.num_nodes, ends, np.array(net.ohm), loads, at, np.array(emf_v), coupling)
+
+    stated, lowest = solve([s.stated_v for s in sources]), solve([s.lowest_v for s in sources])
+    text = f"{driver.id}: its lamps ask for more than its cables can carry at any volts"
+    book.claim("collapse", driver.id, stated is not None and lowest is not None, text)
+    if stated is None or lowest is None:
+        return
+    volts, amps = stated
+    for i, circuit in enumerate(circuits):
+        _judge_circuit(index, model, circuit, float(volts[i]), float(amps[i]), book)
+        for cable in index.cables_of[circuit.id]:
+            above = net.outlet[circuit.id] if cable.from_ == driver.id else net.joint[cable.from_]
+            drop_v = float(volts[above] - volts[net.joint[cable.to]])
+            _judge_piece(index, cable, drop_v, drop_v / max(wires.hot_ohm(cable.id), 1e-9), book)
+        reach = wires.paths_ohm(circuit, index.job.voltage.cold_c)
+        own = [(lamp, k) for k, lamp in enumerate(lamps) if index.joints[lamp.joint].circuit == circuit.id]
+        which = np.array([k for _, k in own], dtype=np.int64)
+        alone_ohm = np.array([reach[lamp.id] for lamp, _ in own]) + coupling[i, i]
+        high = lone_volts(np.full(len(own), sources[i].highest_v), alone_ohm, *drawn[which].T)
+        for (lamp, k), high_v in zip(own, high, strict=True):
+            v, low_v = float(volts[loads.at[k]]), float(lowest[0][loads.at[k]])
+            joint_v = float(volts[net.joint[lamp.joint]])
+            current = float(drawn[k, 0] / v + drawn[k, 1] + drawn[k, 2] * v)
+            _judge_lamp(index, lamp, float(volts[i]), v, joint_v, low_v, float(high_v), current, book)
+    _judge_load(index, driver, model, float((volts[at] * amps).sum()), float(amps.sum()), book)
+
+
+def _judge_circuit(index: Index, model: Driver, circuit: CircuitPlan, out_v: float, amps: float, book: Book) -> None:
+    book.same("printed volts", circuit.id, "out_v", circuit.out_v, out_v, "V", VOLT)
+    book.same("printed amps", circuit.id, "amps", circuit.amps, amps, "A", AMP)
+    book.at_most("outlet amps", circuit.id, "amps at its outlet", amps, model.max_outlet_a, "A", AMP)
+    book.at_most("circuit amps", circuit.id, "amps", amps, index.job.rules.max_circuit_a, "A", AMP)
+
+
+def _judge_piece(index: Index, cable: CablePlan, drop_v: float, amps: float, book: Book) -> None:
+    book.same("printed drops", cable.id, "drop_v", cable.drop_v, drop_v, "V", VOLT)
+    book.same("printed amps", cable.id, "amps", cable.amps, amps, "A", AMP)
+    book.at_most("cable rating", cable.id, "amps", amps, derated_a(index, cable), "A", AMP)
+
+
+def derated_a(index: Index, cable: CablePlan) -> float:
+    """Rating of a piece: the job's, less for the most cables beside it in any sleeve and in any trench, in A."""
+    rules = index.job.rules
+    rating = index.job.cables[cable.cable].rating
+    for factors, bundled in ((rules.bunched, True), (rules.trench_bunched, False)):
+        counts = [len(t.cables) for t in index.trenches_of[cable.id] if (t.sleeve is not None) == bundled]
+        if counts:
+            rating *= factors[min(max(counts), len(factors)) - 1]
+    return rating
+
+
+def _judge_lamp(
+    index: Index,
+    lamp: LampPlan,
+    out_v: float,
+    volts: float,
+    joint_v: float,
+    low_v: float,
+    high_v: float,
+    amps: float,
+    book: Book,
+) -> None:
+    voltage, kind = index.job.voltage, index.type_of(lamp)
+    low, high = kind.window
+    book.at_least("window low", lamp.id, "lowest", low_v, low, "V", VOLT)
+    if not book.claim("collapse", lamp.id, not math.isnan(high_v), f"{lamp.id} has no operating point even alone"):
+        return
+    book.at_most("window high", lamp.id, "highest", high_v, high, "V", VOLT)
+    drop_v = (out_v if voltage.drop_from == "driver" else kind.volts) - volts
+    if voltage.max_drop is not None:
+        allowed = voltage.max_drop / 100 * kind.volts
+        book.at_most("drop", lamp.id, f"drop from the {voltage.drop_from}'s volts", drop_v, allowed, "V", VOLT)
+    for what, printed, own in (
+        ("volts", lamp.volts, volts),
+        ("joint_v", lamp.joint_v, joint_v),
+        ("low_v", lamp.low_v, low_v),
+        ("high_v", lamp.high_v, high_v),
+    ):
+        book.same("printed volts", lamp.id, what, printed, own, "V", VOLT)
+    book.same("printed amps", lamp.id, "amps", lamp.amps, amps, "A", AMP)
+    pct_tol = 0.051 + 100 * VOLT / kind.volts
+    book.same("printed drops", lamp.id, "drop_pct", lamp.drop_pct, 100 * drop_v / kind.volts, "%", pct_tol)
+    book.same("printed margins", lamp.id, "margin_v", lamp.margin_v, min(low_v - low, high - high_v), "V", VOLT)
+
+
+def _judge_load(index: Index, driver: DriverPlan, model: Driver, load_w: float, amps: float, book: Book) -> None:
+    supply_pct = index.job.supply(driver.supply).loading_pct
+    tol_w = 0.051 + VOLT * amps
+    most_w = model.max_load_w * supply_pct / 100
+    book.at_most("driver load", driver.id, "load", load_w, most_w, "W", 0.002 * amps + 0.002 * driver.tap_v)
+    book.at_most("rated amps", driver.id, "amps", amps, model.rated_w / max(model.taps_v), "A", AMP)
+    book.same("printed loads", driver.id, "load_w", driver.load_w, load_w, "W", tol_w)
+    pct_tol = 0.051 + 100 * tol_w / model.rated_w
+    book.same("printed loads", driver.id, "load_pct", driver.load_pct, 100 * load_w / model.rated_w, "%", pct_tol)
