@@ -121,7 +121,7 @@ def _records(text: str, file: str) -> Iterator[tuple[int, list[str]]]:
     if (
         _first_line(text).casefold().lstrip('"').startswith("sep=")
     ):  # an instruction to the spreadsheet, no row of its own
-        text = text.lstrip().partition("\n")[2] if "\n" in text else ""
+        text = re.sub(r"^\s*[^\r\n]*(\r\n|\r|\n|$)", "", text, count=1)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     row = 0
     try:
