@@ -8,6 +8,7 @@ which side, and who pays the crossing, then never hangs on rounding.
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import Self
 
 import numpy as np
 import shapely
@@ -45,16 +46,34 @@ def _turn(ring: Floats) -> Floats:
 
 
 class Corners:
-    """Convex corners of the forbidden area, pushed out: ``xy`` (n, 2), with the two neighbours on its ring of each."""
+    """Convex corners of areas: ``xy`` (n, 2), with the two neighbours on its ring of each."""
 
-    def __init__(self, land: Land) -> None:
+    def __init__(self, rings: list[Floats], least_turn: float) -> None:
         found, before, after = [np.empty((0, 2))], [np.empty((0, 2))], [np.empty((0, 2))]
-        for ring in rings_of(pushed(land.forbidden, PUSH_M)):
-            convex = _turn(ring) > _FLAT
+        for ring in rings:
+            convex = _turn(ring) > least_turn
             found.append(ring[convex])
             before.append(np.roll(ring, 1, axis=0)[convex])
             after.append(np.roll(ring, -1, axis=0)[convex])
         self.xy, self.before, self.after = np.vstack(found), np.vstack(before), np.vstack(after)
+
+    @classmethod
+    def of_forbidden(cls, land: Land) -> Self:
+        """Corners of no-dig zones, pushed out by keep-off and a little more."""
+        return cls(rings_of(pushed(land.forbidden, PUSH_M)), _FLAT)
+
+    @classmethod
+    def of_dearer(cls, rings: list[Floats]) -> Self:
+        """Sharp corners of dearer ground (``border_rings``); round borders have crossing places enough."""
+        return cls(rings, _SHARP)
+
+    def and_also(self, other: Self) -> Self:
+        """Both together, these first."""
+        both = type(self)([], 0.0)
+        both.xy = np.vstack([self.xy, other.xy])
+        both.before = np.vstack([self.before, other.before])
+        both.after = np.vstack([self.after, other.after])
+        return both
 
     def is_tangent(self, corner: np.ndarray, to: Floats) -> np.ndarray:
         """Whether lines from corners (m,) to places (m, 2) leave their zone on one side: only such a shortest way takes."""
@@ -80,9 +99,9 @@ def border_rings(land: Land) -> list[Floats]:
     return rings
 
 
-def border_places(land: Land, rings: list[Floats], terminals: Floats, most: int) -> tuple[Floats, Floats]:
+def border_places(land: Land, rings: list[Floats], terminals: Floats, most: int) -> Floats:
     """
-    Corners of dearer ground, and crossing places along its borders.
+    Crossing places along the borders of dearer ground, on free ground; (k, 2).
 
     Parameters
     ----------
@@ -90,15 +109,10 @@ def border_places(land: Land, rings: list[Floats], terminals: Floats, most: int)
         (n, 2) places whose nearest border places are wanted too, where nearer than 8 m.
     most
         About how many places along the borders there may be; sets their spacing, at least 1 m.
-
-    Returns
-    -------
-    (c, 2) corners and (k, 2) crossing places, all on free ground.
     """
     none = np.empty((0, 2))
     if not rings:
-        return none, none
-    corners = np.vstack([ring[_turn(ring) > _SHARP] for ring in rings])
+        return none
     total = sum(float(np.hypot(*(np.roll(ring, -1, axis=0) - ring).T).sum()) for ring in rings)
     spacing = max(1.0, total / max(most, 1))
     along, near = [none], [none]
@@ -119,7 +133,7 @@ def border_places(land: Land, rings: list[Floats], terminals: Floats, most: int)
             share = shapely.line_locate_point(line, at[close])
             near.append(shapely.get_coordinates(shapely.line_interpolate_point(line, share)))
     crossing = np.vstack([*near, *along])
-    return corners[land.free(corners)], crossing[land.free(crossing)]
+    return crossing[land.free(crossing)]
 
 
 def stub_feet(land: Land, place: tuple[float, float]) -> Floats:

@@ -71,7 +71,6 @@ class _Builder:
         self.stubs: list[_Stub] = []
         self.problems: list[Problem] = []
         self.sleeve_ends: list[tuple[int, int]] = []
-        self.corners = Corners(self.land)
         self.links: list[tuple[int, int]] = []
         lamps = [lamp.place[:2] for lamp in survey.lamps]
         self.lamp_xy = np.array(lamps, dtype=float).reshape(-1, 2)
@@ -100,11 +99,15 @@ class _Builder:
                 self.stubs.append(_Stub(int(node), nodes.add((foot[0], foot[1]), NodeKind.FOOT, 0.005)))
 
     def place_corners(self) -> None:
-        free = self.land.free(self.corners.xy)
-        self.corner_node = np.array(
-            [self.nodes.add((x, y), NodeKind.CORNER, 0.01) if ok else -1 for (x, y), ok in zip(self.corners.xy, free, strict=True)],
-            dtype=np.int64,
-        ).reshape(-1)
+        self.corners = Corners.of_forbidden(self.land)
+        self.corner_node = self._add_corners(self.corners, 0.01)
+
+    def _add_corners(self, corners: Corners, gap_m: float) -> Ints:
+        """Node of each corner; -1 for those on ground that is not free."""
+        node = np.full(len(corners.xy), -1, dtype=np.int64)
+        free = np.flatnonzero(self.land.free(np.round(corners.xy, 3)))
+        node[free] = self.nodes.add_all(corners.xy[free], NodeKind.CORNER, gap_m)
+        return node
 
     def place_joints(self) -> None:
         """Joint places of all lamps that are no posts."""
@@ -144,8 +147,10 @@ class _Builder:
     def place_borders(self) -> None:
         rings = border_rings(self.land)
         most = 30 + 2 * len(self.survey.lamps)
-        corners, crossing = border_places(self.land, rings, self.terminals, most)
-        self.nodes.add_all(corners, NodeKind.CORNER)
+        crossing = border_places(self.land, rings, self.terminals, most)
+        dearer = Corners.of_dearer(rings)
+        self.corner_node = np.concatenate([self.corner_node, self._add_corners(dearer, 0.05)])
+        self.corners = self.corners.and_also(dearer)
         if rings:
             self._place_ways()
         self.nodes.add_all(crossing, NodeKind.BORDER)
@@ -183,18 +188,29 @@ class _Builder:
         self.terminal_node = np.where(np.isin(self.terminal_node, pool), self.terminal_node, -1)
         pairs = [edges.near_pairs(land, xy, pool, pool, 1, 5)]
         pairs.append(edges.visible_pairs(land, xy, pool[pairs_of_triangles(delaunay_triangles(xy[pool]))]))
-        known = self.terminal_node[self.terminal_node >= 0]
-        neighbours = neighbour_pairs(xy[known], 8)
+        turning = np.isin(kind, [NodeKind.SLEEVE_END, NodeKind.FOOT])
+        ends = np.union1d(self.terminal_node[self.terminal_node >= 0], np.flatnonzero(turning))
+        ends = ends[np.isin(ends, pool)]
+        pairs.append(edges.near_pairs(land, xy, ends, ends, 1, 6))
+        # The rings of joint places crowd out far neighbours: the same rule once more without them.
+        sparse = np.union1d(ends, np.flatnonzero(kind != NodeKind.JOINT_PLACE))
+        sparse = sparse[np.isin(sparse, pool)]
+        pairs.append(edges.near_pairs(land, xy, sparse, sparse, 1, 3))
         links = np.array(self.links, dtype=np.int64).reshape(-1, 2)
-        links = np.vstack([links, known[neighbours]])
         links = links[np.isin(links, pool).all(axis=1)]
         pairs.append(edges.visible_pairs(land, xy, edges.unique_pairs(links)))
-        ends = np.concatenate([known, np.flatnonzero((kind == NodeKind.SLEEVE_END) | (kind == NodeKind.FOOT))])
-        ends = np.unique(ends[np.isin(ends, pool)])
-        most = max(6, min(40, 12_000 // max(len(xy), 1)))
+        most = max(10, min(40, 12_000 // max(len(xy), 1)))
         pairs.append(edges.tangent_pairs(land, xy, self.corners, self.corner_node, ends, most))
         every = edges.unique_pairs(np.vstack(pairs))
         every = edges.unique_pairs(np.vstack([every, edges.joining_pairs(land, xy, pool, every)]))
+        price = land.price_lines(xy[every[:, 0]], xy[every[:, 1]]).trench_price
+        turning_at = sparse if len(ends) * len(sparse) < 40_000 else ends
+        every = edges.unique_pairs(
+            np.vstack([every, edges.dear_detours(land, xy, every, price, ends, turning_at)])
+        )
+        # A sleeve is the line between its two ends: no trench beside it, and no two edges between the same nodes.
+        ducts = edges.unique_pairs(np.array(self.sleeve_ends, dtype=np.int64).reshape(-1, 2))
+        every = every[~np.isin(edges.key_of(every), edges.key_of(ducts))]
         return assemble(self, xy, kind, every)
 
 
@@ -299,7 +315,8 @@ def refine(ground: Ground, points: Floats, links: Sequence[tuple[int, int]] = ()
     points
         (k, 2) places; rounded to the millimetre. Those on no free ground, or within a millimetre of a node, are left out.
     links
-        Lines wanted besides (where they are allowed): pairs (index into points, node of the old graph).
+        Lines wanted besides (where they are allowed): pairs (index into points, node of the old graph); a negative
+        second number -1 - j stands for point j.
 
     Returns
     -------
@@ -317,7 +334,12 @@ def refine(ground: Ground, points: Floats, links: Sequence[tuple[int, int]] = ()
     xy = np.vstack([old_xy, new_xy])
     z = np.concatenate([old.xyz[:, 2], np.round(land.height(new_xy), 3)])
     pool = np.flatnonzero(land.free(xy))
-    wanted = [(int(node_of[point]), int(node)) for point, node in links if node_of[point] >= len(old_xy)]
+    wanted = [
+        (int(node_of[point]), int(node if node >= 0 else node_of[-1 - node]))
+        for point, node in links
+        if node_of[point] >= len(old_xy)
+    ]
+    wanted = [(u, v) for u, v in wanted if v >= 0]
     more = np.array(wanted, dtype=np.int64).reshape(-1, 2)
     more = more[np.isin(more, pool).all(axis=1)]
     pairs = edges.unique_pairs(

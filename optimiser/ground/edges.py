@@ -16,6 +16,9 @@ from .graph import Bools, Floats, Ints
 from .zones import Land
 
 BESIDE_M = 0.1
+_SAME = 1.003
+_DETOUR = 1.003
+_ROUNDS = 4
 NEAREST_ASKED = 48
 SECTORS = 10
 
@@ -26,8 +29,13 @@ def unique_pairs(pairs: Ints) -> Ints:
     pairs = pairs[pairs[:, 0] != pairs[:, 1]]
     if not len(pairs):
         return pairs
-    key = np.unique(pairs[:, 0] << 32 | pairs[:, 1])
+    key = np.unique(key_of(pairs))
     return np.column_stack([key >> 32, key & 0xFFFFFFFF])
+
+
+def key_of(pairs: Ints) -> Ints:
+    """(m,) one number for each pair, whichever comes first."""
+    return np.minimum(pairs[:, 0], pairs[:, 1]) << 32 | np.maximum(pairs[:, 0], pairs[:, 1])
 
 
 def visible_pairs(land: Land, xy: Floats, pairs: Ints) -> Ints:
@@ -52,8 +60,7 @@ def near_pairs(land: Land, xy: Floats, asking: Ints, pool: Ints, per_sector: int
     frm, to, far = frm[other], to[other], far[other]
     every = unique_pairs(np.column_stack([frm, to]))
     seen = visible_pairs(land, xy, every)
-    key = np.minimum(frm, to) << 32 | np.maximum(frm, to)
-    keep = np.isin(key, seen[:, 0] << 32 | seen[:, 1])
+    keep = np.isin(key_of(np.column_stack([frm, to])), key_of(seen))
     frm, to, far = frm[keep], to[keep], far[keep]
     angle = np.arctan2(xy[to, 1] - xy[frm, 1], xy[to, 0] - xy[frm, 0])
     sector = np.minimum(((angle + np.pi) / (2 * np.pi) * SECTORS).astype(np.int64), SECTORS - 1)
@@ -143,6 +150,51 @@ def _nearest_visible(land: Land, xy: Floats, mine: Ints, rest: Ints) -> Ints | N
     return None
 
 
+def dear_detours(land: Land, xy: Floats, pairs: Ints, price: Floats, frm: Ints, to: Ints) -> Ints:
+    """
+    Straight lines that the ways through the graph cost too much more than.
+
+    Crossing sums make far places matter: the best way may go once, far off, over a path. Rounds: where the cheapest way
+    between two nodes costs more than ``_DETOUR`` times their straight line, the line comes in, the cheapest one in each direction
+    of a node at a time.
+
+    Parameters
+    ----------
+    pairs, price
+        (m, 2) lines there are, and what they cost.
+    frm, to
+        Nodes whose ways matter, and nodes they may lead to.
+    """
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import dijkstra
+
+    added = np.empty((0, 2), dtype=np.int64)
+    i, j = np.repeat(frm, len(to)), np.tile(to, len(frm))
+    other = (i != j) & ~(np.isin(j, frm) & (j < i))
+    i, j = i[other], j[other]
+    if not len(i):
+        return added
+    priced = land.price_lines(xy[i], xy[j])
+    line_price = priced.trench_price
+    i, j, line_price = i[priced.allowed], j[priced.allowed], line_price[priced.allowed]
+    row = np.searchsorted(frm, i)
+    angle = np.arctan2(xy[j, 1] - xy[i, 1], xy[j, 0] - xy[i, 0])
+    sector = np.minimum(((angle + np.pi) / (2 * np.pi) * SECTORS).astype(np.int64), SECTORS - 1)
+    for _ in range(_ROUNDS):
+        ends, cost = np.vstack([pairs, added]), price
+        if len(added):
+            cost = np.concatenate([price, land.price_lines(xy[added[:, 0]], xy[added[:, 1]]).trench_price])
+        graph = coo_matrix((cost + 1e-9, (ends[:, 0], ends[:, 1])), shape=(len(xy), len(xy))).tocsr()
+        way = dijkstra(graph, directed=False, indices=frm)[row, j]
+        dear = np.flatnonzero(way > line_price * _DETOUR + 1e-6)
+        if not len(dear):
+            break
+        first = _rank(i[dear] * SECTORS + sector[dear], line_price[dear], j[dear]) < 1
+        new = np.column_stack([i[dear[first]], j[dear[first]]])
+        added = unique_pairs(np.vstack([added, new]))
+    return added
+
+
 def beside_others(xy: Floats, pairs: Ints, price: Floats, among: Ints | None = None) -> Bools:
     """
     Whether each line passes another node within BESIDE_M though the two lines by way of it are there at the same price.
@@ -160,12 +212,12 @@ def beside_others(xy: Floats, pairs: Ints, price: Floats, among: Ints | None = N
     u, v = pairs[line, 0], pairs[line, 1]
     other = (node != u) & (node != v)
     line, node, u, v = line[other], node[other], u[other], v[other]
-    key = pairs[:, 0] << 32 | pairs[:, 1]
+    key = key_of(pairs)
     order = np.argsort(key)
     sorted_key = key[order]
 
     def find(i: Ints, j: Ints) -> Ints:
-        wanted = np.minimum(i, j) << 32 | np.maximum(i, j)
+        wanted = key_of(np.column_stack([i, j]))
         at = np.minimum(np.searchsorted(sorted_key, wanted), len(key) - 1)
         return np.where(sorted_key[at] == wanted, order[at], -1)
 
@@ -176,6 +228,6 @@ def beside_others(xy: Floats, pairs: Ints, price: Floats, among: Ints | None = N
     share = ((xy[node] - xy[u]) * way).sum(axis=1) / np.maximum((way * way).sum(axis=1), 1e-12)
     length = np.hypot(*(xy[pairs[:, 0]] - xy[pairs[:, 1]]).T)
     same = (share > 0) & (share < 1) & (np.maximum(length[one], length[two]) < length[line])
-    same &= price[one] + price[two] <= price[line] * 1.01
+    same &= price[one] + price[two] <= price[line] * _SAME
     drop[line[same]] = True
     return drop

@@ -298,7 +298,7 @@ class Land:
         half = np.where(self.no_dig, 0.0, self.crossing / 2)
         before, after = ground[:-1], ground[1:]
         change = (line[:-1] == line[1:]) & (before != after) & ~self.no_dig[before] & ~self.no_dig[after]
-        total = np.bincount(line[:-1][change], (half[before] + half[after])[change], n)
+        total = np.bincount(line[:-1][change], (half[before] + half[after])[change], n).astype(float)  # empty gives ints
         first = np.flatnonzero(np.concatenate([[True], line[1:] != line[:-1]]))
         last = np.flatnonzero(np.concatenate([line[1:] != line[:-1], [True]]))
         for ends, part, near in ((a, first, parts.a_near), (b, last, parts.b_near)):

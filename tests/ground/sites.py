@@ -59,8 +59,9 @@ def make_survey(
     def place(at: tuple[float, ...]) -> tuple[float, float, float]:
         return (float(at[0]), float(at[1]), float(at[2]) if len(at) > 2 else 0.0)
 
+    named = enumerate(zip(lamps, types, strict=True))
     return Survey(
-        lamps=tuple(Lamp(f"L{i + 1}", t, place(at), row=i + 2) for i, (at, t) in enumerate(zip(lamps, types, strict=True))),
+        lamps=tuple(Lamp(f"L{i + 1}", kind, place(at), row=i + 2) for i, (at, kind) in named),
         supplies=tuple(SupplyPoint(f"S{i + 1}", place(at), row=90 + i) for i, at in enumerate(supplies)),
         zones=tuple(zones),
         **more,
@@ -104,7 +105,9 @@ def random_site(num_lamps: int, seed: int) -> tuple[Job, Survey]:
     for idx in range(num_lamps // 8):
         x, y = np.round(rng.random(2) * side, 2)
         zones += tree_zones(f"tree {idx}", float(x), float(y), round(0.1 + 0.3 * float(rng.random()), 2))
-    barred = shapely.union_all([z.polygon.buffer(0.8) for z in zones if z.ground in ("house", "pond", "trunk strip", "paving")])
+    mains_x = side * 0.3
+    hard = [z.polygon.buffer(0.8) for z in zones if z.ground in ("house", "pond", "trunk strip", "paving")]
+    barred = shapely.union_all([*hard, shapely.box(mains_x - 0.5, 0, mains_x + 0.5, side)])
     lamps: list[tuple[float, ...]] = []
     while len(lamps) < num_lamps:
         x, y = np.round(rng.random(2) * side, 2)
@@ -112,8 +115,9 @@ def random_site(num_lamps: int, seed: int) -> tuple[Job, Survey]:
             lamps.append((float(x), float(y)))
     supplies = [(round(side / 5, 2), round(side * 0.8, 2)), (side - 1.0, 1.0)]
     supplies += [(float(a), float(b)) for a, b in np.round(rng.random((num_lamps // 30, 2)) * side, 2)]
-    supplies = [s for s in supplies if not shapely.contains_xy(shapely.union_all([z.polygon for z in zones if z.ground == "pond" or z.ground == "trunk strip"]), *s)]
+    wet = shapely.union_all([z.polygon for z in zones if z.ground in ("pond", "trunk strip")])
+    supplies = [at for at in supplies if not shapely.contains_xy(wet, *at)]
     y = round(side * 0.4, 2)
     sleeves = (Sleeve("duct", ((side * 0.5, y - 0.2, 0.0), (side * 0.5, y + 1.7, 0.0)), 2, 3.0),)
-    mains = (MainsLine("feed", ((side * 0.3, 0.0, 0.0), (side * 0.3, side, 0.0))),)
+    mains = (MainsLine("feed", ((mains_x, 0.0, 0.0), (mains_x, side, 0.0))),)
     return make_job(), make_survey(lamps, supplies, zones, sleeves=sleeves, mains=mains)
