@@ -11,7 +11,7 @@ import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import PurePath
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple, get_args, get_origin
 
 from pydantic import ValidationError
 from pydantic.fields import FieldInfo
@@ -71,7 +71,10 @@ def parse_toml(data: bytes, file: str) -> tuple[dict[str, Any], dict[KeyPath, in
         found = f"found byte 0x{data[error.start]:02x}, which is not UTF-8"
         raise BadInput([Problem(file, line, "", found, "save the file as UTF-8 text")]) from None
     try:
-        return tomllib.loads(text), find_lines(text)
+        tables = tomllib.loads(text)
+        if not tables:
+            raise BadInput([Problem(file, 0, "", "is empty", "write the job's settings, as in the README")])
+        return tables, find_lines(text)
     except tomllib.TOMLDecodeError as error:
         raise BadInput([_syntax_problem(text, file, str(error))]) from None
     except RecursionError:
@@ -94,12 +97,16 @@ def _syntax_problem(text: str, file: str, message: str) -> Problem:
         )
     if equals and re.fullmatch(r"[-+]?\d+,\d+", value):
         return Problem(file, line, key, f"found '{value}', which is not a number", f"write {value.replace(',', '.')}")
+    if value != value.lower() and value.lower() in ("true", "false"):
+        return Problem(file, line, key, f"found {value}, which TOML writes small", f"write {value.lower()}")
+    if "Unclosed" in message:
+        return Problem(file, line, "", "stands below a list or table that is not closed", "close it with ] or } above")
+    if "Illegal character '\\n'" in message:
+        return Problem(file, line, "", f"found '{shown}', whose text is not closed", "end the text with a quote")
     if equals and not value:
         return Problem(file, line, key, "has no value", "write the value behind the equals sign, or remove the line")
     if equals and re.fullmatch(r"[^\W\d][^\"'#\[\]{}]*", value):
-        return Problem(
-            file, line, key, f"found {value} without quotes", f'write "{value}"; true and false in small letters'
-        )
+        return Problem(file, line, key, f"found {value} without quotes", f'write "{value}"')
     if shown.startswith("[") and not shown.endswith("]") and not equals:
         return Problem(file, line, "", f"found '{shown}', a table that is not closed", "end it with ]")
     if shown and not equals and not shown.startswith(("[", "#")):
@@ -220,6 +227,8 @@ def _words(path: KeyPath, err: dict[str, Any], tables: dict[str, Any]) -> tuple[
             return "has too few values", f"write all of them{meaning}"
         if inner is not None:
             return "is missing", f"add [{join_key(path)}{'.NAME' if named else ''}]{meaning}"
+        if field is not None and get_origin(field.annotation) is Literal:
+            return "is missing", f"write {key}, one of {', '.join(map(str, get_args(field.annotation)))}"
         return "is missing", f"write {key} = ...{meaning}"
     if sort == "extra_forbidden":
         return "unknown key", _mend_unknown(key, path, model)
@@ -264,6 +273,8 @@ def _words(path: KeyPath, err: dict[str, Any], tables: dict[str, Any]) -> tuple[
     if sort in ("tuple_type", "list_type"):
         return f"{found}, which is not a list", f"write [{show(value)}]{meaning}"
     if sort in ("model_type", "model_attributes_type", "dict_type"):
+        if len(path) > 1 and key in Job.model_fields:
+            return f"{found}, where a table belongs", _mend_unknown(key, path, model)
         return f"{found}, where a table belongs", f"write [{join_key(path)}] and its keys below it"
     return f"{found}, which cannot be used", f"correct it{meaning}"
 
@@ -301,7 +312,7 @@ def _tables_in(tables: dict[str, Any], key: str) -> dict[str, dict[str, Any]]:
 def _cross_check(tables: dict[str, Any], where: _Places) -> list[Problem]:
     """Rules between tables, on the raw values, so that they are judged whatever else is wrong."""
     problems: list[Problem] = []
-    grounds = _tables_in(tables, "grounds")
+    grounds = tables["grounds"] if isinstance(tables.get("grounds"), dict) else {}
     if TRUNK_STRIP in grounds:
         found = "is a name that the trees' own strip has"
         problems.append(where.problem(("grounds", TRUNK_STRIP), found, "give this ground another name"))
