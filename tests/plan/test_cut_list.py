@@ -63,7 +63,7 @@ def test_published_instance_takes_73_rolls() -> None:
     """
     Stock 5600 mm, 219 pieces of 13 widths; the published optimum is 73 rolls with 0.401 % waste.
 
-    Source: the example of Wikipedia's article "Cutting stock problem" 
+    Source: the example of Wikipedia's article "Cutting stock problem"
     (a copy: hitchhikersgui.de/Cutting_stock_problem).
     Ten millimetres there are one metre here: lengths count in decimetres.
     """

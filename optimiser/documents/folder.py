@@ -1,0 +1,191 @@
+"""A plan's folder on disk, written whole or not at all. In: Plan, copies of its job. Out: the paths written.
+
+Everything is first written to a new folder beside the target and forced to disk; then one rename puts it in place. A
+folder that is replaced is renamed aside first and removed last, so that at every moment either the old or the new one
+is there, under its own name or under ``.NAME.previous``, which the next write puts back.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from ..plan.model import Plan
+from ..problems import BadInput, Problem
+from .cut_list import cut_list_csv
+from .drawing import draw_plan
+
+PLAN_FILE = "plan.json"
+_DRAWN = (PLAN_FILE, "cut_list.csv", "plan.svg")
+_LITTER = {".DS_Store", "Thumbs.db", "desktop.ini"}  # what file managers leave behind in any folder
+
+
+def write_plan_folder(plan: Plan, files: Mapping[str, bytes], out: Path, *, replace: bool) -> list[Path]:
+    """
+    Write ``plan.json``, ``cut_list.csv``, ``plan.svg`` and the copies.
+
+    Parameters
+    ----------
+    plan
+        Everything but the copies is drawn from it alone.
+    files
+        Copies of the job and the survey by file name, as bytes.
+    out
+        Folder to write. Its parent is made if need be.
+    replace
+        Whether an earlier plan's folder may be replaced. A folder that holds anything else is never touched.
+
+    Returns
+    -------
+    list of Path
+        Files in the order written, ``plan.json`` first.
+
+    Raises
+    ------
+    BadInput
+        The folder cannot be written there; nothing has been changed.
+    """
+    target = out.resolve()  # through links: what is renamed must be the folder itself
+    for name in files:
+        if name in _DRAWN or name in {"", ".", ".."} or Path(name).name != name or "\\" in name:
+            raise _refusal(out, f"a copy named {name!r} cannot stand beside the plan", "rename that file of the job")
+    contents = {
+        PLAN_FILE: plan_json(plan).encode(),
+        "cut_list.csv": cut_list_csv(plan).encode(),
+        "plan.svg": draw_plan(plan).encode(),
+        **files,
+    }
+    new = target.with_name(f".{target.name}.new-{os.getpid()}")
+    previous = target.with_name(f".{target.name}.previous")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        if previous.is_dir() and not target.exists():  # an earlier write ended between its two renames
+            previous.rename(target)
+        _refuse_what_is_not_ours(out, target, replace)
+        _write_all(new, contents)
+        _swap(new, target, previous)
+    except OSError as error:
+        raise _refusal(out, f"cannot be written: {error.strerror or error}", "choose another folder") from error
+    finally:
+        shutil.rmtree(new, ignore_errors=True)
+    return [out / name for name in contents]
+
+
+def _refusal(out: Path, found: str, mend: str) -> BadInput:
+    return BadInput([Problem(str(out), 0, "", found, mend)])
+
+
+def _refuse_what_is_not_ours(out: Path, target: Path, replace: bool) -> None:
+    """Raise unless the target is free, empty, or an earlier plan's folder that may be replaced."""
+    if not target.exists():
+        return
+    if not target.is_dir():
+        raise _refusal(out, "is a file", "choose another folder")
+    present = {path.name for path in target.iterdir()} - _LITTER
+    if not present:
+        return
+    if PLAN_FILE not in present:
+        raise _refusal(out, "holds files but no plan, and is left as it is", "choose another folder")
+    if not replace:
+        raise _refusal(out, "holds a plan already", "choose another folder, or let it be replaced")
+    foreign = sorted(present - set(_DRAWN) - _copies_of(target))
+    if foreign:
+        raise _refusal(
+            out,
+            f"holds a plan and also {', '.join(foreign[:3])}{' …' if len(foreign) > 3 else ''}, which no plan wrote",
+            "move that elsewhere, or choose another folder",
+        )
+
+
+def _copies_of(folder: Path) -> set[str]:
+    """Names of the copies that the plan in this folder says it carries."""
+    try:
+        listed = json.loads((folder / PLAN_FILE).read_bytes())["job"]["files"]
+        return {name for name in listed if isinstance(name, str)}
+    except (OSError, ValueError, KeyError, TypeError):
+        return set()
+
+
+def _write_all(folder: Path, contents: Mapping[str, bytes]) -> None:
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    for name, data in contents.items():
+        with (folder / name).open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+    _sync(folder)
+
+
+def _swap(new: Path, target: Path, previous: Path) -> None:
+    """Put ``new`` in the target's place; the target, if there is one, is removed only after that."""
+    replaced = target.exists()
+    if replaced:
+        if previous.exists():  # a write that had ended but for the clearing up
+            shutil.rmtree(previous)
+        target.rename(previous)
+    try:
+        new.rename(target)
+    except BaseException:
+        if replaced and not target.exists():
+            previous.rename(target)
+        raise
+    _sync(target.parent)
+    if replaced:
+        shutil.rmtree(previous, ignore_errors=True)
+
+
+def _sync(folder: Path) -> None:
+    """Force a folder's entries to disk where the system can."""
+    if not hasattr(os, "O_DIRECTORY"):
+        return
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def plan_json(plan: Plan) -> str:
+    """
+    The plan as JSON: keys in the order of the model, one record a line, never NaN.
+
+    Raises
+    ------
+    ValueError
+        A number is not finite.
+    """
+    data: dict[str, Any] = plan.model_dump(mode="json", by_alias=True)
+    lines = []
+    for key, value in data.items():
+        lines.append(f"{_compact(key)}: {_block(_without_minus_nought(value), 1)}")
+    return "{\n " + ",\n ".join(lines) + "\n}\n"
+
+
+def _block(value: Any, depth: int) -> str:
+    """Lists of records line by line; everything else on one line."""
+    indent = "\n" + " " * (depth + 1)
+    if isinstance(value, list) and value and isinstance(value[0], dict):
+        return "[" + indent + f",{indent}".join(_compact(item) for item in value) + indent[:-1] + "]"
+    if isinstance(value, dict) and any(isinstance(item, list | dict) for item in value.values()):
+        inner = (f"{_compact(key)}: {_block(item, depth + 1)}" for key, item in value.items())
+        return "{" + indent + f",{indent}".join(inner) + indent[:-1] + "}"
+    return _compact(value)
+
+
+def _compact(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(", ", ": "))
+
+
+def _without_minus_nought(value: Any) -> Any:
+    if isinstance(value, float):
+        return value + 0.0
+    if isinstance(value, list):
+        return [_without_minus_nought(item) for item in value]
+    if isinstance(value, dict):
+        return {key: _without_minus_nought(item) for key, item in value.items()}
+    return value

@@ -1,0 +1,287 @@
+"""Where each label stands: none over another, few over lines, near what they name. In: Label, Ink. Out: Placed.
+
+Each label has a fan of candidate places round its anchors, from close by to far off with a leader line, priced by the
+ink under them and their distance. Labels are placed one by one, the hardest first, each in the cheapest place still
+free; then each in turn is taken up and placed again while that helps. All in millimetres on the sheet; deterministic.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .sheet import Box
+from .svg import Point
+
+Floats = NDArray[np.float64]
+
+_CELL_MM = 0.4
+_PAD_MM = 0.35  # between two labels
+_RINGS_MM = (0.0, 0.9, 2.0, 3.4, 5.2, 7.5, 10.5, 14.0, 18.0, 23.0, 30.0, 40.0, 55.0, 75.0, 100.0, 140.0, 200.0, 280.0)
+_TURNS = 24
+_LEADER_FROM_MM = 2.4
+_PASSES = 4
+
+
+@dataclass(frozen=True)
+class Label:
+    """
+    A box that names a thing.
+
+    Attributes
+    ----------
+    key
+        What it names, e.g. ``lamp L07``; unique.
+    anchors
+        Points of the thing; the label may stand by any of them.
+    gap
+        Distance kept from the anchor: what the symbol there covers.
+    rank
+        Lower ranks are placed first.
+    over
+        Whether it may stand right on its anchor (names of zones).
+    pull
+        Price of a millimetre of distance.
+    """
+
+    key: str
+    width: float
+    height: float
+    anchors: tuple[Point, ...]
+    gap: float
+    rank: int
+    over: bool = False
+    pull: float = 1.0
+
+
+@dataclass(frozen=True)
+class Placed:
+    label: Label
+    left: float
+    top: float
+    anchor: Point
+    leader: tuple[Point, Point] | None
+
+    @property
+    def box(self) -> Box:
+        return Box(self.left, self.top, self.label.width, self.label.height)
+
+
+class Ink:
+    """What is drawn already, as a grid of weights; sums over boxes cost nothing (summed-area table)."""
+
+    def __init__(self, area: Box) -> None:
+        self.area = area
+        self._grid: Floats = np.zeros((math.ceil(area.height / _CELL_MM) + 1, math.ceil(area.width / _CELL_MM) + 1))
+        self._sums: Floats | None = None
+
+    def line(self, route: Sequence[Point], weight: float) -> None:
+        """A thin line; weight for each cell it passes."""
+        for a, b in itertools.pairwise(route):
+            steps = max(1, math.ceil(math.dist(a, b) / _CELL_MM))
+            t = (np.arange(steps) + 0.5) / steps
+            self._add(a[0] + (b[0] - a[0]) * t, a[1] + (b[1] - a[1]) * t, weight)
+
+    def disc(self, centre: Point, radius: float, weight: float) -> None:
+        reach = np.arange(-radius, radius + _CELL_MM / 2, _CELL_MM)
+        dx, dy = np.meshgrid(reach, reach)
+        inside = dx**2 + dy**2 <= radius**2 + 1e-9
+        self._add(centre[0] + dx[inside], centre[1] + dy[inside], weight)
+
+    def _add(self, x: Floats, y: Floats, weight: float) -> None:
+        column = np.floor((x - self.area.left) / _CELL_MM).astype(np.int64)
+        row = np.floor((y - self.area.top) / _CELL_MM).astype(np.int64)
+        ok = (column >= 0) & (row >= 0) & (row < self._grid.shape[0]) & (column < self._grid.shape[1])
+        np.add.at(self._grid, (row[ok], column[ok]), weight)
+        self._sums = None
+
+    def under(self, boxes: Floats) -> Floats:
+        """Sum of weights under each of (n, 4) boxes left, top, right, bottom."""
+        if self._sums is None:
+            self._sums = np.zeros((self._grid.shape[0] + 1, self._grid.shape[1] + 1))
+            self._sums[1:, 1:] = self._grid.cumsum(axis=0).cumsum(axis=1)
+        last_row, last_column = self._sums.shape[0] - 1, self._sums.shape[1] - 1
+        left = np.clip(np.floor((boxes[:, 0] - self.area.left) / _CELL_MM), 0, last_column).astype(np.int64)
+        top = np.clip(np.floor((boxes[:, 1] - self.area.top) / _CELL_MM), 0, last_row).astype(np.int64)
+        right = np.clip(np.ceil((boxes[:, 2] - self.area.left) / _CELL_MM), 0, last_column).astype(np.int64)
+        bottom = np.clip(np.ceil((boxes[:, 3] - self.area.top) / _CELL_MM), 0, last_row).astype(np.int64)
+        s = self._sums
+        return np.asarray(s[bottom, right] - s[top, right] - s[bottom, left] + s[top, left])
+
+
+@dataclass
+class _Fan:
+    """Candidates of one label: boxes (n, 4), price without other labels (n,), anchors (n, 2), whether led (n,)."""
+
+    boxes: Floats
+    price: Floats
+    anchors: Floats
+    led: NDArray[np.bool_]
+
+
+def place_labels(labels: Sequence[Label], ink: Ink) -> tuple[list[Placed], list[Label]]:
+    """
+    Place as many labels as the area holds.
+
+    Returns
+    -------
+    placed
+        No two boxes overlap, all lie inside the ink's area; in the order given.
+    left_out
+        Labels for which no free place was found (only where the sheet is full).
+    """
+    fans = [_fan(label, ink) for label in labels]
+    order = sorted(
+        range(len(labels)), key=lambda i: (labels[i].rank, -labels[i].width * labels[i].height, labels[i].key)
+    )
+    taken = _Taken(len(labels))
+    chosen: dict[int, int] = {}
+    prices: dict[int, float] = {}
+    for turn in range(_PASSES):
+        moved = False
+        for i in order:
+            before = chosen.pop(i, None)
+            taken.clear(i)
+            best = _best_free(fans[i], taken)
+            if best is None:
+                continue
+            chosen[i], prices[i] = best
+            taken.put(i, fans[i], chosen[i])
+            moved |= chosen[i] != before
+        if turn and not moved:
+            break
+        order = sorted(order, key=lambda i: (labels[i].rank, -prices.get(i, math.inf)))  # the worst off choose first
+    placed = [_placed(labels[i], fans[i], chosen[i]) for i in sorted(chosen)]
+    return placed, [label for i, label in enumerate(labels) if i not in chosen]
+
+
+def _fan(label: Label, ink: Ink) -> _Fan:
+    anchors = np.array(label.anchors, dtype=np.float64)
+    turns = 2 * np.pi * np.arange(_TURNS) / _TURNS
+    ux, uy = np.cos(turns), -np.sin(turns)
+    stretch = np.maximum(np.abs(ux), np.abs(uy))
+    centres, reach, anchor_of = [], [], []
+    if label.over:
+        centres.append(anchors)
+        reach.append(np.zeros(len(anchors)))
+        anchor_of.append(np.arange(len(anchors)))
+    for ring in _RINGS_MM:
+        used = anchors if ring < 20 else anchors[:1]
+        half_x, half_y = label.width / 2 + label.gap + ring, label.height / 2 + label.gap + ring
+        centres.append(
+            (used[:, None, :] + np.stack([ux / stretch * half_x, uy / stretch * half_y], axis=1)[None]).reshape(-1, 2)
+        )
+        reach.append(np.full(len(used) * _TURNS, ring))
+        anchor_of.append(np.repeat(np.arange(len(used)), _TURNS))
+    centre = np.concatenate(centres)
+    ring_of = np.concatenate(reach)
+    chosen = anchors[np.concatenate(anchor_of)]
+    half = np.array([label.width / 2, label.height / 2])
+    boxes = np.concatenate([centre - half, centre + half], axis=1)
+    area = ink.area
+    inside = (
+        (boxes[:, 0] >= area.left)
+        & (boxes[:, 1] >= area.top)
+        & (boxes[:, 2] <= area.right)
+        & (boxes[:, 3] <= area.bottom)
+    )
+    boxes, ring_of, chosen = boxes[inside], ring_of[inside], chosen[inside]
+    # right and above reads best; a label off to the side of its anchor better than one above or below it
+    middle = (boxes[:, :2] + boxes[:, 2:]) / 2 - chosen
+    lean = 0.25 * (middle[:, 0] < -0.1) + 0.2 * (middle[:, 1] > 0.1)
+    led = ring_of >= _LEADER_FROM_MM
+    later = 0.6 * np.minimum(np.concatenate(anchor_of)[inside], 4)  # the anchor named first is meant most
+    price = ink.under(boxes) + label.pull * (ring_of + 2.0 * led) + lean + later
+    order = np.argsort(price, kind="stable")
+    return _Fan(boxes[order], price[order], chosen[order], led[order])
+
+
+class _Taken:
+    """Boxes and leaders that stand; a box of nan overlaps nothing."""
+
+    def __init__(self, count: int) -> None:
+        self.boxes: Floats = np.full((count, 4), np.nan)
+        self.leaders: dict[int, Floats] = {}
+
+    def clear(self, i: int) -> None:
+        self.boxes[i] = np.nan
+        self.leaders.pop(i, None)
+
+    def put(self, i: int, fan: _Fan, candidate: int) -> None:
+        self.boxes[i] = fan.boxes[candidate]
+        if fan.led[candidate]:
+            self.leaders[i] = _leader_points(fan.boxes[candidate], fan.anchors[candidate])
+
+
+def _best_free(fan: _Fan, taken: _Taken) -> tuple[int, float] | None:
+    """Cheapest candidate that overlaps no label placed; leaders across labels and labels across leaders are dear."""
+    free = _free(fan.boxes, taken.boxes, 40)
+    if not len(free):
+        return None
+    crossed = np.concatenate(list(taken.leaders.values())) if taken.leaders else np.zeros((0, 2))
+    best: tuple[float, int] | None = None
+    for candidate in free:
+        price = float(fan.price[candidate])
+        if best is not None and price >= best[0]:
+            break
+        box = fan.boxes[candidate]
+        price += 1.5 * np.count_nonzero(_within(crossed, box))
+        if fan.led[candidate]:
+            points = _leader_points(box, fan.anchors[candidate])
+            price += 1.5 * sum(np.count_nonzero(_within(points[i : i + 1], taken.boxes.T)) for i in range(len(points)))
+        if best is None or price < best[0]:
+            best = price, int(candidate)
+    assert best is not None
+    return best[1], best[0]
+
+
+def _free(boxes: Floats, taken: Floats, most: int) -> NDArray[np.int64]:
+    """The first few of the candidates, cheapest first, that overlap nothing taken."""
+    found: list[NDArray[np.int64]] = []
+    count = 0
+    for start in range(0, len(boxes), 64):
+        wide = boxes[start : start + 64] + np.array([-_PAD_MM, -_PAD_MM, _PAD_MM, _PAD_MM])
+        hits = (
+            (wide[:, None, 0] < taken[None, :, 2])
+            & (wide[:, None, 2] > taken[None, :, 0])
+            & (wide[:, None, 1] < taken[None, :, 3])
+            & (wide[:, None, 3] > taken[None, :, 1])
+        ).any(axis=1)
+        found.append(np.flatnonzero(~hits) + start)
+        count += len(found[-1])
+        if count >= most:
+            break
+    return np.concatenate(found)[:most] if found else np.zeros(0, dtype=np.int64)
+
+
+def _within(points: Floats, box: Floats) -> NDArray[np.bool_]:
+    inside = (points[:, 0] > box[0]) & (points[:, 0] < box[2]) & (points[:, 1] > box[1]) & (points[:, 1] < box[3])
+    return np.asarray(inside)
+
+
+def _leader_ends(box: Floats, anchor: Floats) -> tuple[Floats, Floats]:
+    """From the anchor to the nearest point of the box."""
+    return anchor, np.clip(anchor, box[:2], box[2:])
+
+
+def _leader_points(box: Floats, anchor: Floats) -> Floats:
+    start, end = _leader_ends(box, anchor)
+    steps = max(2, math.ceil(float(np.hypot(*(end - start))) / 0.8))
+    t = ((np.arange(steps) + 0.5) / steps)[:, None]
+    return np.asarray(start + (end - start) * t)
+
+
+def _placed(label: Label, fan: _Fan, candidate: int) -> Placed:
+    box, anchor = fan.boxes[candidate], fan.anchors[candidate]
+    leader = None
+    if fan.led[candidate]:
+        start, end = _leader_ends(box, anchor)
+        span = float(np.hypot(*(end - start)))
+        start = start + (end - start) * min(0.8, label.gap * 0.8 / span)
+        leader = ((float(start[0]), float(start[1])), (float(end[0]), float(end[1])))
+    return Placed(label, float(box[0]), float(box[1]), (float(anchor[0]), float(anchor[1])), leader)

@@ -1,0 +1,165 @@
+"""The compact text a terminal shows when a plan is made. In: Plan. Out: lines of at most 80 columns.
+
+It answers in the order in which a contractor asks: what it costs, how sure that is, what feeds what, which lamp is
+tightest, what to dig and to buy, what to mind, where the files are.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+
+from ..plan.model import CircuitPlan, Plan
+from .words import INVENTED, OUTCOMES, PARTS, columns_of, fitted, how_sure, metres, money, number, plain
+
+WIDTH = 80
+
+
+def summary(plan: Plan, *, out: str | None) -> str:
+    """
+    Lines of text, ended by a newline.
+
+    Parameters
+    ----------
+    plan
+        The plan as published.
+    out
+        Folder that its files were written to; None where none were.
+    """
+    blocks = [_title(plan), _cost(plan), _sure(plan), _drivers(plan), _tightest(plan), _trenches(plan), _cables(plan)]
+    if plan.warnings:
+        blocks.append(_warnings(plan))
+    if out is not None:
+        blocks.append(_written(plan, out))
+    return "\n\n".join("\n".join(block) for block in blocks) + "\n"
+
+
+def _title(plan: Plan) -> list[str]:
+    lines = _wrapped(plain(plan.job.title), "")
+    return [*lines, INVENTED] if plan.prices_are_invented else lines
+
+
+def _cost(plan: Plan) -> list[str]:
+    lines = ["Cost"]
+    for key, name in PARTS:
+        part: float = getattr(plan.cost, key)
+        share = 100 * part / plan.cost.total if plan.cost.total else 0.0
+        lines.append(f"  {name:<18}{number(part, 2):>12}{share:>6.0f} %")
+    lines.append(f"  {'total':<18}{number(plan.cost.total, 2):>12} {plain(plan.currency)}".rstrip())
+    return lines
+
+
+def _sure(plan: Plan) -> list[str]:
+    lines = ["How sure", *_wrapped(how_sure(plan))]
+    if plan.outcome != "proved_best":
+        lines += _wrapped(f"The search {OUTCOMES[plan.outcome]}.")
+    return lines
+
+
+def _drivers(plan: Plan) -> list[str]:
+    lines = [f"{_counted(len(plan.drivers), 'driver')}, {_counted(len(plan.circuits), 'circuit')}"]
+    lines.append("  " + fitted("", 5) + fitted("at", 19) + fitted("model", 24) + "    tap      load  loading")
+    for driver in plan.drivers:
+        lines.append(
+            f"  {fitted(driver.id, 4)} {fitted(driver.supply, 18)} {fitted(driver.model, 22)} "
+            f"{number(driver.tap_v, 1):>6} V {number(driver.load_w, 1):>7} W {number(driver.load_pct, 0):>6} %"
+        )
+        lines += [_circuit(circuit) for circuit in plan.circuits if circuit.driver == driver.id]
+    return lines
+
+
+def _circuit(circuit: CircuitPlan) -> str:
+    head = f"    {fitted(circuit.id, 4)} outlet {circuit.outlet:<2} {_counted(len(circuit.lamps), 'lamp'):>9}"
+    return f"{head} {number(circuit.amps, 2):>7} A   {protection(circuit)}"
+
+
+def protection(circuit: CircuitPlan) -> str:
+    """What opens on a fault, in a few words."""
+    short = "" if circuit.short_a is None else f", a short draws {number(circuit.short_a, 1)} A"
+    if circuit.fuse_a is not None:
+        return f"fuse {circuit.fuse_a:g} A{short}"
+    if circuit.breaker_a is not None:
+        return f"outlet's breaker {circuit.breaker_a:g} A{short}"
+    return "the driver's own limit"
+
+
+def _tightest(plan: Plan) -> list[str]:
+    lamp = min(plan.lamps, key=lambda lamp: (lamp.margin_v, lamp.id))
+    says = (
+        f"{plain(lamp.id)} gets {number(lamp.volts, 2)} V with all lamps on (drop {number(lamp.drop_pct, 1)} %); "
+        f"at worst {number(lamp.low_v, 2)} to {number(lamp.high_v, 2)} V, "
+        f"which is {number(lamp.margin_v, 2)} V inside its window."
+    )
+    return ["Tightest lamp", *_wrapped(says)]
+
+
+def _trenches(plan: Plan) -> list[str]:
+    by_ground: dict[str, float] = defaultdict(float)
+    sleeve_m = 0.0
+    for trench in plan.trenches:
+        if trench.sleeve is None:
+            by_ground[trench.ground] += trench.length_m
+        else:
+            sleeve_m += trench.length_m
+    lines = [f"Trench {metres(sum(by_ground.values()))}"]
+    for ground, length_m in sorted(by_ground.items(), key=lambda item: (-item[1], item[0])):
+        lines.append(f"  {fitted(ground, 22)}{metres(length_m):>12}")
+    if sleeve_m:
+        lines.append(f"  {fitted('through sleeves', 22)}{metres(sleeve_m):>12}")
+    return lines
+
+
+def _cables(plan: Plan) -> list[str]:
+    cut_m: dict[str, float] = defaultdict(float)
+    pieces: Counter[str] = Counter()
+    for cable in plan.cables:
+        cut_m[cable.cable] += cable.cut_m
+        pieces[cable.cable] += 1
+    lines = [f"Cable {metres(sum(cut_m.values()))}, {_counted(len(plan.cables), 'piece')}"]
+    for name, length_m in cut_m.items():
+        used = plan.cables_used.get(name)
+        size = used.size if used else ""
+        bought = [reels for reels in plan.reels if reels.cable == name and reels.count]
+        buy = " + ".join(f"{reels.count} × {reels.reel_m:g} m" for reels in bought)
+        lines.append(f"  {fitted(name, 22)}{metres(length_m):>12}   {fitted(size, 10)} buy {buy or '-'}")
+    price = sum(reels.price for reels in plan.reels)
+    if plan.reels:
+        proven = all(reels.proven_least for reels in plan.reels)
+        says = "proven least" if proven else "best found"
+        lines += _wrapped(f"Whole reels cost {money(price, plan.currency)} ({says}).")
+    return lines
+
+
+def _warnings(plan: Plan) -> list[str]:
+    lines = [_counted(len(plan.warnings), "warning")]
+    for warning in plan.warnings:
+        first, *more = _wrapped(plain(warning), "    ")
+        lines += ["  - " + first.lstrip(), *more]
+    return lines
+
+
+def _written(plan: Plan, out: str) -> list[str]:
+    names = ["plan.json", "cut_list.csv", "plan.svg", *plan.job.files]
+    return ["Written to", f"  {out}", *_wrapped(", ".join(map(plain, names)))]
+
+
+def _counted(count: int, thing: str) -> str:
+    return f"{count} {thing}{'' if count == 1 else 's'}"
+
+
+def _wrapped(text: str, indent: str = "  ") -> list[str]:
+    """Lines of at most WIDTH columns; wide characters count two."""
+    lines: list[str] = []
+    line = indent
+    for word in text.split():
+        while columns_of(word) > WIDTH - len(indent):  # a word longer than a line is broken
+            part = word[: (WIDTH - len(indent)) // 2]
+            word = word[len(part) :]
+            lines += [line] if line.strip() else []
+            lines.append(indent + part)
+            line = indent
+        joined = line + word if line == indent else f"{line} {word}"
+        if columns_of(joined) > WIDTH:
+            lines.append(line)
+            joined = indent + word
+        line = joined
+    return [*lines, line]

@@ -1,0 +1,97 @@
+"""Numbers and names as people read them. In: values of the plan. Out: short texts, the same on every paper."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterable
+
+from ..plan.model import Plan
+
+PARTS = (
+    ("trench", "trench and leads"),
+    ("cable", "cable"),
+    ("joints", "joints"),
+    ("drivers", "drivers"),
+    ("supplies", "supply points"),
+    ("fuses", "fuses"),
+)
+"""Parts of the cost in the order they are printed, with their names."""
+
+INVENTED = "All prices are invented, for demonstration only."
+
+OUTCOMES = {
+    "proved_best": "proven: no layout on this ground graph is cheaper",
+    "within_gap": "stopped when the gap was as small as asked",
+    "effort_spent": "stopped when the effort was spent",
+    "stopped_by_time": "stopped by the time limit; more time may find a cheaper layout",
+    "stopped_by_user": "stopped by hand; more time may find a cheaper layout",
+}
+
+
+def plain(text: str) -> str:
+    """One line without characters that a terminal, a spreadsheet or XML cannot hold."""
+    return "".join("\ufffd" if _unfit(char) else char for char in " ".join(text.split()))
+
+
+def _unfit(char: str) -> bool:
+    code = ord(char)
+    return unicodedata.category(char) in {"Cc", "Cs"} or code & 0xFFFE == 0xFFFE
+
+
+def shortened(text: str, most: int) -> str:
+    """At most this many characters, the rest as an ellipsis."""
+    text = plain(text)
+    return text if len(text) <= most else text[: most - 1].rstrip() + "…"
+
+
+def columns_of(text: str) -> int:
+    """How many columns of a terminal a text takes: two for wide characters, none for combining ones."""
+    return sum(
+        0 if unicodedata.combining(char) or char == "\u200d" else 2 if unicodedata.east_asian_width(char) in "WF" else 1
+        for char in text
+    )
+
+
+def fitted(text: str, columns: int, *, right: bool = False) -> str:
+    """Exactly this many columns: padded, or shortened with an ellipsis."""
+    text = plain(text)
+    if columns_of(text) > columns:
+        while columns_of(text) > columns - 1:
+            text = text[:-1]
+        text += "…"
+    padding = " " * (columns - columns_of(text))
+    return padding + text if right else text + padding
+
+
+def number(value: float, digits: int) -> str:
+    """Fixed digits, a comma between thousands, never a minus before nought."""
+    text = f"{value:,.{digits}f}"
+    return text.removeprefix("-") if not text.strip("-0.") else text
+
+
+def money(value: float, currency: str) -> str:
+    """Sum with the job's currency behind it: ``1,284.10 EUR``."""
+    return f"{number(value, 2)} {plain(currency)}".rstrip()
+
+
+def metres(value: float) -> str:
+    return f"{number(value, 1)} m"
+
+
+def listed(names: Iterable[str]) -> str:
+    """``a, b and c``."""
+    names = list(names)
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+
+
+def how_sure(plan: Plan) -> str:
+    """What is known about the cost: the bound and gap in one sentence."""
+    if plan.bound is None or plan.gap is None:
+        return "How far the cost is from the least possible is not known: no bound was proven."
+    if plan.outcome == "proved_best":
+        return f"Proven least cost: {plan.bound_says or 'no layout on this ground graph costs less'}."
+    says = plan.bound_says or "no layout on this ground graph costs less than the bound"
+    return (
+        f"At least {money(plan.bound, plan.currency)} is needed, whatever the layout ({plain(says)}): "
+        f"at most {number(100 * plan.gap, 1)} % could still be saved."
+    )
