@@ -17,9 +17,9 @@ a the constant currents, P the constant powers. An operating point is a V > 0 wi
   point, the steps only ever decrease, stay positive, stay above *every* operating point, and end at the greatest one:
   the one in which lamps run. (This is the Newton-Fourier theorem: Ortega and Rheinboldt, Iterative Solution of
   Nonlinear Equations in Several Variables, 1970, section 13.3.)
-* Turned round: a step that rises, volts that are not positive, or a pivot that is not positive (the sweep's pivots are
-  those of the symmetric nodal matrix, all positive if and only if G'(V) is an M-matrix) prove that no operating point
-  exists. That is what ``collapsed`` says. Within about 1e-12 of the collapse point, rounding decides which is said.
+* Turned round: a pivot that is not positive (the sweep's pivots are those of the symmetric nodal matrix, all positive
+  if and only if G'(V) is an M-matrix) or volts that are not positive prove that no operating point exists. That is
+  what ``collapsed`` says. Within about 1e-12 of the collapse point, rounding decides which is said.
 
 The fixed-point form of the same argument (V <- F(V), the backward-forward sweep) ends at the same point, but needs
 some 1 / distance steps near collapse where this needs its logarithm.
@@ -72,9 +72,8 @@ class Network:
 
     def __post_init__(self) -> None:
         n = len(self.parent)
-        if n == 0 or self.parent[0] != -1 or (n > 1 and not (
-            (self.parent[1:] >= 0).all() and (self.parent[1:] < np.arange(1, n)).all()
-        )):
+        earlier = (self.parent[1:] >= 0) & (self.parent[1:] < np.arange(1, max(n, 1)))
+        if n == 0 or self.parent[0] != -1 or not earlier.all():
             raise ValueError("parent must start with -1 and name an earlier node for every other node")
         if any(len(values) != n for values in (self.load, self.watts, self.nominal_v, self.power_factor)):
             raise ValueError("load, watts, nominal_v and power_factor must be as long as parent")
@@ -290,11 +289,10 @@ def _solve_one(
         for i in range(1, n):
             v_above = volts[parent[i]]
             volt = v_above - ohm[i] * (drawn[i] + slope[i] * v_above)
-            moved = old[i] - volt
-            if volt <= 0 or moved < -tol_v:
+            if volt <= 0:
                 return None
             volts[i] = volt
-            largest = max(largest, moved)
+            largest = max(largest, abs(old[i] - volt))
         if largest < tol_v:
             break
     else:
@@ -332,9 +330,8 @@ def _solve_together(parent: Ints, rows: list[Floats], emf: Floats, tol_v: float)
         for i in range(1, n):
             v_above = new[above[i]]
             new[i] = v_above - ohm[i] * (drawn[i] + slope[i] * v_above)
-        moved = now - new
-        bad |= (new <= 0).any(axis=0) | (moved < -tol_v).any(axis=0)
-        done = ~bad & (moved.max(axis=0) < tol_v)
+        bad |= (new <= 0).any(axis=0)
+        done = ~bad & (np.abs(now - new).max(axis=0) < tol_v)
         if done.any():
             at, volt = left[done], new[:, done]
             total = current[:, done] + power[:, done] / volt + conductance[:, done] * volt

@@ -232,6 +232,21 @@ def test_fault_current_by_hand() -> None:
     assert far_end_short_a(stiff, 12, tree, VOLTAGE)[0] == math.inf
 
 
+def test_a_driver_that_gives_up_is_not_held_at_its_limit() -> None:
+    """Its fault current decides nothing; it is what the copper would let through."""
+    tree = one_lamp(0.5, lamp())
+    hiccup = Driver(taps_v=(12,), rated_w=60, limit_a=10, limit_mode="hiccup", price=1)
+    assert far_end_short_a(hiccup, 12, tree, VOLTAGE)[1] == pytest.approx(11.76 / (0.5 * 1.1965))
+
+
+def test_nothing_lies_above_the_terminals() -> None:
+    tree, same = one_lamp(0.1, lamp()), tree_of([-1, 0], [9.0, 0.1], {1: lamp()}, contact_ohm=[9.0, 0])
+    for driver in (ELECTRONIC, WOUND):
+        one, other = (solve_driver(driver, [each], [12], VOLTAGE).circuits[0] for each in (tree, same))
+        assert (one.lamp_v[0], one.high_v[0]) == (other.lamp_v[0], other.high_v[0])
+        assert (far_end_short_a(driver, 12, tree, VOLTAGE) == far_end_short_a(driver, 12, same, VOLTAGE)).all()
+
+
 def test_wrong_trees_are_refused() -> None:
     with pytest.raises(ValueError, match="each lamp of lamp_types must stand at exactly one node"):
         CircuitTree(np.array([-1, 0]), np.zeros(2), np.zeros(2), np.zeros(2), np.array([-1, -1]), (lamp(),))

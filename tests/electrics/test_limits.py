@@ -24,9 +24,7 @@ def driver(**changes: object) -> Driver:
 
 def one_lamp(ohm: float, lamp_type: LampType) -> CircuitTree:
     """One lamp behind contacts only, so that no temperature acts."""
-    return CircuitTree(
-        np.array([-1, 0]), np.zeros(2), np.zeros(2), np.array([0, ohm]), np.array([-1, 0]), (lamp_type,)
-    )
+    return CircuitTree(np.array([-1, 0]), np.zeros(2), np.zeros(2), np.array([0, ohm]), np.array([-1, 0]), (lamp_type,))
 
 
 def broken(

@@ -271,6 +271,18 @@ def test_a_collapse_of_one_variant_leaves_the_others_alone() -> None:
     np.testing.assert_allclose(state.volts[good, 1], (12 + np.sqrt(144 - 80 * ohm[good, 1])) / 2, atol=1e-9)
 
 
+def test_variants_round_the_collapse_point() -> None:
+    """With constant power alone, resistances times k collapse where powers times k do."""
+    rng = np.random.default_rng(7)
+    parent = [-1, *(int(rng.integers(max(0, i - 3), i)) for i in range(1, 25))]
+    network = network_of(parent, [0] + [1] * 24, [0, *rng.uniform(1, 6, 24)])
+    ohm = rng.uniform(0.01, 0.1, 25)
+    margin = collapse_margin(network, ohm, 12.0, rel_tol=1e-10)
+    growth = margin * np.concatenate([1 - np.logspace(-8, -0.5, 60), 1 + np.logspace(-8, 1, 60)])
+    state = solve(network, growth[:, None] * ohm, 12.0)
+    assert (state.collapsed == (growth > margin)).all()
+
+
 def test_path_sum() -> None:
     assert path_sum(np.array([-1, 0, 1, 1, 0]), [9.0, 1, 2, 3, 4]).tolist() == [0, 1, 3, 4, 4]
 
