@@ -19,6 +19,8 @@ from .graph import Floats
 from .zones import PUSH_M, Land, polygons_of, pushed
 
 ASIDE_M = 0.003
+_ROUND_M = 0.12
+_NEAR_M = 5.0
 _SHARP = np.sin(np.radians(20))
 _FLAT = np.sin(np.radians(1))
 
@@ -45,6 +47,33 @@ def _turn(ring: Floats) -> Floats:
     return np.where(sharp, np.sign(cross), sine)
 
 
+def coarser(land: Land, ring: Floats) -> Floats:
+    """
+    The ring with fewer corners where it is round: two corners give way to the one where their outer sides meet.
+
+    Only where both turn by less than 35 degrees, and the new corner is free and at most ``_ROUND_M`` off the ring: a trunk strip
+    keeps half of its sixteen corners.
+    """
+    turn, k = _turn(ring), len(ring)
+    small = (turn > _FLAT) & (turn < np.sin(np.radians(35)))
+    kept: list[Floats] = []
+    idx = 0
+    while idx < k:
+        if idx + 1 < k and k > 8 and small[idx] and small[idx + 1]:
+            before, one, two, after = ring[idx - 1], ring[idx], ring[idx + 1], ring[(idx + 2) % k]
+            u, v, w = one - before, after - two, two - one
+            share = (w[0] * v[1] - w[1] * v[0]) / (u[0] * v[1] - u[1] * v[0])
+            corner = one + u * share
+            off = abs(w[0] * (corner - one)[1] - w[1] * (corner - one)[0]) / float(np.hypot(*w))
+            if off <= _ROUND_M and land.free(np.round(corner[None], 3))[0]:
+                kept.append(corner)
+                idx += 2
+                continue
+        kept.append(ring[idx])
+        idx += 1
+    return np.array(kept)
+
+
 class Corners:
     """Convex corners of areas: ``xy`` (n, 2), with the two neighbours on its ring of each."""
 
@@ -60,7 +89,7 @@ class Corners:
     @classmethod
     def of_forbidden(cls, land: Land) -> Self:
         """Corners of no-dig zones, pushed out by keep-off and a little more."""
-        return cls(rings_of(pushed(land.forbidden, PUSH_M)), _FLAT)
+        return cls([coarser(land, ring) for ring in rings_of(pushed(land.forbidden, PUSH_M))], _FLAT)
 
     @classmethod
     def of_dearer(cls, rings: list[Floats]) -> Self:
@@ -93,9 +122,13 @@ def border_rings(land: Land) -> list[Floats]:
     for (idx, area), (_, dearer) in zip(land.levels, [(-1, None), *land.levels[:-1]], strict=True):
         if land.no_dig[idx]:
             continue
-        if dearer is not None and shapely.area(area) - shapely.area(dearer) < 1e-6:
-            continue
-        rings += rings_of(pushed(area, ASIDE_M))
+        parts = polygons_of(pushed(area, ASIDE_M))
+        if dearer is not None:
+            # Parts that are dearer ground through and through have their border at a dearer level.
+            shapely.prepare(parts)
+            own = shapely.difference(area, dearer)
+            parts = [part for part in parts if shapely.intersection(part, own).area > 1e-6]
+        rings += [ring for part in parts for ring in rings_of(part)]
     return rings
 
 
@@ -106,7 +139,7 @@ def border_places(land: Land, rings: list[Floats], terminals: Floats, most: int)
     Parameters
     ----------
     terminals
-        (n, 2) places whose nearest border places are wanted too, where nearer than 8 m.
+        (n, 2) places whose nearest border places are wanted too, where nearer than ``_NEAR_M``.
     most
         About how many places along the borders there may be; sets their spacing, at least 1 m.
     """
@@ -129,7 +162,7 @@ def border_places(land: Land, rings: list[Floats], terminals: Floats, most: int)
             along.append(shapely.get_coordinates(shapely.line_interpolate_point(line, steps % line.length)))
         if at is not None:
             shapely.prepare(line)
-            close = shapely.distance(line, at) < 8
+            close = shapely.distance(line, at) < _NEAR_M
             share = shapely.line_locate_point(line, at[close])
             near.append(shapely.get_coordinates(shapely.line_interpolate_point(line, share)))
     crossing = np.vstack([*near, *along])

@@ -92,6 +92,13 @@ class Borders:
     def _cuts(
         self, a: Floats, b: Floats, along: Floats, length: Floats, line: Ints, segment: Ints, a_near: Bools, b_near: Bools
     ) -> tuple[Ints, Floats]:
+        # Most boxes that meet do so only as boxes: drop segments that lie wholly on one side of the line.
+        ax, ay, rx, ry = a[line, 0], a[line, 1], along[line, 0], along[line, 1]
+        side_p = rx * (self.p[segment, 1] - ay) - ry * (self.p[segment, 0] - ax)
+        side_q = rx * (self.q[segment, 1] - ay) - ry * (self.q[segment, 0] - ax)
+        slack_m2 = 2 * TINY_M * length[line]
+        meets = (np.minimum(side_p, side_q) <= slack_m2) & (np.maximum(side_p, side_q) >= -slack_m2)
+        line, segment = line[meets], segment[meets]
         p, q = self.p[segment], self.q[segment]
         s = q - p
         s_length = np.hypot(s[:, 0], s[:, 1])

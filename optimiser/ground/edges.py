@@ -150,6 +150,14 @@ def _nearest_visible(land: Land, xy: Floats, mine: Ints, rest: Ints) -> Ints | N
     return None
 
 
+def longest_join(points: Floats) -> float:
+    """Longest line of the minimum spanning tree of (n, 2) points, in m: hardly a trench between neighbours is longer."""
+    from scipy.sparse.csgraph import minimum_spanning_tree
+
+    apart = np.hypot(points[:, None, 0] - points[None, :, 0], points[:, None, 1] - points[None, :, 1])
+    return float(minimum_spanning_tree(apart + 1e-9).data.max(initial=0.0))
+
+
 def dear_detours(land: Land, xy: Floats, pairs: Ints, price: Floats, frm: Ints, to: Ints) -> Ints:
     """
     Straight lines that the ways through the graph cost too much more than.
@@ -169,9 +177,16 @@ def dear_detours(land: Land, xy: Floats, pairs: Ints, price: Floats, frm: Ints, 
     from scipy.sparse.csgraph import dijkstra
 
     added = np.empty((0, 2), dtype=np.int64)
+    if len(frm) < 2:
+        return added
     i, j = np.repeat(frm, len(to)), np.tile(to, len(frm))
-    other = (i != j) & ~(np.isin(j, frm) & (j < i))
-    i, j = i[other], j[other]
+    plan = np.hypot(*(xy[i] - xy[j]).T)
+    graph = coo_matrix((price + 1e-9, (pairs[:, 0], pairs[:, 1])), shape=(len(xy), len(xy))).tocsr()
+    way = dijkstra(graph, directed=False, indices=frm)[np.searchsorted(frm, i), j]
+    wanted = (i != j) & ~(np.isin(j, frm) & (j < i)) & (plan <= 2 * longest_join(xy[frm]))
+    # No line is cheaper than its length in the cheapest ground: where the way is near that, there is nothing to ask.
+    wanted &= way > plan * land.per_m[~land.no_dig].min() * _DETOUR + 1e-6
+    i, j = i[wanted], j[wanted]
     if not len(i):
         return added
     priced = land.price_lines(xy[i], xy[j])

@@ -38,20 +38,20 @@ class Heights:
 
     def __init__(self, survey: Survey) -> None:
         self.flat = not survey.has_heights
-        self._linear: Any = None
+        self._triangles: Any = None
         self._nearest: Any = None
         if self.flat:
             return
-        from scipy.interpolate import LinearNDInterpolator
         from scipy.spatial import Delaunay, QhullError, cKDTree
 
         points = measured_points(survey)
         self._z = points[:, 2]
         self._nearest = cKDTree(points[:, :2])
         try:
-            self._linear = LinearNDInterpolator(Delaunay(points[:, :2]), self._z)
+            self._middle = points[:, :2].mean(axis=0)
+            self._triangles = Delaunay(points[:, :2] - self._middle)
         except (QhullError, ValueError):  # fewer than three points, or all on one line
-            self._linear = None
+            self._triangles = None
 
     def at(self, points: Floats) -> Floats:
         """(n,) heights in m of (n, 2) points; zeros where no heights were measured."""
@@ -59,8 +59,14 @@ class Heights:
         if self.flat or not len(points):
             return np.zeros(len(points))
         z: Floats = np.full(len(points), np.nan)
-        if self._linear is not None:
-            z = np.asarray(self._linear(points), dtype=float)
+        if self._triangles is not None:
+            local = points - self._middle
+            triangle = self._triangles.find_simplex(local)
+            within = np.flatnonzero(triangle >= 0)
+            to_shares = self._triangles.transform[triangle[within]]
+            two = np.einsum("nij,nj->ni", to_shares[:, :2], local[within] - to_shares[:, 2])
+            corner_z = self._z[self._triangles.simplices[triangle[within]]]
+            z[within] = (two * corner_z[:, :2]).sum(axis=1) + (1 - two.sum(axis=1)) * corner_z[:, 2]
         outside = np.isnan(z)
         if outside.any():
             z[outside] = self._z[self._nearest.query(points[outside])[1]]
