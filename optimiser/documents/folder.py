@@ -75,6 +75,21 @@ def write_plan_folder(plan: Plan, files: Mapping[str, bytes], out: Path, *, repl
     return [out / name for name in contents]
 
 
+def refuse_early(out: Path, *, replace: bool) -> None:
+    """
+    Raise now what ``write_plan_folder`` would raise later, before any work is lost.
+
+    Raises
+    ------
+    BadInput
+        The folder holds something that may not be replaced.
+    """
+    try:
+        _refuse_what_is_not_ours(out, out.resolve(), replace)
+    except OSError as error:
+        raise _refusal(out, f"cannot be read: {error.strerror or error}", "choose another folder") from error
+
+
 def _refusal(out: Path, found: str, mend: str) -> BadInput:
     return BadInput([Problem(str(out), 0, "", found, mend)])
 
@@ -91,7 +106,7 @@ def _refuse_what_is_not_ours(out: Path, target: Path, replace: bool) -> None:
     if PLAN_FILE not in present:
         raise _refusal(out, "holds files but no plan, and is left as it is", "choose another folder")
     if not replace:
-        raise _refusal(out, "holds a plan already", "choose another folder, or let it be replaced")
+        raise _refusal(out, "holds a plan already", "choose another folder (--out), or replace it (--replace)")
     foreign = sorted(present - set(_DRAWN) - _copies_of(target))
     if foreign:
         raise _refusal(

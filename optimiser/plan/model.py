@@ -44,8 +44,6 @@ class Cost(Part):
     fuses: float
 
 
-
-
 class DriverPlan(Part):
     id: str
     supply: str
@@ -67,7 +65,9 @@ class CircuitPlan(Part):
     breaker_a: float | None = Field(None, description="the outlet's built-in breaker, where that protects")
     amps: float
     lamps: list[str]
-    short_a: float | None = Field(description="least fault current at any far end; null where the driver's limit protects")
+    short_a: float | None = Field(
+        description="least fault current at any far end; null where the driver's limit protects"
+    )
     tap_v: float
     out_v: float = Field(description="at the terminals, all lamps on")
     fuse_price: float
@@ -128,7 +128,9 @@ class LampPlan(Part):
     amps: float
     volts: float = Field(description="at the lamp's end of its lead, all on, driver at its stated volts, hot copper")
     drop_pct: float
-    margin_v: float = Field(description="least distance from its window in the worst cases of section 3 (low_v, high_v)")
+    margin_v: float = Field(
+        description="least distance from its window in the worst cases of section 3 (low_v, high_v)"
+    )
     x: float
     y: float
     z: float | None = None
@@ -220,7 +222,9 @@ class GraphFacts(Part):
     base_nodes: int
     base_edges: int
     refinements: int
-    last_gain_pct: float | None = Field(description="what the last refinement of the ground graph gained, in per cent of cost")
+    last_gain_pct: float | None = Field(
+        description="what the last refinement of the ground graph gained, in per cent of cost"
+    )
 
 
 class Rule(Part):

@@ -1,0 +1,93 @@
+"""The whole method on one page. In: a job folder, how to search. Out: Plan, checked."""
+
+from __future__ import annotations
+
+from .check import check_plan
+from .ground import Ground, build_ground
+from .job_folder import JobFolder
+from .plan.build import Proof, build_plan
+from .plan.laying import CannotLay
+from .plan.model import Plan
+from .problems import LampspurError, NoFeasibleLayout, StoppedBeforeLayout
+from .search.find import Found, Observer, Options, find_layout
+from .search.layout import Layout
+from .search.obstacles import find_obstacles
+from .search.stopping import StopSignal
+
+
+class Silent:
+    """An observer that says nothing."""
+
+    def stage(self, name: str) -> None: ...
+
+    def best(self, cost: float) -> None: ...
+
+    def bound(self, bound: float) -> None: ...
+
+
+class PlanDoesNotHold(LampspurError):
+    """The finished plan fails its own check: a fault of this program, never of the job."""
+
+
+def make_plan(
+    folder: JobFolder,
+    options: Options = Options(),
+    *,
+    observer: Observer | None = None,
+    stop: StopSignal | None = None,
+) -> Plan:
+    """
+    Plan a job: survey → ground → search → electrics → plan, and the check on top.
+
+    Raises
+    ------
+    BadInput
+        The ground cannot be used as surveyed (a lamp out of reach, walled off, …).
+    NoFeasibleLayout
+        No layout holds, proven or after full effort; carries what stands in the way.
+    StoppedBeforeLayout
+        Stopped before any layout was found.
+    PlanDoesNotHold
+        Never, if this program is right.
+    """
+    stop = stop or StopSignal()
+    job, survey = folder.job, folder.survey
+    ground = build_ground(job, survey, file=list(folder.files)[1])
+
+    def confirm(layout: Layout, on: Ground) -> bool:
+        try:
+            draft = build_plan(folder, on, layout, draft=True)
+        except CannotLay:
+            return False
+        return not check_plan(draft, job, survey, folder.digest).violations
+
+    found = find_layout(job, survey, ground, options, confirm, observer or Silent(), stop)
+    if isinstance(found, frozenset):
+        if stop.by_user or stop.by_time:
+            raise StoppedBeforeLayout("the search was stopped before any layout was found")
+        obstacles, proven = find_obstacles(job, survey, ground, options.num_drivers, found)
+        raise NoFeasibleLayout(obstacles, proven=proven)
+
+    plan = build_plan(folder, found.ground, found.layout, _proof(found, options, stop))
+    violations = check_plan(plan, job, survey, folder.digest).violations
+    if violations:
+        raise PlanDoesNotHold("; ".join(finding.sentence for finding in violations[:5]))
+    return plan
+
+
+def _proof(found: Found, options: Options, stop: StopSignal) -> Proof:
+    outcome = "stopped_by_user" if stop.by_user else "stopped_by_time" if stop.by_time else "effort_spent"
+    return Proof(
+        seed=options.seed,
+        effort=options.effort,
+        work=found.work,
+        outcome=outcome,  # type: ignore[arg-type]
+        bound=found.bound.total,
+        bound_says=found.bound.says,
+        bound_parts=found.bound.parts,
+        refinements=found.refinements,
+        last_gain_pct=found.last_gain_pct,
+    )
+
+
+__all__ = ["Options", "PlanDoesNotHold", "Silent", "make_plan"]

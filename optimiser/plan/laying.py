@@ -1,0 +1,279 @@
+"""Cables as they are laid and cut: routes in metres, straight joints where a reel ends, uncut runs. In: Layout. Out: Laid.
+
+A *station* is a joint of one circuit: a graph node, or a place on a long piece's route where a straight joint is made because no
+reel is long enough. Everything is rounded to the millimetre here, so that what follows computes with what is printed.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..ground import Ground
+from ..job import Job
+from ..search.layout import Circuit, Layout
+from ..survey.model import Place, Survey
+
+Station = tuple[int, int, int]
+"""(circuit, graph node, 0), or (circuit, piece of the layout, k >= 1) for the k-th straight joint of that piece."""
+
+
+class CannotLay(Exception):
+    """A long piece has no place for a joint where it needs one."""
+
+
+@dataclass(frozen=True)
+class Span:
+    """Part of a graph edge that a cable lies in: from share ``frm`` to ``to`` of it, walked from its lower node."""
+
+    edge: int
+    frm: float
+    to: float
+
+
+@dataclass
+class LaidCable:
+    """One cable as cut."""
+
+    circuit: int
+    cable: int
+    start: Station | None
+    """None at the driver."""
+    end: Station
+    route: list[Place]
+    spans: list[Span]
+    route_m: float
+    sun_m: float
+    above: int
+    """Index of the cable upstream in the same list, -1 at the driver."""
+    run: int = -1
+    through_start: bool = False
+    """Goes through its first joint uncut."""
+    through_end: bool = False
+    cut_m: float = 0.0
+
+
+@dataclass
+class Laid:
+    cables: list[LaidCable]
+    place: dict[Station, Place]
+    leads_at: dict[Station, list[int]] = field(default_factory=dict)
+    """Lamps whose leads end at each station."""
+
+
+def lay(job: Job, survey: Survey, ground: Ground, layout: Layout) -> Laid:
+    """
+    Lay every piece of a layout.
+
+    Raises
+    ------
+    CannotLay
+        A piece longer than its longest reel crosses no ground on which the joint it needs may stand.
+    """
+    laid = Laid([], {})
+    for circuit_idx, circuit in enumerate(layout.circuits):
+        _lay_circuit(job, survey, ground, circuit_idx, circuit, laid)
+    if job.joints.method == "tap":
+        _join_runs(job, survey, layout, laid)
+    for cable in laid.cables:
+        cable.cut_m = cut_length(job, survey, layout, cable)
+    return laid
+
+
+def cut_length(job: Job, survey: Survey, layout: Layout, cable: LaidCable) -> float:
+    """Route with slack and both ends, rounded up to 0.1 m."""
+    ends = 0.0
+    if cable.start is None:
+        ends += job.driver_end_m(survey.supplies[layout.circuits[cable.circuit].supply].name)
+    elif not cable.through_start:
+        ends += job.slack.joint_end_m
+    if not cable.through_end:
+        ends += job.slack.joint_end_m
+    return round(math.ceil((cable.route_m * (1 + job.slack.per_cent / 100) + ends) * 10 - 1e-6) / 10, 1)
+
+
+def length_of(route: list[Place]) -> float:
+    """Length of a line of places along the slope, in whole millimetres."""
+    return round(float(np.linalg.norm(np.diff(np.array(route), axis=0), axis=1).sum()), 3)
+
+
+def _lay_circuit(job: Job, survey: Survey, ground: Ground, circuit_idx: int, circuit: Circuit, laid: Laid) -> None:
+    graph = ground.graph
+    root = int(graph.supply_node[circuit.supply])
+    last_at: dict[int, int] = {}  # graph node -> index of the cable that ends there
+    for piece_idx, piece in enumerate(circuit.pieces):
+        cable = list(job.cables.values())[piece.cable]
+        start_node, end_node = piece.nodes[0], piece.nodes[-1]
+        at_driver = start_node == root
+        walk, sunny, spans = _walk(survey, ground, piece.nodes, piece.edges)
+        first_end = job.driver_end_m(survey.supplies[circuit.supply].name) if at_driver else job.slack.joint_end_m
+        cuts = _straight_joints(job, ground, walk, spans, first_end, cable.longest_reel_m)
+        start: Station | None = None if at_driver else (circuit_idx, start_node, 0)
+        above = -1 if at_driver else last_at[start_node]
+        marks = [0, *cuts, len(walk) - 1]
+        for k, (i, j) in enumerate(zip(marks, marks[1:], strict=False), start=1):
+            end: Station = (circuit_idx, end_node, 0) if j == len(walk) - 1 else (circuit_idx, piece_idx, k)
+            laid.place[end] = walk[j]
+            route = _without_repeats(walk[i : j + 1])
+            laid.cables.append(
+                LaidCable(
+                    circuit_idx,
+                    piece.cable,
+                    start,
+                    end,
+                    route,
+                    _merged(spans[i:j]),
+                    length_of(route),
+                    round(sum(sunny[i:j]), 3),
+                    above,
+                )
+            )
+            above, start = len(laid.cables) - 1, end
+        last_at[end_node] = above
+    for lamp, arc in zip(circuit.lamps, circuit.leads, strict=True):
+        laid.leads_at.setdefault((circuit_idx, graph.leads[arc].node, 0), []).append(lamp)
+
+
+def _walk(
+    survey: Survey, ground: Ground, nodes: tuple[int, ...], edges: tuple[int, ...]
+) -> tuple[list[Place], list[float], list[Span]]:
+    """Places along the route with the sunny metres and the span of graph edge between each and the next."""
+    graph = ground.graph
+    walk: list[Place] = [_place(graph.xyz[nodes[0]])]
+    sunny: list[float] = []
+    spans: list[Span] = []
+    for u, v, edge in zip(nodes, nodes[1:], edges, strict=False):
+        up = int(graph.ends[edge][0]) == u
+        if graph.sleeve[edge] >= 0:
+            route = list(survey.sleeves[int(graph.sleeve[edge])].route)
+            places = [
+                _place(np.array(p)) for p in (route if _place(np.array(route[0]))[:2] == walk[-1][:2] else route[::-1])
+            ]
+            places[0], places[-1] = walk[-1], _place(graph.xyz[v])
+        else:
+            places = [walk[-1], _place(graph.xyz[v])]
+        count = len(places) - 1
+        for i in range(count):
+            a, b = i / count, (i + 1) / count
+            spans.append(Span(edge, a, b) if up else Span(edge, 1 - b, 1 - a))
+            walk.append(places[i + 1])
+            sunny.append(float(graph.sun_m[edge]) / count)
+    return walk, sunny, spans
+
+
+def _straight_joints(
+    job: Job, ground: Ground, walk: list[Place], spans: list[Span], first_end: float, reel_m: float
+) -> list[int]:
+    """
+    Positions in ``walk`` of the joints that a route longer than a reel needs; new places are inserted into walk and spans.
+
+    Each cut is as long as the reel and the ground allow.
+    """
+    slack, joint_end = 1 + job.slack.per_cent / 100, job.slack.joint_end_m
+
+    def longest(near_end: float) -> float:
+        return (math.floor(reel_m * 10 + 1e-6) / 10 - near_end - joint_end) / slack - 0.002
+
+    cuts: list[int] = []
+    begin, near_end = 0, first_end
+    while length_of(walk[begin:]) > longest(near_end):
+        most = longest(near_end)
+        best: tuple[float, int, Place] | None = None  # distance, segment, place
+        gone = 0.0
+        for i in range(begin, len(walk) - 1):
+            a, b = np.array(walk[i]), np.array(walk[i + 1])
+            seg = float(np.linalg.norm(b - a))
+            if ground.graph.sleeve[spans[i].edge] < 0 and not ground.graph.stub[spans[i].edge]:
+                reach = min(seg, most - gone)
+                if reach > 0:
+                    shares = np.linspace(0, reach / seg, max(2, int(reach / 0.2) + 1)) if seg > 0 else np.zeros(1)
+                    places = np.round(a + (b - a) * shares[:, None], 3)
+                    good = np.flatnonzero(ground.land.may_joint(places[:, :2]) & (gone + shares * seg > 0.5))
+                    if len(good):
+                        share = float(shares[good[-1]])
+                        best = (gone + share * seg, i, _place(places[good[-1]]))
+            gone += seg
+            if gone > most:
+                break
+        if best is None:
+            raise CannotLay(
+                f"no place for a straight joint within {most:.1f} m of ({walk[begin][0]:g}, {walk[begin][1]:g})"
+            )
+        _, i, place = best
+        begin = _insert(walk, spans, i, place)
+        cuts.append(begin)
+        near_end = joint_end
+    return cuts
+
+
+def _insert(walk: list[Place], spans: list[Span], i: int, place: Place) -> int:
+    """Put a place on segment i of a walk; returns its position."""
+    if place == walk[i]:
+        return i
+    if place == walk[i + 1]:
+        return i + 1
+    share = float(np.linalg.norm(np.subtract(place, walk[i])) / np.linalg.norm(np.subtract(walk[i + 1], walk[i])))
+    span = spans[i]
+    middle = span.frm + share * (span.to - span.frm)
+    walk.insert(i + 1, place)
+    spans[i : i + 1] = [Span(span.edge, span.frm, middle), Span(span.edge, middle, span.to)]
+    return i + 1
+
+
+def _join_runs(job: Job, survey: Survey, layout: Layout, laid: Laid) -> None:
+    """Leave the trunk uncut through joints: it goes on into the same gauge's child with the most watts below."""
+    types = job.lamps
+    below_w = [0.0] * len(laid.cables)
+    kids: dict[int, list[int]] = {}
+    for i, cable in enumerate(laid.cables):
+        kids.setdefault(cable.above, []).append(i)
+        below_w[i] += sum(types[survey.lamps[lamp].type].watts for lamp in laid.leads_at.get(cable.end, ()))
+    for i in range(len(laid.cables) - 1, -1, -1):
+        if laid.cables[i].above >= 0:
+            below_w[laid.cables[i].above] += below_w[i]
+    reels = [cable.longest_reel_m for cable in job.cables.values()]
+    length: dict[int, float] = {}
+    for i, cable in enumerate(laid.cables):
+        if cable.run < 0:
+            cable.run = i
+            length[i] = cut_length(job, survey, layout, cable)
+        post = any(types[survey.lamps[lamp].type].terminals for lamp in laid.leads_at.get(cable.end, ()))
+        if cable.end[2] > 0 or post:  # a straight joint is a cut; a post's terminals are another
+            continue
+        for k in sorted(kids.get(i, ()), key=lambda k: -below_w[k]):
+            child = laid.cables[k]
+            more = cut_length(job, survey, layout, child)
+            if child.cable == cable.cable and length[cable.run] + more <= reels[cable.cable]:
+                child.run, child.through_start, cable.through_end = cable.run, True, True
+                length[cable.run] += more
+                break
+    shared = {cable.run for cable in laid.cables if cable.through_start}
+    for cable in laid.cables:
+        if cable.run not in shared:
+            cable.run = -1
+
+
+def _merged(spans: list[Span]) -> list[Span]:
+    """Neighbouring spans of one edge as one."""
+    merged: list[Span] = []
+    for span in spans:
+        if merged and merged[-1].edge == span.edge:
+            merged[-1] = Span(span.edge, min(merged[-1].frm, span.frm), max(merged[-1].to, span.to))
+        else:
+            merged.append(span)
+    return merged
+
+
+def _without_repeats(route: list[Place]) -> list[Place]:
+    kept = [route[0]]
+    for place in route[1:]:
+        if place != kept[-1]:
+            kept.append(place)
+    return kept if len(kept) > 1 else [route[0], route[-1]]
+
+
+def _place(xyz: np.ndarray) -> Place:
+    x, y, z = (round(float(c), 3) + 0.0 for c in xyz)
+    return x, y, z

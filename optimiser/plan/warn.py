@@ -1,0 +1,64 @@
+"""What the reader must be warned of. In: Job, Survey, layout's facts. Out: sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from shapely import LineString
+
+from ..job import Job
+from ..search.layout import Layout
+from ..survey.model import Survey
+from .digging import Dug
+from .wiring import WiredDriver
+
+COVER_MM = 150
+"""Shallowest trench that needs no word (common practice, no source)."""
+HEAVY_PCT = 70
+"""Load above which an unstated start current is worth a word."""
+
+
+def warnings(job: Job, survey: Survey, layout: Layout, dug: Sequence[Dug], wired: Sequence[WiredDriver]) -> list[str]:
+    """Sentences, the gravest first."""
+    found: list[str] = []
+    models = list(job.drivers)
+    for use, driver in zip(layout.drivers, wired, strict=True):
+        name = models[use.model]
+        model = job.drivers[name]
+        load_pct = 100 * driver.load_va / model.rated_w
+        place = survey.supplies[use.supply].name
+        if load_pct > HEAVY_PCT:
+            found.append(
+                f"The {name} at {place} runs at {load_pct:.0f} % of its rating and the start current of its lamps is not "
+                "stated: make sure that it starts them."
+            )
+        if model.kind == "electronic" and model.limit_a is None and model.mode != "none":
+            found.append(
+                f"The job states no limit_a for the {name}; {model.current_limit_a:.3g} A (1.5 x its rated amps) was taken."
+            )
+    root_m = sum(t.length_m for t in dug if job.grounds.get(t.ground) and job.grounds[t.ground].kind == "root")
+    if root_m > 0:
+        found.append(
+            f"{root_m:.1f} m of trench lie in root ground: dig by hand or lay under mulch, and cut no root over 25 mm."
+        )
+    shallow = sum(
+        t.length_m
+        for t in dug
+        if t.sleeve < 0 and t.depth_mm < COVER_MM and job.grounds[t.ground].kind not in ("root", "mulch")
+    )
+    if shallow > 0:
+        found.append(f"{shallow:.1f} m of trench are shallower than {COVER_MM} mm: protect the cable there.")
+    for line in survey.mains:
+        mains = LineString([place[:2] for place in line.route])
+        crossings = sum(1 for t in dug if LineString([p[:2] for p in t.route]).crosses(mains))
+        if crossings:
+            found.append(
+                f"Trenches cross the mains line {line.name} {_times(crossings)}: expose it by hand, keep "
+                f"{1000 * job.rules.mains_clear_m:.0f} mm between the cables or a barrier."
+            )
+    found.extend(survey.notes)
+    return list(dict.fromkeys(found))
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else "twice" if count == 2 else f"{count} times"

@@ -1,0 +1,475 @@
+"""What one circuit costs and whether it holds. In: a tree on the ground graph, a feed, a palette. Out: Fed, or None.
+
+A tree is a mapping node -> parent node from the supply's node outwards, and a lead arc for each lamp. The gauges are
+chosen by dynamic programming on currents at estimated voltages; then the constant-power state is solved by sweeping the tree
+(backward for currents, forward for volts) and every limit is judged on that state. The published verdict is the electrics
+stage's own: this one only has to be quick and never laxer.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from .facts import KEEP_V, Facts, Feed, Ways
+from .gauges import PieceTree, choose_gauges, choose_gauges_exactly
+
+Tree = dict[int, int]
+"""node -> parent node; the supply's node is no key."""
+
+
+@dataclass(frozen=True, eq=False)
+class Fed:
+    """One circuit, priced and found sound."""
+
+    supply: int
+    feed: int
+    palette: tuple[int, ...]
+    tree: Tree
+    leads: dict[int, int]
+    """lamp -> lead arc."""
+    edges: tuple[int, ...]
+    pieces: tuple[tuple[int, tuple[int, ...]], ...]
+    """(cable, nodes from the driver's side)."""
+    amps: float
+    load_w: float
+    price: float
+    """Cable, joints, fuse, sleeves' pulls and leads; trench and driver apart."""
+    fuse_a: float | None
+    margin_v: float
+    group: str
+
+
+@dataclass
+class _Traced:
+    """A tree cut into pieces at its joints."""
+
+    above: list[int]
+    start: list[int]
+    far: list[int]
+    length: list[float]
+    sun: list[float]
+    factor: list[float]
+    kids: list[int]
+    lamps: list[list[int]]
+    edges: list[int]
+    root_kids: int
+
+
+def key_of(supply: int, feed: int, palette: tuple[int, ...], tree: Tree, leads: dict[int, int]) -> tuple[object, ...]:
+    """What a circuit's price depends on, hashable."""
+    return supply, feed, palette, frozenset(tree.items()), frozenset(leads.items())
+
+
+def trace(facts: Facts, ways: Ways, root: int, tree: Tree, leads: dict[int, int]) -> _Traced | None:
+    """Cut a tree into pieces; None where a joint would stand where none may, or have too many ways."""
+    children: dict[int, list[int]] = {}
+    for node, up in tree.items():
+        children.setdefault(up, []).append(node)
+    lamps_at: dict[int, list[int]] = {}
+    arcs = facts.graph.leads
+    for lamp, arc in leads.items():
+        lamps_at.setdefault(arcs[arc].node, []).append(lamp)
+    if root in lamps_at:
+        return None
+    t = _Traced([], [], [], [], [], [], [], [], [], len(children.get(root, ())))
+    worst_bunch = facts.trench_bunched[-1] if len(facts.trench_bunched) > 1 else facts.trench_bunched[0]
+    # (node, piece above, start of the open piece, its length, sun, factor)
+    stack = [(child, -1, root, 0.0, 0.0, worst_bunch) for child in sorted(children.get(root, ()), reverse=True)]
+    edge_between = ways.edge_between
+    length_m, sun_m, sleeve = facts.length_m, facts.sun_m, facts.sleeve
+    while stack:
+        node, above, start, length, sun, factor = stack.pop()
+        edge = edge_between(tree[node], node)
+        t.edges.append(edge)
+        length += length_m[edge]
+        sun += sun_m[edge]
+        if sleeve[edge] >= 0:
+            bunch = facts.bunched[min(facts.capacity[edge], len(facts.bunched)) - 1]
+            factor = min(factor, bunch)
+        below = children.get(node, ())
+        here = lamps_at.get(node)
+        if here is None and len(below) == 1:
+            stack.append((below[0], above, start, length, sun, factor))
+            continue
+        if not below and here is None:
+            return None
+        post = facts.post[node]
+        if post >= 0:
+            if here != [post] or len(below) > 1:
+                return None
+        elif not facts.may_joint[node] or 1 + len(below) + len(here or ()) > facts.max_ways:
+            return None
+        piece = len(t.above)
+        t.above.append(above)
+        t.start.append(start)
+        t.far.append(node)
+        t.length.append(length)
+        t.sun.append(sun)
+        t.factor.append(factor)
+        t.kids.append(len(below))
+        t.lamps.append(sorted(here or ()))
+        for child in sorted(below, reverse=True):
+            stack.append((child, piece, node, 0.0, 0.0, worst_bunch))
+    if sum(map(len, t.lamps)) != len(leads):
+        return None
+    return t
+
+
+def feed_circuit(
+    facts: Facts,
+    ways: Ways,
+    supply: int,
+    feed_idx: int,
+    palette: tuple[int, ...],
+    tree: Tree,
+    leads: dict[int, int],
+    *,
+    exactly: bool = False,
+) -> Fed | None:
+    """
+    Price a circuit with its best gauges and protection, or None where it cannot hold.
+
+    Parameters
+    ----------
+    facts, ways
+        Look-ups of the job.
+    supply, feed_idx, palette
+        Where it starts, on what, with which cables.
+    tree, leads
+        The arborescence on graph nodes and the lead arc of each lamp.
+    exactly
+        Settle the currents and choose gauges without rounding: slower, for layouts worth finishing.
+    """
+    feed = facts.feeds[feed_idx]
+    lamp_type = facts.lamp_type
+    if not all(feed.serves[lamp_type[lamp]] for lamp in leads):
+        return None
+    root = int(facts.graph.supply_node[supply])
+    traced = trace(facts, ways, root, tree, leads)
+    if traced is None or traced.root_kids > feed.terminal_cables:
+        return None
+    groups = {facts.lamp_group[lamp] for lamp in leads}
+    if len(groups) != 1:
+        return None
+    flow = _Flow(facts, feed_idx, traced, leads)
+    max_w = feed.max_w * facts.supply_loading[supply]
+    least_amps = flow.total_amps(feed.out_v)
+    if least_amps > min(feed.max_a, feed.max_total_a) or feed.out_v * least_amps > max_w:
+        return None
+
+    best: tuple[float, list[int], list[list[tuple[int, float, float]]], float | None, float, float] | None = None
+    for min_rating, fuse_a, fuse_price, max_fault_ohm in _protections(facts, feed, least_amps, leads):
+        found = _best_gauges(facts, feed, supply, palette, traced, flow, min_rating, max_fault_ohm, exactly)
+        if found is None:
+            continue
+        chosen, options, amps, margin = found
+        if amps > min(feed.max_a, feed.max_total_a) or feed.out_v * amps > max_w:
+            continue
+        if fuse_a is not None and amps > facts.fuse_load * fuse_a - 0.002:
+            continue
+        price = sum(options[i][c][1] for i, c in enumerate(chosen)) + fuse_price
+        if best is None or price < best[0]:
+            best = (price, chosen, options, fuse_a, amps, margin)
+    if best is None:
+        return None
+    price, chosen, options, fuse_a, amps, margin = best
+    cables = [options[i][c][0] for i, c in enumerate(chosen)]
+    joints = _joints_price(facts, traced, cables)
+    if joints is None:
+        return None
+    price += joints
+    for edge in traced.edges:
+        price += facts.pull[edge]
+    arcs = facts.graph.leads
+    for arc in leads.values():
+        price += arcs[arc].price + arcs[arc].extension_price
+    return Fed(
+        supply=supply,
+        feed=feed_idx,
+        palette=palette,
+        tree=tree,
+        leads=leads,
+        edges=tuple(traced.edges),
+        pieces=tuple((cable, _walk(tree, s, f)) for cable, s, f in zip(cables, traced.start, traced.far, strict=True)),
+        amps=amps,
+        load_w=feed.out_v * amps,
+        price=price,
+        fuse_a=fuse_a,
+        margin_v=margin,
+        group=next(iter(groups)),
+    )
+
+
+def _walk(tree: Tree, start: int, far: int) -> tuple[int, ...]:
+    nodes = [far]
+    while nodes[-1] != start:
+        nodes.append(tree[nodes[-1]])
+    return tuple(reversed(nodes))
+
+
+class _Flow:
+    """The constant-power state of one traced tree, swept to convergence."""
+
+    def __init__(self, facts: Facts, feed_idx: int, traced: _Traced, leads: dict[int, int]) -> None:
+        self.facts = facts
+        self.ac = facts.feed_ac[feed_idx]
+        self.above = traced.above
+        self.at: list[tuple[int, int, float]] = []  # lamp, piece, lead ohm hot with its end
+        self.fault_lead_ohm: list[tuple[int, float]] = []
+        for piece, lamps in enumerate(traced.lamps):
+            for lamp in lamps:
+                t = facts.lamp_type[lamp]
+                arc = facts.graph.leads[leads[lamp]]
+                post = facts.post[traced.far[piece]] >= 0
+                ends = 0.0 if post else facts.end_ohm
+                hot, fault = facts.type_lead_hot_ohm[t], facts.type_lead_fault_ohm[t]
+                if arc.extension_m:
+                    grown = 1 + arc.extension_m / facts.type_lead_m[t]
+                    hot, fault, ends = hot * grown, fault * grown, ends + 2 * facts.end_ohm
+                self.at.append((lamp, piece, hot + ends))
+                self.fault_lead_ohm.append((piece, fault + ends))
+        self.lamps = [lamp for lamp, _, _ in self.at]
+
+    def total_amps(self, volts: float) -> float:
+        """Current of all lamps at this voltage, in A: the least they can draw for constant power."""
+        return sum(self.facts.lamp_amps(lamp, volts, self.ac) for lamp in self.lamps)
+
+    def piece_amps(self, lamp_amps: list[float]) -> list[float]:
+        """Current in each piece, in A."""
+        amps = [0.0] * len(self.above)
+        for (_, piece, _), drawn in zip(self.at, lamp_amps, strict=True):
+            amps[piece] += drawn
+        for piece in range(len(amps) - 1, 0, -1):
+            up = self.above[piece]
+            if up >= 0:
+                amps[up] += amps[piece]
+        return amps
+
+    def solve(
+        self, source_v: float, ohm: list[float], start: list[float]
+    ) -> tuple[list[float], list[float], list[float]] | None:
+        """Volts at each lamp, lamp amps and piece amps; None past collapse. ``start`` holds first guesses of volts."""
+        facts, ac, above = self.facts, self.ac, self.above
+        volts = start
+        for _ in range(200):
+            drawn = [facts.lamp_amps(lamp, v, ac) for lamp, v in zip(self.lamps, volts, strict=True)]
+            amps = self.piece_amps(drawn)
+            at_joint = [0.0] * len(above)
+            for piece, up in enumerate(above):
+                at_joint[piece] = (source_v if up < 0 else at_joint[up]) - ohm[piece] * amps[piece]
+            new = [at_joint[piece] - lead_ohm * i for (_, piece, lead_ohm), i in zip(self.at, drawn, strict=True)]
+            if min(new) < 0.3 * source_v:
+                return None
+            moved = max(abs(a - b) for a, b in zip(new, volts, strict=True))
+            volts = new
+            if moved < 1e-6:
+                return volts, drawn, amps
+        return None
+
+
+def _protections(
+    facts: Facts, feed: Feed, amps: float, leads: dict[int, int]
+) -> list[tuple[float, float | None, float, float]]:
+    """Ways to protect: (least cable rating, fuse, its price, greatest fault loop ohm); see the rules of account."""
+    types = {facts.lamp_type[lamp] for lamp in leads}
+    lead_kinds = {facts.type_lead[t] for t in types}
+    found: list[tuple[float, float | None, float, float]] = []
+    safe_without = all(
+        feed.limit_a <= rating or (feed.limit_mode in ("hiccup", "foldback", "latch") and feed.short_rms_a <= rating)
+        for _, rating in lead_kinds
+    )
+    if feed.limit_a < math.inf and safe_without:
+        found.append((feed.limit_a, None, 0.0, math.inf))
+    if feed.limit_mode in ("hold", "none"):
+        devices = [(feed.breaker_a, None, 0.0)] if feed.breaker_a is not None else []
+        devices += [(rating, rating, facts.fuse_price) for rating in facts.fuse_ratings]
+        for rating, fuse_a, price in devices:
+            if amps > facts.fuse_load * rating - 0.002 or feed.limit_a < facts.open_factor * rating:
+                continue
+            opens_in_time = all(
+                feed.limit_a <= lead_a or (facts.open_factor * rating) ** 2 * facts.open_s <= (115 * mm2) ** 2
+                for mm2, lead_a in lead_kinds
+            )
+            if not opens_in_time:
+                continue
+            max_ohm = feed.source_low_v / (facts.open_factor * rating * 1.0005) - feed.internal_ohm
+            if max_ohm > 0:
+                found.append((rating, fuse_a, price, max_ohm))
+                if fuse_a is not None:
+                    break  # a larger fuse is never easier to open nor kinder to cables
+    return found
+
+
+def _best_gauges(
+    facts: Facts,
+    feed: Feed,
+    supply: int,
+    palette: tuple[int, ...],
+    traced: _Traced,
+    flow: _Flow,
+    min_rating: float,
+    max_fault_ohm: float,
+    exactly: bool,
+) -> tuple[list[int], list[list[tuple[int, float, float]]], float, float] | None:
+    """Option of each piece, the options, the circuit's amps and its least margin; None where nothing holds."""
+    budgets = [
+        min(feed.budget_v[facts.lamp_type[lamp]], feed.low_budget_v[facts.lamp_type[lamp]]) for lamp in flow.lamps
+    ]
+    low_case = any(
+        feed.low_budget_v[facts.lamp_type[lamp]] < feed.budget_v[facts.lamp_type[lamp]] for lamp in flow.lamps
+    )
+    source_v = feed.low_v if low_case else feed.out_v
+    most = max(budgets)
+    volts = [source_v - 0.7 * b for b in budgets]
+    scale = 1.0
+    drawn = [facts.lamp_amps(lamp, v, flow.ac) for lamp, v in zip(flow.lamps, volts, strict=True)]
+    amps = flow.piece_amps(drawn)
+    options = _options(facts, supply, palette, feed, traced, min_rating, amps)
+    if options is None:
+        return None
+    best: tuple[float, list[int], float, float] | None = None
+    for attempt in range(9 if exactly else 5):
+        need = [-math.inf] * len(traced.above)
+        for (_, piece, lead_ohm), i, b in zip(flow.at, drawn, budgets, strict=True):
+            need[piece] = max(need[piece], (most - b) * scale + lead_ohm * i)
+        tree = PieceTree(traced.above, options, amps, need, most * scale)
+        chosen = (choose_gauges_exactly if exactly else choose_gauges)(tree)
+        if chosen is None:
+            # Currents at the estimate may be too high: try once with the least the lamps could draw.
+            if attempt == 0:
+                volts = [source_v - 0.4 * b for b in budgets]
+                drawn = [facts.lamp_amps(lamp, v, flow.ac) for lamp, v in zip(flow.lamps, volts, strict=True)]
+                amps = flow.piece_amps(drawn)
+                continue
+            break
+        ohm = [options[i][c][2] for i, c in enumerate(chosen)]
+        state = flow.solve(source_v, ohm, volts)
+        if state is None:
+            scale *= 0.9
+            continue
+        new_volts, new_drawn, new_amps = state
+        spent = max((source_v - v) / b for v, b in zip(new_volts, budgets, strict=True))
+        fault = _worst_fault_ohm(facts, traced, flow, options, chosen) if max_fault_ohm < math.inf else 0.0
+        fits = spent <= 1.0 and fault <= max_fault_ohm
+        if low_case and fits:
+            # The drop rule is judged at the stated source, the window at the lowest.
+            stated = flow.solve(feed.out_v, ohm, new_volts)
+            fits = stated is not None and all(
+                feed.out_v - v <= feed.budget_v[facts.lamp_type[lamp]]
+                for v, lamp in zip(stated[0], flow.lamps, strict=True)
+            )
+            circuit_amps = sum(stated[1]) if stated else math.inf
+        else:
+            circuit_amps = sum(new_drawn)
+        if fits:
+            price = sum(options[i][c][1] for i, c in enumerate(chosen))
+            margin = min(b - (source_v - v) for v, b in zip(new_volts, budgets, strict=True)) + KEEP_V
+            if best is None or price < best[0] - 1e-9:
+                best = (price, chosen, circuit_amps, margin)
+            if not exactly or attempt >= 4:
+                break
+            if max(abs(a - b) for a, b in zip(amps, new_amps, strict=True)) < 1e-4:
+                break
+            volts, drawn, amps = new_volts, new_drawn, new_amps  # settle: choose again at the true currents
+            continue
+        volts, drawn, amps = new_volts, new_drawn, new_amps
+        if best is not None:
+            break
+        if spent > 1.0:
+            scale *= min(0.995, 1 / spent)
+        elif fault > max_fault_ohm:
+            scale *= max(0.5, min(0.95, max_fault_ohm / fault))
+        else:
+            scale *= 0.97
+    if best is None:
+        return None
+    return best[1], options, best[2], best[3]
+
+
+def _options(
+    facts: Facts,
+    supply: int,
+    palette: tuple[int, ...],
+    feed: Feed,
+    traced: _Traced,
+    min_rating: float,
+    amps: list[float],
+) -> list[list[tuple[int, float, float]]] | None:
+    """Cables each piece may be, with price and hot loop ohm."""
+    options: list[list[tuple[int, float, float]]] = []
+    for i, above in enumerate(traced.above):
+        far_post = facts.post[traced.far[i]]
+        near_post = above >= 0 and facts.post[traced.start[i]] >= 0
+        ends = (0 if far_post >= 0 else 1) + (0 if above < 0 or near_post else 1)
+        length = traced.length[i]
+        raw = facts.slack * length + facts.joint_end_m
+        raw += facts.supply_end_m[supply] if above < 0 else facts.joint_end_m
+        most_mm2 = math.inf if above >= 0 else feed.terminal_mm2
+        for post in (far_post, facts.post[traced.start[i]] if near_post else -1):
+            if post >= 0:
+                most_mm2 = min(most_mm2, facts.type_terminal_mm2[facts.lamp_type[post]])
+        need_a = max(min_rating, amps[i])
+        mine: list[tuple[int, float, float]] = []
+        for k in palette:
+            cable = facts.cables[k]
+            if cable.rating_a * traced.factor[i] < need_a - 1e-9:
+                continue
+            if cable.area_mm2 > most_mm2 + 1e-9:
+                continue
+            cut = math.ceil(raw * 10 - 1e-6) / 10
+            joints, more_ends = 0, 0
+            if cut > cable.reel_m:
+                joints = math.ceil((cut - 2 * facts.joint_end_m) / (cable.reel_m - 2 * facts.joint_end_m) - 1e-9) - 1
+                joints = max(joints, 1)
+                cut += joints * (2 * facts.joint_end_m + 0.1)
+                more_ends = 2 * joints
+            share = traced.sun[i] / length if length > 0 else 0.0
+            ohm = cut * ((1 - share) * cable.hot_ohm + share * cable.sun_ohm) + (ends + more_ends) * facts.end_ohm
+            price = cut * cable.price_m
+            if joints:
+                price += joints * facts.joint_price(2, cable.area_mm2, cable.area_mm2)
+            mine.append((k, price, ohm))
+        if not mine:
+            return None
+        options.append(mine)
+    return options
+
+
+def _worst_fault_ohm(
+    facts: Facts,
+    traced: _Traced,
+    flow: _Flow,
+    options: list[list[tuple[int, float, float]]],
+    chosen: list[int],
+) -> float:
+    """Greatest fault loop resistance to any far end of a cable or lead, in ohm."""
+    reach = [0.0] * len(traced.above)
+    for i, above in enumerate(traced.above):
+        k, _, ohm = options[i][chosen[i]]
+        cable = facts.cables[k]
+        own = ohm * cable.fault_ohm / min(cable.hot_ohm, cable.fault_ohm)  # contacts scaled too: on the safe side
+        reach[i] = own + (reach[above] if above >= 0 else 0.0)
+    worst = max(reach)
+    for piece, lead_ohm in flow.fault_lead_ohm:
+        worst = max(worst, reach[piece] + lead_ohm)
+    return worst
+
+
+def _joints_price(facts: Facts, traced: _Traced, cables: list[int]) -> float | None:
+    """Kits of all joints by their ways and sizes; None where no kit takes them."""
+    sizes: list[list[float]] = [[facts.cables[k].area_mm2] for k in cables]
+    for i, above in enumerate(traced.above):
+        if above >= 0:
+            sizes[above].append(facts.cables[cables[i]].area_mm2)
+    total = 0.0
+    for i, meets in enumerate(sizes):
+        if facts.post[traced.far[i]] >= 0:
+            continue
+        for lamp in traced.lamps[i]:
+            meets.append(facts.type_lead[facts.lamp_type[lamp]][0])
+        price = facts.joint_price(len(meets), min(meets), max(meets))
+        if price == math.inf:
+            return None
+        total += price
+    return total

@@ -1,0 +1,67 @@
+"""First layouts: hang lamp after lamp where it costs least, then choose the gauges. In: Bench. Out: State, whole or not.
+
+While lamps are hung every cable of the job may be used; afterwards the set of gauges (the palette) that makes the whole
+cheapest is kept. Should no palette hold the trees, they are built again within each palette.
+"""
+
+from __future__ import annotations
+
+import random
+
+from .graft import Draft, recreate
+from .moves.change_palette import with_palette
+from .moves.straighten import straighten
+from .state import Bench, State
+
+
+def construct(bench: Bench, rng: random.Random, *, noise: float = 0.0, width: int = 3) -> State:
+    """One layout from nothing; ``missing`` holds the lamps that found no place."""
+    bench.palette = bench.all_cables
+    state = _from_nothing(bench, rng, noise, width)
+    best = best_palette(bench, state)
+    if best is not None:
+        return best
+    tries = []
+    for palette in bench.facts.palettes:
+        bench.palette = palette
+        tries.append(_from_nothing(bench, rng, noise, width))
+        if bench.effort.stopped:
+            break
+    best = min(tries, key=lambda s: s.cost)
+    bench.palette = best.circuits[0].palette if best.circuits else bench.facts.palettes[0]
+    return best
+
+
+def best_palette(bench: Bench, state: State) -> State | None:
+    """The same trees in the cheapest set of gauges; None where none holds them."""
+    best: State | None = None
+    for palette in bench.facts.palettes:
+        new = with_palette(bench, state, palette)
+        if new is not None and (best is None or new.cost < best.cost - 1e-9):
+            best = new
+    if best is not None and best.circuits:
+        bench.palette = best.circuits[0].palette
+    return best
+
+
+def straighten_all(bench: Bench, state: State) -> State:
+    """Lighten every circuit's tree in turn while that helps."""
+    improved = True
+    while improved and not bench.effort.stopped:
+        improved = False
+        for index in range(len(state.circuits)):
+            new = straighten(bench, state, index)
+            if new is not None and new.cost < state.cost - 1e-6:
+                state, improved = new, True
+    return state
+
+
+def _from_nothing(bench: Bench, rng: random.Random, noise: float, width: int) -> State:
+    use = bench.use_of(())
+    draft = Draft([], use, 0.0, set(range(bench.facts.num_lamps)))
+    state = recreate(bench, draft, rng, noise=noise, width=width)
+    if state is None:  # cannot happen: grafts keep to drivers and sleeves; but a plain answer beats a wrong one
+        empty = bench.compose((), frozenset(range(bench.facts.num_lamps)))
+        assert empty is not None
+        return empty
+    return state

@@ -1,0 +1,383 @@
+"""Everything the search looks up, once, as plain lists and arrays. In: Job, Survey, GroundGraph. Out: Facts.
+
+A *feed* is one way to supply a circuit: a driver model at one of its taps. A *palette* is the set of cables a layout may
+use (at most ``rules.max_gauges``). Voltages here keep ``KEEP_V`` inside every limit, so that rounding cannot break one.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..electrics.sources import source_of
+from ..ground.graph import GroundGraph, NodeKind
+from ..job import Job
+from ..matching import fits
+from ..survey.model import Survey
+
+KEEP_V = 0.004
+"""Distance kept from every voltage limit, in V: more than what rounding to millivolts and millimetres can take."""
+
+MAX_PALETTES = 40
+"""Palettes considered; more are thinned to those that mix a thin and a thick cable."""
+
+LOAD_POWER, LOAD_CURRENT, LOAD_RESISTANCE = 1, 2, 3
+_LOADS = {"power": LOAD_POWER, "current": LOAD_CURRENT, "resistance": LOAD_RESISTANCE}
+
+
+@dataclass(frozen=True)
+class Feed:
+    """A driver model at one tap. ``budget_v[t]``, ``low_budget_v[t]``: drop that lamp type t may see in the two cases."""
+
+    model: int
+    tap_v: float
+    out_v: float
+    """Terminal voltage assumed at the stated source, in V."""
+    low_v: float
+    """Least terminal voltage: lowest source, driver loaded to its limit, in V."""
+    budget_v: tuple[float, ...]
+    low_budget_v: tuple[float, ...]
+    serves: tuple[bool, ...]
+    """Whether lamp type t may hang on it at all: voltage, kind, and the window's high end."""
+    max_a: float
+    """Most amps of one circuit."""
+    max_w: float
+    """Most load of one driver, before a supply point's derating, in W or VA."""
+    max_total_a: float
+    """Most amps of one driver (a multi-tap unit: rated output over highest tap)."""
+    source_low_v: float
+    internal_ohm: float
+    limit_a: float
+    limit_mode: str
+    short_rms_a: float
+    breaker_a: float | None
+    price: float
+    outlets: int
+    terminal_cables: int
+    terminal_mm2: float
+    mixes_groups: bool
+    mixes_taps: bool
+
+
+@dataclass(frozen=True)
+class CableFacts:
+    """One cable: prices per metre cut, loop resistances per metre cut."""
+
+    price_m: float
+    hot_ohm: float
+    sun_ohm: float
+    fault_ohm: float
+    rating_a: float
+    area_mm2: float
+    reel_m: float
+
+
+@dataclass
+class Facts:
+    """Look-ups of one job on one ground graph. Treat as frozen."""
+
+    graph: GroundGraph
+    feeds: list[Feed]
+    cables: list[CableFacts]
+    palettes: list[tuple[int, ...]]
+    lamp_type: list[int]
+    lamp_watts: list[float]
+    lamp_group: list[str]
+    lamp_feeds: list[tuple[int, ...]]
+    """Feeds that may serve each lamp."""
+    type_load: list[int]
+    type_nominal_v: list[float]
+    type_factor_ac: list[float]
+    type_lead_hot_ohm: list[float]
+    type_lead_fault_ohm: list[float]
+    type_lead: list[tuple[float, float]]
+    """Size in mm² and rating in A of the type's lead; (inf, inf) for posts."""
+    type_lead_m: list[float]
+    type_terminal_mm2: list[float]
+    feed_ac: list[bool]
+    supply_price: list[float]
+    supply_max_drivers: list[int]
+    supply_loading: list[float]
+    supply_end_m: list[float]
+    joint_end_m: float
+    slack: float
+    """Factor on routes, e.g. 1.03."""
+    cuts_at_joints: bool
+    """Whether every cable is cut at every joint (method "cut")."""
+    end_ohm: float
+    kits: list[tuple[float, int, float, float]]
+    """Price with labour, ways, thinnest and thickest conductor; cheapest first."""
+    fuse_ratings: list[float]
+    fuse_price: float
+    fuse_load: float
+    open_factor: float
+    open_s: float
+    bunched: tuple[float, ...]
+    trench_bunched: tuple[float, ...]
+    max_ways: int
+    # the graph as lists, and as arcs for shortest paths (lamps are nodes num_nodes + i)
+    length_m: list[float] = field(default_factory=list)
+    sun_m: list[float] = field(default_factory=list)
+    trench: list[float] = field(default_factory=list)
+    pull: list[float] = field(default_factory=list)
+    capacity: list[int] = field(default_factory=list)
+    sleeve: list[int] = field(default_factory=list)
+    may_joint: list[bool] = field(default_factory=list)
+    post: list[int] = field(default_factory=list)
+    leads_of: list[list[int]] = field(default_factory=list)
+    """Lead arc indices of each lamp, cheapest first."""
+    joint_price_cache: dict[tuple[int, float, float], float] = field(default_factory=dict)
+
+    @property
+    def num_lamps(self) -> int:
+        return len(self.lamp_type)
+
+    def joint_price(self, ways: int, thinnest_mm2: float, thickest_mm2: float) -> float:
+        """Price of the cheapest kit that takes these ways and sizes; infinite when none does."""
+        key = (ways, thinnest_mm2, thickest_mm2)
+        price = self.joint_price_cache.get(key)
+        if price is None:
+            price = math.inf
+            for kit_price, kit_ways, low, high in self.kits:
+                if kit_ways >= ways and low <= thinnest_mm2 and thickest_mm2 <= high:
+                    price = kit_price
+                    break
+            self.joint_price_cache[key] = price
+        return price
+
+    def lamp_amps(self, lamp: int, volts: float, ac: bool) -> float:
+        """Current that a lamp draws at this voltage, in A."""
+        t = self.lamp_type[lamp]
+        load, watts = self.type_load[t], self.lamp_watts[lamp]
+        if load == LOAD_POWER:
+            return watts / (volts * (self.type_factor_ac[t] if ac else 1.0))
+        if load == LOAD_CURRENT:
+            return watts / self.type_nominal_v[t]
+        return volts * watts / self.type_nominal_v[t] ** 2
+
+
+def gather_facts(job: Job, survey: Survey, graph: GroundGraph) -> Facts:
+    """Look everything up once."""
+    type_names = list(job.lamps)
+    types = list(job.lamps.values())
+    voltage = job.voltage
+    lamp_type = [type_names.index(lamp.type) for lamp in survey.lamps]
+    used_types = set(lamp_type)
+
+    feeds: list[Feed] = []
+    feed_ac: list[bool] = []
+    for model_idx, driver in enumerate(job.drivers.values()):
+        for tap_v in driver.taps_v:
+            source = source_of(driver, tap_v)
+            full_a = min(driver.rated_w / tap_v, driver.rated_a if driver.kind == "wound" else math.inf)
+            out_v = source.emf_v - source.internal_ohm * full_a
+            low_v = source.low_emf_v - source.internal_ohm * full_a
+            budget, low_budget, serves = [], [], []
+            for t in types:
+                low_limit, high_limit = t.window
+                if voltage.max_drop is None:
+                    drop_budget = math.inf
+                elif voltage.drop_from == "driver":
+                    drop_budget = job.drop_limit_v(t)
+                else:
+                    drop_budget = out_v - (t.volts - job.drop_limit_v(t))
+                budget.append(drop_budget - KEEP_V)
+                low_budget.append(low_v - low_limit - KEEP_V)
+                # Alone on the driver, cold: the lead's own drop is all that is certain to lower the source's highest volts.
+                factor = t.factor if driver.ac and t.load == "power" else 1.0
+                lead_ohm = t.lead_ohm(voltage.cold_c) if not t.terminals else 0.0
+                high_v = source.high_emf_v
+                alone_a = t.watts / (high_v * factor) if t.load == "power" else t.watts / (t.volts * factor)
+                high_v -= alone_a * (lead_ohm + source.internal_ohm)
+                serves.append(fits(t, driver) and high_v <= high_limit - KEEP_V and min(budget[-1], low_budget[-1]) > 0)
+            if not any(serves[t] for t in used_types):
+                continue
+            feeds.append(
+                Feed(
+                    model=model_idx,
+                    tap_v=tap_v,
+                    out_v=out_v,
+                    low_v=low_v,
+                    budget_v=tuple(budget),
+                    low_budget_v=tuple(low_budget),
+                    serves=tuple(serves),
+                    max_a=min(driver.max_outlet_a, job.rules.max_circuit_a) - 0.002,
+                    max_w=driver.max_load_w - 0.01,
+                    max_total_a=(driver.rated_a if len(driver.taps_v) > 1 or driver.kind == "wound" else math.inf),
+                    source_low_v=source.low_emf_v,
+                    internal_ohm=source.internal_ohm,
+                    limit_a=driver.current_limit_a,
+                    limit_mode=driver.mode,
+                    short_rms_a=driver.short_rms_a or math.inf,
+                    breaker_a=driver.breaker_a,
+                    price=driver.price,
+                    outlets=driver.outlets,
+                    terminal_cables=driver.terminal_cables,
+                    terminal_mm2=driver.terminal_mm2,
+                    mixes_groups=driver.independent_outlets,
+                    mixes_taps=driver.tap_per_outlet,
+                )
+            )
+            feed_ac.append(driver.ac)
+
+    cables = [
+        CableFacts(
+            price_m=c.price_per_m,
+            hot_ohm=c.loop_ohm_per_m(voltage.hot_c),
+            sun_ohm=c.loop_ohm_per_m(voltage.sun_c),
+            fault_ohm=c.loop_ohm_per_m(voltage.fault_c),
+            rating_a=c.rating,
+            area_mm2=c.area_mm2,
+            reel_m=c.longest_reel_m,
+        )
+        for c in job.cables.values()
+    ]
+    kits = sorted((k.price + k.labour, k.max_ways, k.min_mm2, k.max_mm2) for k in job.joints.kits.values())
+    leads_of: list[list[int]] = [[] for _ in survey.lamps]
+    for i, arc in enumerate(graph.leads):
+        leads_of[arc.lamp].append(i)
+    for arcs in leads_of:
+        arcs.sort(key=lambda i: (graph.leads[i].price, i))
+    return Facts(
+        graph=graph,
+        feeds=feeds,
+        cables=cables,
+        palettes=_palettes(cables, job.rules.max_gauges),
+        lamp_type=lamp_type,
+        lamp_watts=[types[t].watts for t in lamp_type],
+        lamp_group=[lamp.group for lamp in survey.lamps],
+        lamp_feeds=[tuple(f for f, feed in enumerate(feeds) if feed.serves[t]) for t in lamp_type],
+        type_load=[_LOADS[t.load] for t in types],
+        type_nominal_v=[t.volts for t in types],
+        type_factor_ac=[t.factor for t in types],
+        type_lead_hot_ohm=[0.0 if t.terminals else t.lead_ohm(voltage.hot_c) for t in types],
+        type_lead_fault_ohm=[0.0 if t.terminals else t.lead_ohm(voltage.fault_c) for t in types],
+        type_lead=[(math.inf, math.inf) if t.terminals else (t.lead_mm2, t.lead_rating) for t in types],
+        type_lead_m=[t.lead_m for t in types],
+        type_terminal_mm2=[t.terminal_mm2 for t in types],
+        feed_ac=feed_ac,
+        supply_price=[job.supply(s.name).price for s in survey.supplies],
+        supply_max_drivers=[job.supply(s.name).max_drivers for s in survey.supplies],
+        supply_loading=[job.supply(s.name).loading_pct / 100 for s in survey.supplies],
+        supply_end_m=[job.driver_end_m(s.name) for s in survey.supplies],
+        joint_end_m=job.slack.joint_end_m,
+        slack=1 + job.slack.per_cent / 100,
+        cuts_at_joints=job.joints.method == "cut",
+        end_ohm=job.joints.end_ohm,
+        kits=kits,
+        fuse_ratings=sorted(job.fuses.ratings_a),
+        fuse_price=job.fuses.price,
+        fuse_load=job.fuses.load_factor,
+        open_factor=job.fuses.open_factor,
+        open_s=job.fuses.open_s,
+        bunched=job.rules.bunched,
+        trench_bunched=job.rules.trench_bunched,
+        max_ways=max(k[1] for k in kits),
+        length_m=graph.length_m.tolist(),
+        sun_m=graph.sun_m.tolist(),
+        trench=graph.trench_price.tolist(),
+        pull=graph.pull_price.tolist(),
+        capacity=graph.capacity.tolist(),
+        sleeve=graph.sleeve.tolist(),
+        may_joint=graph.may_joint.tolist(),
+        post=graph.post_lamp.tolist(),
+        leads_of=leads_of,
+    )
+
+
+def _palettes(cables: Sequence[CableFacts], max_gauges: int) -> list[tuple[int, ...]]:
+    """Sets of at most ``max_gauges`` cables, none of which is dominated by another of the same set."""
+    size = min(max_gauges, len(cables))
+    order = sorted(range(len(cables)), key=lambda k: (cables[k].hot_ohm, cables[k].price_m))
+    palettes = [tuple(sorted(combo)) for combo in itertools.combinations(order, size)]
+    if len(palettes) > MAX_PALETTES:
+        step = len(palettes) / MAX_PALETTES
+        palettes = [palettes[int(i * step)] for i in range(MAX_PALETTES)]
+    return palettes
+
+
+class Ways:
+    """Shortest ways over the graph at marginal prices: trench that is open already costs nothing more.
+
+    Holds the arcs once; ``set_open`` changes prices. Arcs run both ways along edges, and from a lamp to the nodes of its
+    leads only, so that no way runs through a lamp.
+    """
+
+    def __init__(self, facts: Facts, cable_price_m: float) -> None:
+        from scipy.sparse import csr_matrix
+
+        graph = facts.graph
+        n, m = graph.num_nodes, graph.num_edges
+        heads = np.concatenate([graph.ends[:, 0], graph.ends[:, 1], [n + arc.lamp for arc in graph.leads]])
+        tails = np.concatenate([graph.ends[:, 1], graph.ends[:, 0], [arc.node for arc in graph.leads]])
+        arc_edge = np.concatenate([np.arange(m), np.arange(m), np.full(len(graph.leads), -1)])
+        arc_lead = np.concatenate([np.full(2 * m, -1), np.arange(len(graph.leads))])
+        order = np.lexsort((tails, heads))
+        self.num_nodes = n
+        self.size = n + facts.num_lamps
+        heads, tails = heads[order].astype(np.int64), tails[order].astype(np.int32)
+        self._edge = arc_edge[order].astype(np.int64)
+        self.lead_of_arc = arc_lead[order]
+        indptr = np.zeros(self.size + 1, dtype=np.int32)
+        np.cumsum(np.bincount(heads, minlength=self.size), out=indptr[1:])
+        cable_m = facts.slack * cable_price_m
+        laid = graph.length_m * cable_m + graph.pull_price + 1e-7
+        lead_price = np.array([arc.price + arc.extension_price for arc in graph.leads]) + 1e-7
+        is_edge = self._edge >= 0
+        self._laid = np.empty(len(order))
+        self._laid[is_edge] = laid[self._edge[is_edge]]
+        self._laid[~is_edge] = lead_price[self.lead_of_arc[~is_edge]] if len(lead_price) else 0.0
+        self._trench = np.append(graph.trench_price, 0.0)  # index -1 (leads) reads 0
+        self._edge_capacity = np.append(graph.capacity, np.iinfo(np.int32).max)
+        self._matrix = csr_matrix((self._laid.copy(), tails, indptr), shape=(self.size, self.size))
+        self.laid_price = laid
+        self._pair_edge: dict[tuple[int, int], int] = {}
+        for e, (u, v) in enumerate(graph.ends.tolist()):
+            self._pair_edge[u, v] = e
+            self._pair_edge[v, u] = e
+        self._pair_lead = {(arc.lamp, arc.node): i for i, arc in enumerate(graph.leads)}
+
+    def edge_between(self, u: int, v: int) -> int:
+        """The edge that joins two adjacent nodes."""
+        return self._pair_edge[u, v]
+
+    def has_edge(self, u: int, v: int) -> bool:
+        """Whether two nodes are adjacent."""
+        return (u, v) in self._pair_edge
+
+    def has_lead(self, lamp: int, node: int) -> bool:
+        """Whether a lamp's lead reaches a node."""
+        return (lamp, node) in self._pair_lead
+
+    def lead_between(self, lamp: int, node: int) -> int:
+        """The lead arc of a lamp to a node."""
+        return self._pair_lead[lamp, node]
+
+    def set_open(self, use: np.ndarray) -> None:
+        """Price the arcs for a layout in which edge e holds ``use[e]`` cables; full sleeves are closed."""
+        price = np.where(use > 0, 0.0, self._trench[:-1])
+        full = use >= self._edge_capacity[:-1]
+        if full.any():
+            price = np.where(full, np.inf, price)
+        self._matrix.data[:] = np.append(price, 0.0)[self._edge] + self._laid
+
+    def from_sources(self, sources: Sequence[int], limit: float = np.inf) -> tuple[np.ndarray, np.ndarray]:
+        """Distance and predecessor of every node from the nearest of several sources (lamps are ``num_nodes`` + i)."""
+        from scipy.sparse.csgraph import dijkstra
+
+        if len(sources) == 1:
+            dist, pred = dijkstra(self._matrix, indices=sources[0], return_predecessors=True, limit=limit)
+        else:
+            dist, pred, _ = dijkstra(
+                self._matrix, indices=list(sources), return_predecessors=True, limit=limit, min_only=True
+            )
+        return dist, pred
+
+
+def is_fixed(kind: int) -> bool:
+    """Whether a node of this kind stands where it is and may not be slid."""
+    return kind in (NodeKind.SUPPLY, NodeKind.FOOT, NodeKind.SLEEVE_END, NodeKind.POST)

@@ -1,0 +1,264 @@
+"""The search, whole: rounds of independent tasks, the ground refined between them. In: Job, Survey, Ground. Out: Found.
+
+1. a first layout at once; 2. several starts, searched apart; 3. slide the best ones' hubs and forks on the open ground, add
+those places to the graph, search on from there; again until that gains nothing or the effort is spent; 4. finish with gauges
+chosen without rounding; 5. bound on the final graph. Every layout that is handed on has been confirmed by the caller.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+from ..ground import Ground, refine
+from ..job import Job
+from ..survey.model import Survey
+from .bound import Bound, lower_bound
+from .construct import construct, straighten_all
+from .effort import Effort
+from .facts import Facts, gather_facts
+from .layout import Circuit, DriverUse, Layout, Piece
+from .refine import moved_onto, slide
+from .state import Bench, State
+from .tasks import Crew, Done, Task
+
+WORK_PER_LAMP = 900.0
+"""Work of effort 1 for each lamp, in units of about a millisecond."""
+LEAST_WORK = 3000.0
+
+
+@dataclass(frozen=True)
+class Options:
+    """How to search. ``effort`` 1 is the default amount of work; ``num_drivers`` asks for just so many drivers."""
+
+    seed: int = 1
+    effort: float = 1.0
+    num_drivers: int | None = None
+    processes: int = 1
+
+
+@dataclass(frozen=True)
+class Found:
+    """The best confirmed layout, the graph it lies on, and what was proven."""
+
+    layout: Layout
+    ground: Ground
+    bound: Bound
+    work: float
+    refinements: int
+    last_gain_pct: float | None
+    stopped: bool
+
+
+class Observer(Protocol):
+    """Told what goes on; cannot change it."""
+
+    def stage(self, name: str) -> None: ...
+
+    def best(self, cost: float) -> None: ...
+
+    def bound(self, bound: float) -> None: ...
+
+
+Confirm = Callable[[Layout, Ground], bool]
+"""Builds the plan and judges it in full; True when it holds."""
+
+
+class _Search:
+    def __init__(
+        self,
+        job: Job,
+        survey: Survey,
+        ground: Ground,
+        options: Options,
+        confirm: Confirm,
+        observer: Observer,
+        stop: Callable[[], bool],
+    ) -> None:
+        self.job, self.survey, self.ground = job, survey, ground
+        self.options, self.confirm, self.observer, self.stop = options, confirm, observer, stop
+        self.facts = gather_facts(job, survey, ground.graph)
+        self.best: tuple[State, Layout, Ground] | None = None
+        self.work = 0.0
+        self.budget = options.effort * max(LEAST_WORK, WORK_PER_LAMP * len(survey.lamps))
+        self.refinements = 0
+        self.last_gain_pct: float | None = None
+
+    def bench(self) -> Bench:
+        return Bench(self.facts, Effort(float("inf"), self.stop), self.options.num_drivers)
+
+    def offer(self, states: list[State]) -> None:
+        """Keep the cheapest state that the full check confirms."""
+        for state in sorted((s for s in states if s.is_whole), key=lambda s: s.price):
+            if self.best is not None and state.price >= self.best[0].price - 0.005:
+                return
+            layout = to_layout(self.facts, state)
+            if self.confirm(layout, self.ground):
+                self.best = (state, layout, self.ground)
+                self.observer.best(state.price)
+                return
+
+    def first(self) -> None:
+        """A feasible layout at once, if a plain construction finds one."""
+        bench = self.bench()
+        state = construct(bench, random.Random(self.options.seed))
+        self.work += bench.effort.spent
+        self.offer([state])
+        self.start = state
+
+    def spread(self, crew: Crew, share: float, starts: list[State | None], temperature: float) -> list[State]:
+        """Search from several starts, this share of the budget over all."""
+        tasks = [
+            Task(
+                seed=self.options.seed * 1000 + self.refinements * 100 + i,
+                budget=share * self.budget / len(starts),
+                num_drivers=self.options.num_drivers,
+                start=start,
+                temperature=temperature,
+                noise=0.0 if i == 0 else 0.15,
+            )
+            for i, start in enumerate(starts)
+        ]
+        done: list[Done] = crew.do(self.facts, tasks)
+        self.work += sum(d.work for d in done)
+        states = sorted((d.state for d in done), key=lambda s: s.cost)
+        self.offer(states)
+        return states
+
+    def refine_around(self, states: list[State]) -> list[State]:
+        """Slide the states' hubs, put the places into the graph, move the states onto them."""
+        bench = self.bench()
+        slid = [slide(bench, state, self.ground.land, stop=self.stop) for state in states]
+        places, links = [], []
+        for s in slid:
+            base = len(places)
+            places.extend(s.places.tolist())
+            for a, b in s.links:
+                a, b = (b, a) if a >= 0 else (a, b)
+                links.append((base - 1 - a, b if b >= 0 else b - base))
+        before = min(state.cost for state in states)
+        if places:
+            ground = refine(self.ground, places, links)
+            node_at = {(round(float(x), 3), round(float(y), 3)): i for i, (x, y, _) in enumerate(ground.graph.xyz)}
+            self.ground = ground
+            self.facts = gather_facts(self.job, self.survey, ground.graph)
+            bench = self.bench()
+            moved = []
+            for state, s in zip(states, slid, strict=True):
+                nodes = [node_at.get((round(x, 3), round(y, 3)), -1) for x, y in s.places.tolist()]
+                padded = self._on_graph(bench, state)
+                new = moved_onto(bench, padded, s, nodes)
+                better = new if new is not None and new.cost < padded.cost else padded
+                if better.circuits:
+                    bench.palette = better.circuits[0].palette
+                moved.append(straighten_all(bench, better))
+            states = moved
+        self.work += bench.effort.spent
+        self.refinements += 1
+        after = min(state.cost for state in states)
+        self.last_gain_pct = 100 * (before - after) / before
+        self.offer(states)
+        return states
+
+    def _on_graph(self, bench: Bench, state: State) -> State:
+        """The same layout on a larger graph."""
+        new = bench.compose(state.circuits, state.missing)
+        assert new is not None
+        return new
+
+    def finish(self, state: State) -> None:
+        """Gauges without rounding, currents settled."""
+        bench = self.bench()
+        circuits = []
+        for fed in state.circuits:
+            exact = bench.feed(fed.supply, fed.feed, fed.tree, fed.leads, fed.palette, exactly=True)
+            circuits.append(exact if exact is not None and exact.price < fed.price else fed)
+        new = bench.compose(circuits, state.missing)
+        self.work += bench.effort.spent
+        if new is not None:
+            self.offer([new])
+
+
+def find_layout(
+    job: Job,
+    survey: Survey,
+    ground: Ground,
+    options: Options,
+    confirm: Confirm,
+    observer: Observer,
+    stop: Callable[[], bool],
+) -> Found | frozenset[int]:
+    """
+    Search for the cheapest layout.
+
+    Returns the lamps left out by the best try when no layout was found that holds; ``find_obstacles`` then says what stands
+    in the way.
+    """
+    search = _Search(job, survey, ground, options, confirm, observer, stop)
+    observer.stage("first layout")
+    search.first()
+    small = len(survey.lamps) <= 8
+    with Crew(1 if small else options.processes, stop, observer.best) as crew:
+        starts: list[State | None] = [search.start, None] if small else [search.start, None, None, None]
+        observer.stage("searching from several starts")
+        states = search.spread(crew, 0.45, starts, 0.004)
+        for round_idx, share in enumerate((0.25, 0.15, 0.15)):
+            if stop() or not states or states[0].missing:
+                break
+            observer.stage(f"refining the ground, round {round_idx + 1}")
+            keep = states[:2] if round_idx == 0 else states[:1]
+            states = search.refine_around(keep)
+            states.sort(key=lambda s: s.cost)
+            if stop():
+                break
+            heat = 0.002 if round_idx < 2 else 0.001
+            observer.stage("searching on the refined ground")
+            states = search.spread(crew, share, [states[0], states[min(1, len(states) - 1)]], heat)
+        if states and not stop():
+            states = search.refine_around(states[:1])
+            search.finish(states[0])
+    if search.best is None:
+        return min(states, key=lambda s: s.cost).missing if states else frozenset()
+    observer.stage("bound")
+    bound = lower_bound(search.facts, num_drivers=options.num_drivers, stop=None)
+    observer.bound(bound.total)
+    _, layout, _ = search.best
+    return Found(layout, search.ground, bound, search.work, search.refinements, search.last_gain_pct, stop())
+
+
+def to_layout(facts: Facts, state: State) -> Layout:
+    """The state as a published layout."""
+    circuits: list[Circuit] = []
+    for fed in state.circuits:
+        feed = facts.feeds[fed.feed]
+        pieces = []
+        for cable, nodes in fed.pieces:
+            edges = tuple(_edge(fed.tree, fed.edges, facts, u, v) for u, v in zip(nodes, nodes[1:], strict=False))
+            pieces.append(Piece(cable, nodes, edges))
+        lamps = tuple(sorted(fed.leads))
+        circuits.append(
+            Circuit(
+                supply=fed.supply,
+                model=feed.model,
+                tap_v=feed.tap_v,
+                lamps=lamps,
+                leads=tuple(fed.leads[lamp] for lamp in lamps),
+                pieces=tuple(pieces),
+                fuse_a=fed.fuse_a,
+            )
+        )
+    drivers = tuple(DriverUse(supply, model, members) for supply, model, members in state.drivers)
+    return Layout(drivers, tuple(circuits))
+
+
+def _edge(tree: dict[int, int], edges: tuple[int, ...], facts: Facts, u: int, v: int) -> int:
+    for e in edges:
+        a, b = facts.graph.ends[e]
+        if (a, b) == (u, v) or (a, b) == (v, u):
+            return e
+    raise KeyError((u, v))
+
+
+__all__ = ["Confirm", "Found", "Observer", "Options", "find_layout"]

@@ -1,0 +1,389 @@
+"""Take parts off a layout and hang them back where they cost least. In: State. Out: State.
+
+A *part* is a lamp, or a piece of tree with its lamps. ``graft`` finds, by one shortest-path run at marginal prices, the
+cheapest places to hang it: any node of any circuit that may take a joint, or a fresh outlet at a supply point; the most
+promising few are priced in full, with gauges, protection and drivers. Every move of the search is taking off and grafting.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from .circuit import Fed, Tree
+from .state import Bench, State
+
+
+@dataclass
+class Part:
+    """What hangs loose: lamps with their leads on a piece of tree; a bare lamp has no tree and no lead yet."""
+
+    lamps: tuple[int, ...]
+    tree: Tree = field(default_factory=dict)
+    leads: dict[int, int] = field(default_factory=dict)
+    top: int = -1
+    """Node that every parent chain of ``tree`` ends in; -1 for a bare lamp."""
+
+
+@dataclass
+class Draft:
+    """A layout being changed."""
+
+    circuits: list[Fed]
+    use: np.ndarray
+    drivers_cost: float
+    missing: set[int]
+
+    def without(self, index: int) -> None:
+        """Take a whole circuit away."""
+        fed = self.circuits.pop(index)
+        self.use[list(fed.edges)] -= 1
+
+    def put(self, index: int, fed: Fed) -> None:
+        """Replace a circuit (index -1: add one)."""
+        if index >= 0:
+            self.use[list(self.circuits[index].edges)] -= 1
+            self.circuits[index] = fed
+        else:
+            self.circuits.append(fed)
+        self.use[list(fed.edges)] += 1
+
+
+def draft_of(bench: Bench, state: State) -> Draft:
+    draft = Draft(list(state.circuits), state.use.copy(), 0.0, set(state.missing))
+    draft.drivers_cost = drivers_cost(bench, draft.circuits)
+    return draft
+
+
+def drivers_cost(bench: Bench, circuits: list[Fed]) -> float:
+    """Price and penalty of the drivers these circuits need; infinite when they cannot be packed."""
+    drivers = bench.packing.share(circuits)
+    if drivers is None:
+        return math.inf
+    return bench.drivers_price(drivers) + bench.drivers_penalty(drivers)
+
+
+def prune(tree: Tree, keep: Iterable[int]) -> Tree:
+    """The tree without branches that lead to none of ``keep``."""
+    kept: Tree = {}
+    for node in keep:
+        while node in tree and node not in kept:
+            kept[node] = tree[node]
+            node = tree[node]
+    return kept
+
+
+def attach_nodes(bench: Bench, fed: Fed) -> np.ndarray:
+    """Nodes of a circuit at which a branch may start."""
+    known = fed.__dict__.get("_attach")
+    if known is not None:
+        return known  # type: ignore[no-any-return]
+    facts = bench.facts
+    root = int(facts.graph.supply_node[fed.supply])
+    ways: dict[int, int] = dict.fromkeys(fed.tree, 1)
+    root_kids = 0
+    for up in fed.tree.values():
+        if up == root:
+            root_kids += 1
+        else:
+            ways[up] += 1
+    arcs = facts.graph.leads
+    for arc in fed.leads.values():
+        ways[arcs[arc].node] += 1
+    nodes = []
+    for node, count in ways.items():
+        if facts.post[node] >= 0:
+            if count <= 2:  # cable in, own lamp
+                nodes.append(node)
+        elif facts.may_joint[node] and count < facts.max_ways:
+            nodes.append(node)
+    if root_kids < facts.feeds[fed.feed].terminal_cables:
+        nodes.append(root)
+    found = np.array(sorted(nodes), dtype=np.int64)
+    fed.__dict__["_attach"] = found
+    return found
+
+
+def take_lamps(bench: Bench, draft: Draft, lamps: Iterable[int]) -> None:
+    """Take lamps off their circuits; what no longer leads anywhere is filled in again."""
+    gone = set(lamps)
+    for index in range(len(draft.circuits) - 1, -1, -1):
+        fed = draft.circuits[index]
+        hit = gone.intersection(fed.leads)
+        if not hit:
+            continue
+        leads = {lamp: arc for lamp, arc in fed.leads.items() if lamp not in hit}
+        if not leads:
+            draft.without(index)
+            continue
+        arcs = bench.facts.graph.leads
+        tree = prune(fed.tree, sorted(arcs[arc].node for arc in leads.values()))
+        smaller = bench.feed(fed.supply, fed.feed, tree, leads)
+        if smaller is None:  # rare: thinner currents but no fitting kit or fuse; then all of it hangs loose
+            gone.update(leads)
+            draft.without(index)
+            draft.missing.update(leads)
+            continue
+        draft.put(index, smaller)
+    draft.missing.update(gone)
+
+
+def take_branch(bench: Bench, draft: Draft, index: int, node: int) -> Part | None:
+    """Take the branch below ``node`` off a circuit, whole; None where the rest could not stand."""
+    fed = draft.circuits[index]
+    children: dict[int, list[int]] = {}
+    for child, up in fed.tree.items():
+        children.setdefault(up, []).append(child)
+    below = {node}
+    stack = [node]
+    while stack:
+        for child in children.get(stack.pop(), ()):
+            below.add(child)
+            stack.append(child)
+    arcs = bench.facts.graph.leads
+    part_leads = {lamp: arc for lamp, arc in fed.leads.items() if arcs[arc].node in below}
+    rest_leads = {lamp: arc for lamp, arc in fed.leads.items() if lamp not in part_leads}
+    if not part_leads:
+        return None
+    part = Part(
+        tuple(sorted(part_leads)),
+        {n: fed.tree[n] for n in fed.tree if n in below and n != node},
+        part_leads,
+        node,
+    )
+    if not rest_leads:
+        draft.without(index)
+    else:
+        rest = prune(fed.tree, sorted(arcs[arc].node for arc in rest_leads.values()))
+        smaller = bench.feed(fed.supply, fed.feed, rest, rest_leads)
+        if smaller is None:
+            return None
+        draft.put(index, smaller)
+    draft.missing.update(part.lamps)
+    return part
+
+
+def _hung(part: Part, source: int, chain: list[int]) -> Tree:
+    """The part's tree turned so that ``source`` is its top, with the way ``chain`` (target … source) added."""
+    tree = dict(part.tree)
+    node, down = source, -1
+    while node != part.top and node in part.tree:
+        up = part.tree[node]
+        if down >= 0:
+            tree[node] = down
+        down, node = node, up
+    if down >= 0:
+        tree[node] = down
+    tree.pop(source, None)
+    for up, child in zip(chain, chain[1:], strict=False):
+        tree[child] = up
+    return tree
+
+
+def graft(
+    bench: Bench,
+    draft: Draft,
+    part: Part,
+    rng: random.Random,
+    *,
+    width: int = 4,
+    noise: float = 0.0,
+    may_open: bool = True,
+    limit: float = math.inf,
+) -> float:
+    """
+    Hang a part where it costs least; returns what that adds, or infinity where it fits nowhere (draft unchanged then).
+
+    Parameters
+    ----------
+    width
+        How many sound places are priced in full.
+    noise
+        Estimates are multiplied by up to 1 + noise, so that repeated tries differ.
+    may_open
+        Whether a fresh circuit may be started.
+    limit
+        Give up when the least estimate exceeds this.
+    """
+    facts, ways = bench.facts, bench.ways
+    n = facts.graph.num_nodes
+    ways.set_open(draft.use)
+    bare = part.top < 0
+    if bare:
+        sources = [n + part.lamps[0]]
+    else:
+        inside = {part.top, *part.tree}
+        sources = sorted(v for v in inside if facts.may_joint[v] or facts.post[v] >= 0)
+        if not sources:
+            return math.inf
+    bench.effort.spend(0.5 + n / 1200)
+    dist, pred = ways.from_sources(sources)
+    feeds = set(facts.lamp_feeds[part.lamps[0]])
+    for lamp in part.lamps[1:]:
+        feeds.intersection_update(facts.lamp_feeds[lamp])
+    group = facts.lamp_group[part.lamps[0]]
+    watts = sum(facts.lamp_watts[lamp] for lamp in part.lamps)
+    places: list[tuple[float, int, int, int]] = []  # estimate, circuit, node, feed
+    for index, fed in enumerate(draft.circuits):
+        feed = facts.feeds[fed.feed]
+        if fed.group != group or fed.feed not in feeds:
+            continue
+        if fed.load_w + watts > feed.max_w * facts.supply_loading[fed.supply]:
+            continue
+        if fed.amps + watts / feed.out_v > feed.max_a:
+            continue
+        nodes = attach_nodes(bench, fed)
+        if not len(nodes):
+            continue
+        away = dist[nodes]
+        for at in np.argsort(away, kind="stable")[:3] if len(nodes) > 3 else range(len(nodes)):
+            if away[at] < math.inf:
+                places.append((float(away[at]), index, int(nodes[at]), fed.feed))
+    if may_open:
+        places.extend(_fresh_places(bench, draft, feeds, watts, dist))
+    if noise > 0:
+        places = [(est * (1 + noise * rng.random()), *rest) for est, *rest in places]  # type: ignore[misc]
+    places.sort()
+    if not places or places[0][0] > limit:
+        return math.inf
+
+    best_delta, best_index, best_fed = math.inf, -1, None
+    sound = tried = 0
+    for estimate, index, node, feed_idx in places:
+        if sound >= width or tried >= 4 * width or estimate >= best_delta * 1.5 + 1:
+            break
+        chain = _chain(pred, node, n)
+        source = chain[-1]
+        tried += 1
+        if index >= 0:
+            fed = draft.circuits[index]
+            tree, leads, supply = fed.tree, fed.leads, fed.supply
+            if any(v in tree for v in chain[1:] if v < n):
+                continue
+        else:
+            supply = -1 - index
+            tree, leads = {}, {}
+        hung = {}
+        if bare:
+            for up, child in zip(chain[:-1], chain[1:-1], strict=False):
+                hung[child] = up
+            new_leads = {**leads, part.lamps[0]: ways.lead_between(part.lamps[0], chain[-2])}
+        else:
+            if any(v in inside for v in chain[:-1]):
+                continue
+            hung = _hung(part, source, chain)
+            new_leads = {**leads, **part.leads}
+            if not tree.keys().isdisjoint(hung):
+                continue
+        new_tree = {**tree, **hung}
+        arcs = facts.graph.leads
+        if not bare:
+            new_tree = prune(new_tree, sorted(arcs[a].node for a in new_leads.values()))
+        fed_new = bench.feed(supply, feed_idx, new_tree, new_leads)
+        if fed_new is None:
+            continue
+        sound += 1
+        delta = _delta(bench, draft, index, fed_new)
+        if delta < best_delta:
+            best_delta, best_index, best_fed = delta, index, fed_new
+    if best_fed is None:
+        return math.inf
+    draft.put(best_index if best_index >= 0 else -1, best_fed)
+    draft.drivers_cost = drivers_cost(bench, draft.circuits)
+    draft.missing.difference_update(part.lamps)
+    return best_delta
+
+
+def _chain(pred: np.ndarray, node: int, n: int) -> list[int]:
+    """Nodes from ``node`` back to the source of the shortest-path run."""
+    chain = [node]
+    while True:
+        node = int(pred[node])
+        if node < 0:
+            return chain
+        chain.append(node)
+
+
+def _fresh_places(
+    bench: Bench, draft: Draft, feeds: set[int], watts: float, dist: np.ndarray
+) -> list[tuple[float, int, int, int]]:
+    """Fresh outlets at supply points, with what they would add in drivers as estimated."""
+    facts = bench.facts
+    used = {fed.supply for fed in draft.circuits}
+    room: dict[tuple[int, int], int] = {}
+    for fed in draft.circuits:
+        room[fed.supply, fed.feed] = room.get((fed.supply, fed.feed), 0) + 1
+    places: list[tuple[float, int, int, int]] = []
+    for supply, root in enumerate(facts.graph.supply_node.tolist()):
+        if dist[root] == math.inf:
+            continue
+        mine = []
+        for f in sorted(feeds):
+            feed = facts.feeds[f]
+            if watts > feed.max_w * facts.supply_loading[supply]:
+                continue
+            count = room.get((supply, f), 0)
+            extra = 0.0 if count and count % feed.outlets else feed.price
+            if supply not in used:
+                extra += facts.supply_price[supply]
+            mine.append((float(dist[root]) + extra, -1 - supply, root, f))
+        mine.sort()
+        places.extend(mine[:3])
+    return places
+
+
+def _delta(bench: Bench, draft: Draft, index: int, fed: Fed) -> float:
+    """What a changed or added circuit adds to the draft's cost."""
+    use, trench = draft.use, bench.facts.trench
+    if index >= 0:
+        old = draft.circuits[index]
+        circuits = list(draft.circuits)
+        circuits[index] = fed
+        delta = fed.price - old.price
+        old_edges = set(old.edges)
+    else:
+        circuits = [*draft.circuits, fed]
+        delta = fed.price
+        old_edges = set()
+    new_edges = set(fed.edges)
+    capacity = bench.facts.capacity
+    for e in new_edges - old_edges:
+        if use[e] == 0:
+            delta += trench[e]
+        elif use[e] >= capacity[e]:
+            return math.inf
+    for e in old_edges - new_edges:
+        if use[e] == 1:
+            delta -= trench[e]
+    return delta + drivers_cost(bench, circuits) - draft.drivers_cost
+
+
+def close_draft(bench: Bench, draft: Draft) -> State | None:
+    """The draft as a state."""
+    return bench.compose(draft.circuits, frozenset(draft.missing))
+
+
+def recreate(bench: Bench, draft: Draft, rng: random.Random, *, noise: float = 0.0, width: int = 4) -> State | None:
+    """Hang every missing lamp, in an order drawn at random among four kinds."""
+    lamps = sorted(draft.missing)
+    facts = bench.facts
+    kind = rng.random()
+    if kind < 0.4:
+        rng.shuffle(lamps)
+    elif kind < 0.6:
+        lamps.sort(key=lambda lamp: (-facts.lamp_watts[lamp], rng.random()))
+    else:
+        # from the outside in, or from the inside out
+        xyz = facts.graph.xyz
+        places = {lamp: xyz[facts.graph.leads[facts.leads_of[lamp][0]].node] for lamp in lamps}
+        roots = xyz[facts.graph.supply_node]
+        away = {lamp: float(np.min(np.hypot(*(roots[:, :2] - p[:2]).T))) for lamp, p in places.items()}
+        lamps.sort(key=away.__getitem__, reverse=kind < 0.8)
+    draft.drivers_cost = drivers_cost(bench, draft.circuits)
+    for lamp in lamps:
+        graft(bench, draft, Part((lamp,)), rng, noise=noise, width=width)
+    return close_draft(bench, draft)

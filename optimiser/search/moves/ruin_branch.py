@@ -1,0 +1,27 @@
+"""Ruin and recreate one branch of a circuit, lamp by lamp. In: State. Out: State."""
+
+from __future__ import annotations
+
+import random
+
+from ..graft import draft_of, recreate, take_branch
+from ..state import Bench, State
+
+MOST_LAMPS = 9
+
+
+class RuinBranch:
+    def supports(self, bench: Bench) -> bool:
+        return bench.facts.num_lamps > 1
+
+    def __call__(self, bench: Bench, state: State, rng: random.Random) -> State | None:
+        draft = draft_of(bench, state)
+        index = rng.randrange(len(draft.circuits))
+        pieces = draft.circuits[index].pieces
+        for _ in range(4):
+            node = pieces[rng.randrange(len(pieces))][1][-1]
+            trial = draft_of(bench, state)
+            part = take_branch(bench, trial, index, node)
+            if part is not None and len(part.lamps) <= MOST_LAMPS:
+                return recreate(bench, trial, rng, noise=0.1 if rng.random() < 0.5 else 0.0)
+        return None

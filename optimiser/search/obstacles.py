@@ -1,0 +1,306 @@
+"""Why no layout is feasible. In: Job, Survey, Ground. Out: obstacles, and whether they prove that there is none.
+
+Each lamp is tried alone: the shortest way from each supply point, the thickest cable of the job, every tap. A lamp that is
+outside its limits even so can be fed by no layout, since other lamps on the same cable only lower its voltage, and any
+way is at least as long. Sums are tried likewise: the power all lamps need against what the supply points' drivers give.
+What these cannot explain is reported as not found, not as impossible.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..conductors import ohm_per_m
+from ..ground import Ground
+from ..job import Job, LampType
+from ..matching import misfit
+from ..problems import Obstacle
+from ..survey.model import Survey
+from .bound import least_watts
+from .facts import Facts, Feed, gather_facts
+
+NEXT_SIZES = (2.5, 4.0, 6.0, 10.0, 16.0)
+
+
+@dataclass(frozen=True)
+class _Alone:
+    """One lamp alone on its best feed."""
+
+    volts: float
+    short_by: float
+    """How far below the lowest volts that window and drop allow; negative when it holds."""
+    route_m: float
+    supply: int
+    feed: int
+    cable: int
+
+
+def find_obstacles(
+    job: Job, survey: Survey, ground: Ground, num_drivers: int | None, missing: frozenset[int]
+) -> tuple[list[Obstacle], bool]:
+    """
+    What stands in the way, and whether it is proven that no layout exists.
+
+    Parameters
+    ----------
+    num_drivers
+        How many drivers were asked for, if any number was.
+    missing
+        Lamps that the best layout found left out.
+    """
+    facts = gather_facts(job, survey, ground.graph)
+    obstacles = [*_no_tap(job, survey, facts), *_too_far(job, survey, ground, facts)]
+    if not obstacles:
+        obstacles = _too_much(job, survey, facts, num_drivers)
+    if obstacles:
+        return obstacles, True
+    names = ", ".join(survey.lamps[lamp].name for lamp in sorted(missing)[:8]) or "the drivers"
+    more = f" and {len(missing) - 8} more" if len(missing) > 8 else ""
+    asked = "" if num_drivers is None else f" with exactly {num_drivers} {'driver' if num_drivers == 1 else 'drivers'}"
+    return [
+        Obstacle(
+            f"no layout was found{asked} that feeds everything; left out at the end: {names}{more}",
+            "Each lamp alone could be fed, so this is not proven impossible.",
+            _loosen(job, facts, num_drivers),
+        )
+    ], False
+
+
+def _loosen(job: Job, facts: Facts, num_drivers: int | None) -> list[str]:
+    mends = ["more effort (--effort 4)"]
+    if num_drivers is not None:
+        mends.append("another number of drivers, or none stated")
+    mends.append("a thicker cable in the job's list, or a greater rules.max_gauges")
+    mends.append("a supply point nearer to these lamps, or more drivers at the ones there are (max_drivers)")
+    return mends
+
+
+def _no_tap(job: Job, survey: Survey, facts: Facts) -> list[Obstacle]:
+    """Lamp types whose window no tap of a fitting driver meets."""
+    obstacles = []
+    for name, lamp_type in job.lamps.items():
+        lamps = [i for i, lamp in enumerate(survey.lamps) if lamp.type == name]
+        if not lamps or facts.lamp_feeds[lamps[0]]:
+            continue
+        offers = [
+            f"{model} at {tap:g} V gives {_span(driver, tap)}"
+            for model, driver in job.drivers.items()
+            if not misfit(lamp_type, driver)
+            for tap in driver.taps_v
+        ]
+        low, high = lamp_type.window
+        obstacles.append(
+            Obstacle(
+                f"lamp type {name} ({len(lamps)} lamps, the first {survey.lamps[lamps[0]].name}) may run from {low:g} V to "
+                f"{high:g} V, and no tap keeps it inside",
+                "; ".join(offers),
+                [
+                    f"a driver for {lamp_type.volts:g} V whose highest volts stay below {high:g} V and lowest above {low:g} V",
+                    "the maker's real window for the lamp (window_v), if it is wider",
+                ],
+            )
+        )
+    return obstacles
+
+
+def _span(driver: object, tap_v: float) -> str:
+    from ..electrics.sources import source_of
+
+    source = source_of(driver, tap_v)  # type: ignore[arg-type]
+    return f"{source.low_emf_v:.2f} V to {source.high_emf_v:.2f} V"
+
+
+def _shortest_m(ground: Ground) -> np.ndarray:
+    """(supplies, lamps) length of the shortest way from each supply point to any joint place of each lamp, in m."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import dijkstra
+
+    graph = ground.graph
+    u, v = graph.ends.T
+    matrix = coo_matrix((np.maximum(graph.length_m, 1e-9), (u, v)), shape=(graph.num_nodes,) * 2).tocsr()
+    dist = dijkstra(matrix, directed=False, indices=graph.supply_node)
+    best = np.full((len(graph.supply_node), graph.num_lamps), np.inf)
+    for arc in graph.leads:
+        best[:, arc.lamp] = np.minimum(best[:, arc.lamp], dist[:, arc.node])
+    return best
+
+
+def _alone(job: Job, survey: Survey, facts: Facts, lamp: int, way_m: np.ndarray) -> _Alone | None:
+    lamp_type = job.lamps[survey.lamps[lamp].type]
+    thickest = min(range(len(facts.cables)), key=lambda k: facts.cables[k].hot_ohm)
+    best: _Alone | None = None
+    for feed_idx in facts.lamp_feeds[lamp]:
+        feed = facts.feeds[feed_idx]
+        for supply in range(len(way_m)):
+            route = float(way_m[supply])
+            if not math.isfinite(route):
+                continue
+            ohm = facts.cables[thickest].hot_ohm * _cut(facts, supply, route) + _lead_ohm(job, facts, lamp_type)
+            volts, floor = _volts_alone(job, facts, lamp_type, feed, feed_idx, ohm)
+            alone = _Alone(volts, floor - volts, route, supply, feed_idx, thickest)
+            if best is None or alone.short_by < best.short_by:
+                best = alone
+    return best
+
+
+def _cut(facts: Facts, supply: int, route_m: float) -> float:
+    return facts.slack * route_m + facts.supply_end_m[supply] + facts.joint_end_m
+
+
+def _lead_ohm(job: Job, facts: Facts, lamp_type: LampType) -> float:
+    return 0.0 if lamp_type.terminals else lamp_type.lead_ohm(job.voltage.hot_c) + 2 * facts.end_ohm
+
+
+def _volts_alone(
+    job: Job, facts: Facts, lamp_type: LampType, feed: Feed, feed_idx: int, ohm: float
+) -> tuple[float, float]:
+    """Volts of a lamp alone behind ``ohm`` at the case that binds it most, and the least volts allowed there."""
+    low, _ = lamp_type.window
+    cases = [(_source_alone(job, feed, lowest=True), low)]
+    if job.voltage.max_drop is not None:
+        out_v = _source_alone(job, feed, lowest=False)
+        top = out_v if job.voltage.drop_from == "driver" else lamp_type.volts
+        cases.append((out_v, top - job.drop_limit_v(lamp_type)))
+    factor = lamp_type.factor if facts.feed_ac[feed_idx] and lamp_type.load == "power" else 1.0
+    found = []
+    for source_v, floor in cases:
+        watts = lamp_type.watts / factor
+        if lamp_type.load == "power":
+            inside = source_v**2 - 4 * ohm * watts
+            volts = (source_v + math.sqrt(inside)) / 2 if inside >= 0 else 0.0
+        elif lamp_type.load == "current":
+            volts = source_v - ohm * watts / lamp_type.volts
+        else:
+            volts = source_v / (1 + ohm * watts / lamp_type.volts**2)
+        found.append((volts, floor))
+    return max(found, key=lambda f: f[1] - f[0])
+
+
+def _source_alone(job: Job, feed: Feed, *, lowest: bool) -> float:
+    """Most volts this feed can hold at its terminals with next to no load, at its lowest or as stated."""
+    from ..electrics.sources import source_of
+
+    source = source_of(list(job.drivers.values())[feed.model], feed.tap_v)
+    return source.low_emf_v if lowest else source.emf_v
+
+
+def _too_far(job: Job, survey: Survey, ground: Ground, facts: Facts) -> list[Obstacle]:
+    """Lamps outside their limits even alone."""
+    way = _shortest_m(ground)
+    obstacles = []
+    for lamp, surveyed in enumerate(survey.lamps):
+        if not facts.lamp_feeds[lamp]:
+            continue
+        alone = _alone(job, survey, facts, lamp, way[:, lamp])
+        if alone is None or alone.short_by <= 0:
+            continue
+        lamp_type = job.lamps[surveyed.type]
+        cable = list(job.cables.values())[alone.cable]
+        need = alone.volts + alone.short_by
+        model = list(job.drivers)[facts.feeds[alone.feed].model]
+        volts = (
+            f"would get {alone.volts:.2f} V and needs {need:.2f} V"
+            if alone.volts > 0
+            else "would get no stable voltage at all"
+        )
+        obstacles.append(
+            Obstacle(
+                f"lamp {surveyed.name} {volts}",
+                f"Even alone on {model} at {facts.feeds[alone.feed].tap_v:g} V, on the thickest cable the job lists "
+                f"({cable.size}), over the shortest way ({alone.route_m:.1f} m from {survey.supplies[alone.supply].name}).",
+                _mends_far(job, facts, lamp_type, alone),
+            )
+        )
+    obstacles.sort(key=lambda o: o.what)
+    return obstacles
+
+
+def _mends_far(job: Job, facts: Facts, lamp_type: LampType, alone: _Alone) -> list[str]:
+    """What removes the obstacle of one lamp, each computed by the same closed form."""
+    feed = facts.feeds[alone.feed]
+    lead = _lead_ohm(job, facts, lamp_type)
+    mends = []
+    lo, hi = 0.0, alone.route_m
+    ohm_m = facts.cables[alone.cable].hot_ohm
+
+    def holds(route_m: float, per_m: float) -> tuple[bool, float]:
+        ohm = per_m * _cut(facts, alone.supply, route_m) + lead
+        volts, floor = _volts_alone(job, facts, lamp_type, feed, alone.feed, ohm)
+        return volts >= floor, volts
+
+    if holds(0.0, ohm_m)[0]:
+        for _ in range(40):
+            middle = (lo + hi) / 2
+            lo, hi = (middle, hi) if holds(middle, ohm_m)[0] else (lo, middle)
+        mends.append(f"a supply point within {math.floor(lo * 10) / 10:.1f} m of digging")
+    area = max(cable.area_mm2 for cable in facts.cables)
+    factor = facts.cables[alone.cable].hot_ohm / max(
+        c.loop_ohm_per_m(20.0) for c in [list(job.cables.values())[alone.cable]]
+    )
+    for size in NEXT_SIZES:
+        if size > area:
+            good, volts = holds(alone.route_m, 2 * ohm_per_m(size) * factor)
+            if good:
+                mends.append(f"a {size:g} mm² cable in the job's list ({volts:.2f} V at the lamp)")
+                break
+    mends.append("a driver with a higher tap, if the lamp's window allows it")
+    if job.voltage.max_drop is not None and alone.volts >= lamp_type.window[0]:
+        mends.append("a greater voltage.max_drop")
+    return mends
+
+
+def _too_much(job: Job, survey: Survey, facts: Facts, num_drivers: int | None) -> list[Obstacle]:
+    """More power than all drivers together may give, or a number of drivers that cannot be."""
+    need = sum(least_watts(facts, lamp) for lamp in range(facts.num_lamps))
+    best = max((feed.max_w for feed in facts.feeds), default=0.0)
+    places = [
+        best * facts.supply_loading[s] for s in range(len(survey.supplies)) for _ in range(facts.supply_max_drivers[s])
+    ]
+    places.sort(reverse=True)
+    give = sum(places if num_drivers is None else places[:num_drivers])
+    obstacles = []
+    if num_drivers is not None and num_drivers > len(places):
+        obstacles.append(
+            Obstacle(
+                f"{num_drivers} drivers were asked for and the supply points take {len(places)}",
+                "",
+                ["fewer drivers", "more drivers at a supply point (supplies.NAME.max_drivers)"],
+            )
+        )
+    if num_drivers is not None and num_drivers > facts.num_lamps:
+        obstacles.append(
+            Obstacle(
+                f"{num_drivers} drivers were asked for and there are {facts.num_lamps} lamps", "", ["fewer drivers"]
+            )
+        )
+    if need > give:
+        how_many = (
+            f"{num_drivers} drivers" if num_drivers is not None else f"{len(places)} drivers the supply points take"
+        )
+        how_many = "one driver" if num_drivers == 1 else how_many
+        obstacles.append(
+            Obstacle(
+                f"the lamps need {need:.0f} W and {how_many} may be loaded with {give:.0f} W at most",
+                f"The largest fitting driver may carry {best:.0f} W.",
+                [
+                    "more drivers"
+                    if num_drivers is not None
+                    else "more drivers at a supply point (supplies.NAME.max_drivers)",
+                    "a larger driver in the job's list",
+                    "another supply point",
+                ],
+            )
+        )
+    for lamp, surveyed in enumerate(survey.lamps):
+        if facts.lamp_feeds[lamp] and least_watts(facts, lamp) > best:
+            obstacles.append(
+                Obstacle(
+                    f"lamp {surveyed.name} alone needs more than the {best:.0f} W a driver may carry",
+                    "",
+                    ["a larger driver"],
+                )
+            )
+    return obstacles

@@ -1,0 +1,129 @@
+"""A whole layout while it is being searched: circuits, what is dug, what it all costs. In: Fed circuits. Out: State.
+
+A state is a value: moves make new ones. Costs are sums over drawn edges, so that a trench shared by several circuits is
+counted once. A wanted number of drivers, and supply points' limits, are penalties here and hard when a layout is published.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from .circuit import Fed, Tree, feed_circuit, key_of
+from .drivers import Drivers
+from .effort import Effort
+from .facts import Facts, Ways
+from .steiner import neighbours
+
+
+@dataclass(frozen=True, eq=False)
+class State:
+    """Circuits that feed all lamps but those in ``missing``."""
+
+    circuits: tuple[Fed, ...]
+    use: np.ndarray
+    """(m,) cables in each edge."""
+    drivers: tuple[tuple[int, int, tuple[int, ...]], ...]
+    """(supply, model, circuit indices)."""
+    price: float
+    penalty: float
+    missing: frozenset[int] = frozenset()
+
+    @property
+    def cost(self) -> float:
+        """What the search minimises."""
+        return self.price + self.penalty
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether it may be published: every lamp fed and no limit left to a penalty."""
+        return not self.missing and self.penalty == 0
+
+
+class Bench:
+    """What the moves work with: look-ups, shortest ways, priced circuits, packed drivers, and the counted effort."""
+
+    def __init__(self, facts: Facts, effort: Effort, num_drivers: int | None = None) -> None:
+        self.facts = facts
+        self.effort = effort
+        self.num_drivers = num_drivers
+        middle = sorted(cable.price_m for cable in facts.cables)[len(facts.cables) // 2]
+        self.ways = Ways(facts, middle)
+        self.packing = Drivers(facts)
+        self.trench = np.asarray(facts.trench)
+        self._capped = np.flatnonzero(np.asarray(facts.sleeve) >= 0)
+        self._cap = np.asarray(facts.capacity)[self._capped]
+        self._priced: dict[tuple[object, ...], Fed | None] = {}
+        typical = float(self.trench.sum() / max(1, np.count_nonzero(self.trench)))
+        self.penalty_unit = 1000 * typical + 10 * max((feed.price for feed in facts.feeds), default=100.0)
+        self.near = neighbours(facts.graph.ends.tolist(), facts.graph.num_nodes)
+        self.barred = frozenset(i for i, post in enumerate(facts.post) if post >= 0)
+        """Nodes no way may fork at: posts."""
+        self.all_cables = tuple(range(len(facts.cables)))
+        self.palette: tuple[int, ...] = self.all_cables
+
+    def feed(
+        self,
+        supply: int,
+        feed: int,
+        tree: Tree,
+        leads: dict[int, int],
+        palette: tuple[int, ...] | None = None,
+        *,
+        exactly: bool = False,
+    ) -> Fed | None:
+        """``feed_circuit`` with a memory."""
+        palette = self.palette if palette is None else palette
+        key = (exactly, *key_of(supply, feed, palette, tree, leads))
+        if key in self._priced:
+            return self._priced[key]
+        self.effort.spend(0.4 + 0.05 * len(leads) if not exactly else 2 + 0.3 * len(leads))
+        fed = feed_circuit(self.facts, self.ways, supply, feed, palette, tree, leads, exactly=exactly)
+        if len(self._priced) > 60_000:
+            self._priced.clear()
+        self._priced[key] = fed
+        return fed
+
+    def use_of(self, circuits: Iterable[Fed]) -> np.ndarray:
+        """(m,) cables in each edge."""
+        use = np.zeros(self.facts.graph.num_edges, dtype=np.int16)
+        for fed in circuits:
+            use[list(fed.edges)] += 1  # a tree uses an edge once
+        return use
+
+    def compose(self, circuits: Sequence[Fed], missing: frozenset[int] = frozenset()) -> State | None:
+        """A state of these circuits; None where drivers or sleeves cannot take them."""
+        drivers = self.packing.share(circuits)
+        if drivers is None:
+            return None
+        use = self.use_of(circuits)
+        if len(self._capped) and (use[self._capped] > self._cap).any():
+            return None
+        price, penalty = self._price(circuits, drivers, use)
+        penalty += len(missing) * self.penalty_unit
+        return State(tuple(circuits), use, tuple((s, m, tuple(c)) for s, m, c in drivers), price, penalty, missing)
+
+    def _price(
+        self, circuits: Sequence[Fed], drivers: Sequence[tuple[int, int, list[int]]], use: np.ndarray
+    ) -> tuple[float, float]:
+        price = float(self.trench[use > 0].sum()) + sum(fed.price for fed in circuits)
+        return price + self.drivers_price(drivers), self.drivers_penalty(drivers)
+
+    def drivers_price(self, drivers: Sequence[tuple[int, int, list[int]]]) -> float:
+        """Drivers and the supply points they use."""
+        facts = self.facts
+        model_price = {feed.model: feed.price for feed in facts.feeds}
+        total = sum(model_price[model] for _, model, _ in drivers)
+        return total + sum(facts.supply_price[s] for s in {supply for supply, _, _ in drivers})
+
+    def drivers_penalty(self, drivers: Sequence[tuple[int, int, list[int]]]) -> float:
+        """For more drivers than a supply point takes, or another number than was asked for."""
+        count: dict[int, int] = {}
+        for supply, _, _ in drivers:
+            count[supply] = count.get(supply, 0) + 1
+        over = sum(max(0, n - self.facts.supply_max_drivers[s]) for s, n in count.items())
+        if self.num_drivers is not None:
+            over += abs(len(drivers) - self.num_drivers)
+        return over * self.penalty_unit

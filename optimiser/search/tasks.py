@@ -1,0 +1,134 @@
+"""One independent piece of search work, and a crew that does a list of them. In: tasks. Out: their states, in list order.
+
+Each task has its own seed and budget and knows nothing of the others, so results do not depend on how many processes share the
+list, nor on which finishes first. With one process the same tasks run one after another in this one.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import queue
+import random
+import signal
+import time
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor, wait
+from dataclasses import dataclass
+from typing import Any
+
+from .construct import construct, straighten_all
+from .effort import Effort
+from .facts import Facts
+from .improve import START_TEMPERATURE, improve
+from .state import Bench, State
+
+
+@dataclass(frozen=True)
+class Task:
+    """Search from ``start`` (or from nothing) with this seed and budget."""
+
+    seed: int
+    budget: float
+    num_drivers: int | None
+    start: State | None = None
+    temperature: float = START_TEMPERATURE
+    noise: float = 0.0
+
+
+@dataclass(frozen=True)
+class Done:
+    state: State
+    work: float
+    stopped: bool
+
+
+def do_task(
+    facts: Facts, task: Task, stop: Callable[[], bool] | None = None, on_best: Callable[[State], None] | None = None
+) -> Done:
+    """Run one task to the end of its budget."""
+    bench = Bench(facts, Effort(task.budget, stop), task.num_drivers)
+    rng = random.Random(task.seed)
+    if task.start is None:
+        state = construct(bench, rng, noise=task.noise)
+        if on_best is not None:
+            on_best(state)
+        state = straighten_all(bench, state)
+    else:
+        state = task.start
+        if state.circuits:
+            bench.palette = state.circuits[0].palette
+    state = improve(bench, state, rng, on_best, temperature=task.temperature)
+    state = straighten_all(bench, state)
+    return Done(state, bench.effort.spent, bench.effort.stopped)
+
+
+_stop: Any = None
+_news: Any = None
+
+
+def _start_worker(stop: Any, news: Any) -> None:
+    global _stop, _news
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent hears Ctrl-C and tells the workers to finish
+    _stop, _news = stop, news
+
+
+def _work(facts: Facts, task: Task) -> Done:
+    last = 0.0
+
+    def tell(state: State) -> None:
+        nonlocal last
+        now = time.monotonic()
+        if now - last > 0.2:  # news only: what is printed, never what is found
+            last = now
+            with contextlib.suppress(Exception):
+                _news.put_nowait((state.cost, state.is_whole))
+
+    return do_task(facts, task, _stop.is_set, tell)
+
+
+class Crew:
+    """Does lists of tasks on one or several processes."""
+
+    def __init__(self, processes: int, stop: Callable[[], bool], on_news: Callable[[float], None]) -> None:
+        self._user_stop = stop
+        self._on_news = on_news
+        self._pool: ProcessPoolExecutor | None = None
+        if processes > 1:
+            context = multiprocessing.get_context("spawn")
+            self._stop_flag = context.Event()
+            self._news: Any = context.Queue()
+            self._pool = ProcessPoolExecutor(
+                processes, mp_context=context, initializer=_start_worker, initargs=(self._stop_flag, self._news)
+            )
+
+    def __enter__(self) -> Crew:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._pool is not None:
+            self._stop_flag.set()
+            self._pool.shutdown(wait=True, cancel_futures=True)
+            self._news.close()
+            self._news.cancel_join_thread()
+
+    def do(self, facts: Facts, tasks: Sequence[Task]) -> list[Done]:
+        """All tasks' results in list order."""
+        if self._pool is None:
+            return [do_task(facts, task, self._user_stop, self._tell) for task in tasks]
+        futures: list[Future[Done]] = [self._pool.submit(_work, facts, task) for task in tasks]
+        open_futures = set(futures)
+        while open_futures:
+            _, open_futures = wait(open_futures, timeout=0.1)
+            with contextlib.suppress(queue.Empty):
+                while True:
+                    cost, whole = self._news.get_nowait()
+                    if whole:
+                        self._on_news(cost)
+            if self._user_stop() and not self._stop_flag.is_set():
+                self._stop_flag.set()
+        return [future.result() for future in futures]
+
+    def _tell(self, state: State) -> None:
+        if state.is_whole:
+            self._on_news(state.cost)
