@@ -1,21 +1,21 @@
 """Places at borders: where the best way bends. In: Land. Out: corners, crossing places, and feet of stubs, (n, 2) each.
 
-A shortest way bends only at convex corners of what it must not enter, and at the borders of dearer ground. Places at dearer
-ground stand a few millimetres on its cheaper side (``ASIDE_M``), so that no node of our choosing lies on a border: what is on
-which side, and who pays the crossing, then never hangs on rounding.
+A shortest way bends only at convex corners of what it must not enter, and at the borders of dearer ground. Places at
+dearer ground stand a few millimetres on its cheaper side (``ASIDE_M``), so that no node of our choosing lies on a
+border: what is on which side, and who pays the crossing, then never hangs on rounding.
 """
 
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 import shapely
 from shapely import LinearRing
 from shapely.geometry.base import BaseGeometry
 
-from .graph import Floats
+from .graph import Bools, Floats, Ints
 from .zones import PUSH_M, Land, polygons_of, pushed
 
 ASIDE_M = 0.003
@@ -51,8 +51,8 @@ def coarser(land: Land, ring: Floats) -> Floats:
     """
     The ring with fewer corners where it is round: two corners give way to the one where their outer sides meet.
 
-    Only where both turn by less than 35 degrees, and the new corner is free and at most ``_ROUND_M`` off the ring: a trunk strip
-    keeps half of its sixteen corners.
+    Only where both turn by less than 35 degrees, and the new corner is free and at most ``_ROUND_M`` off the ring: a
+    trunk strip keeps half of its sixteen corners.
     """
     turn, k = _turn(ring), len(ring)
     small = (turn > _FLAT) & (turn < np.sin(np.radians(35)))
@@ -104,8 +104,8 @@ class Corners:
         both.after = np.vstack([self.after, other.after])
         return both
 
-    def is_tangent(self, corner: np.ndarray, to: Floats) -> np.ndarray:
-        """Whether lines from corners (m,) to places (m, 2) leave their zone on one side: only such a shortest way takes."""
+    def is_tangent(self, corner: Ints, to: Floats) -> Bools:
+        """Whether lines from corners (m,) to places (m, 2) leave their zone on one side: shortest ways are such."""
         at = self.xy[corner]
         way, u, v = to - at, self.before[corner] - at, self.after[corner] - at
         side_u = way[:, 0] * u[:, 1] - way[:, 1] * u[:, 0]
@@ -117,7 +117,7 @@ class Corners:
 
 
 def border_rings(land: Land) -> list[Floats]:
-    """Rings of all ground dearer than what lies outside it, a little outside; parts in forbidden ground are still there."""
+    """Rings of all ground dearer than what lies outside it, a little outside; forbidden parts are still there."""
     rings = []
     for (idx, area), (_, dearer) in zip(land.levels, [(-1, None), *land.levels[:-1]], strict=True):
         if land.no_dig[idx]:
@@ -149,7 +149,7 @@ def border_places(land: Land, rings: list[Floats], terminals: Floats, most: int)
     total = sum(float(np.hypot(*(np.roll(ring, -1, axis=0) - ring).T).sum()) for ring in rings)
     spacing = max(1.0, total / max(most, 1))
     along, near = [none], [none]
-    at = shapely.points(terminals) if len(terminals) else None
+    at = np.array([shapely.Point(place) for place in terminals], dtype=object)
     for ring in rings:
         line = LinearRing(ring)
         sharp = np.flatnonzero(np.abs(_turn(ring)) > _SHARP)
@@ -160,7 +160,7 @@ def border_places(land: Land, rings: list[Floats], terminals: Floats, most: int)
             count = int(np.floor((end - start) / spacing + 0.5))
             steps = start + (np.arange(count) + 0.5) * (end - start) / max(count, 1)
             along.append(shapely.get_coordinates(shapely.line_interpolate_point(line, steps % line.length)))
-        if at is not None:
+        if len(at):
             shapely.prepare(line)
             close = shapely.distance(line, at) < _NEAR_M
             share = shapely.line_locate_point(line, at[close])
@@ -196,7 +196,7 @@ def stub_feet(land: Land, place: tuple[float, float]) -> Floats:
     feet, far = feet[(far <= longest) & (far > 0)], far[(far <= longest) & (far > 0)]
     order = np.argsort(far, kind="stable")
     feet, far = feet[order], far[order]
-    lines = shapely.linestrings(np.stack([np.broadcast_to(own, feet.shape), feet], axis=1)) if len(feet) else []
+    lines: Any = shapely.linestrings(np.stack([np.broadcast_to(own, feet.shape), feet], axis=1)) if len(feet) else []
     good = land.free(feet) & (shapely.length(shapely.intersection(lines, land.no_dig_area)) <= most_in)
     kept: list[Floats] = []
     for foot, foot_m in zip(feet[good], far[good], strict=True):

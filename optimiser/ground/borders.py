@@ -7,7 +7,7 @@ measured to the millimetre, and no trench of that length can be dug, drawn or ch
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import shapely
@@ -20,7 +20,7 @@ _TOUCH_M = 1e-6
 
 
 class Parts(NamedTuple):
-    """Parts of n lines: ``line`` (p,) ascending, ``start`` and ``end`` (p,) shares of the line's length, ``middle`` (p, 2)."""
+    """Parts of n lines: ``line`` (p,) ascending, ``start``, ``end`` (p,) shares of its length, ``middle`` (p, 2)."""
 
     line: Ints
     start: Floats
@@ -50,7 +50,7 @@ class Borders:
         low, high = np.minimum(self.p, self.q) - 2 * TINY_M, np.maximum(self.p, self.q) + 2 * TINY_M
         self._tree = STRtree(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
 
-    def cut(self, a: Floats, b: Floats, lines: object) -> Parts:
+    def cut(self, a: Floats, b: Floats, lines: Any) -> Parts:
         """
         Cut n lines from a (n, 2) to b (n, 2).
 
@@ -90,7 +90,15 @@ class Borders:
         return self.p[chosen], self.q[chosen]
 
     def _cuts(
-        self, a: Floats, b: Floats, along: Floats, length: Floats, line: Ints, segment: Ints, a_near: Bools, b_near: Bools
+        self,
+        a: Floats,
+        b: Floats,
+        along: Floats,
+        length: Floats,
+        line: Ints,
+        segment: Ints,
+        a_near: Bools,
+        b_near: Bools,
     ) -> tuple[Ints, Floats]:
         # Most boxes that meet do so only as boxes: drop segments that lie wholly on one side of the line.
         ax, ay, rx, ry = a[line, 0], a[line, 1], along[line, 0], along[line, 1]

@@ -2,21 +2,22 @@
 
 Nodes by rule, in the order in which they win where two would stand closer than a spade's width (nodes.py):
 
-1. supply points, posts with terminals, sleeve ends, at their surveyed places; the feet of their stubs (border_places.py);
+1. supply points, posts with terminals, sleeve ends, at their surveyed places; the feet of their stubs
+   (border_places.py);
 2. convex corners of no-dig zones, pushed out by keep-off and 2 mm;
 3. each lamp's nearest joint place, places where two reaches meet, rings in reach (joint_places.py);
-4. corners of dearer ground, where the best ways between neighbouring terminals cross its borders (refraction.py), and places
-   along its borders;
+4. corners of dearer ground, where the best ways between neighbouring terminals cross its borders (refraction.py), and
+   places along its borders;
 5. hub places: Fermat points of neighbouring triples (hub_places.py).
 
-Edges by rule: edges.py; coordinates are rounded to the millimetre before anything is priced. ``refine`` adds nodes, edges and
-lead arcs behind those that are there, by the same rules.
+Edges by rule: edges.py; coordinates are rounded to the millimetre before anything is priced.
+``refining.py`` adds nodes, edges and lead arcs behind those that are there, by the same rules.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -25,11 +26,11 @@ from ..problems import BadInput, Problem
 from ..survey.model import Survey
 from . import edges, reachable
 from .border_places import Corners, border_places, border_rings, stub_feet
-from .graph import Floats, GroundGraph, Ints, LeadArc, NodeKind
+from .graph import Floats, GroundGraph, Ints, NodeKind
 from .hub_places import delaunay_triangles, fermat_points, neighbour_triples, pairs_of_triangles
 from .joint_places import MANY_LAMPS, joint_area, meeting_places, nearest_places, ring_places
 from .leads import cheapest_extension_kit, lead_arcs
-from .nodes import SPADE_M, NodeList
+from .nodes import NodeList
 from .refraction import crossing_ways
 from .zones import Land
 
@@ -137,7 +138,9 @@ class _Builder:
         for idx in hung:
             others = np.delete(self.terminals, idx, axis=0)
             apart = np.hypot(*(others - self.lamp_xy[idx]).T)
-            toward = others[np.argmin(np.where(apart > 0, apart, np.inf))] if len(others) else self.lamp_xy[idx] + [1, 0]
+            toward = self.lamp_xy[idx] + [1, 0]
+            if (apart > 0).any():
+                toward = others[np.argmin(np.where(apart > 0, apart, np.inf))]
             self._add_joints(ring_places(land, int(idx), toward, float(self.extension[idx])))
 
     def _add_joints(self, places: Floats) -> None:
@@ -164,7 +167,7 @@ class _Builder:
             stops = [int(self.terminal_node[have[pair[0]]])]
             stops += self.nodes.add_all(way, NodeKind.BORDER, 0.05)
             stops.append(int(self.terminal_node[have[pair[1]]]))
-            self.links += list(zip(stops[:-1], stops[1:], strict=True))
+            self.links += list(pairwise(stops))
 
     def place_hubs(self) -> None:
         count = 3 if len(self.survey.lamps) > MANY_LAMPS else 4
@@ -245,20 +248,28 @@ def assemble(builder: _Builder, xy: Floats, kind: Ints, pairs: Ints) -> GroundGr
         length.append(far)
         sun.append(far if land.depth_m[ground] == 0 else 0.0)
         price.append(far * float(land.per_m[ground]))
-        pull.append(0.0), capacity.append(NO_LIMIT), sleeve.append(-1), stub.append(True)
+        pull.append(0.0)
+        capacity.append(NO_LIMIT)
+        sleeve.append(-1)
+        stub.append(True)
     for idx, (duct, (first, last)) in enumerate(zip(survey.sleeves, builder.sleeve_ends, strict=True)):
         route = np.array(duct.route, dtype=float)
         if not survey.has_heights:
             route[:, 2] = 0.0
         ends.append((min(first, last), max(first, last)))
         length.append(float(np.linalg.norm(np.diff(route, axis=0), axis=1).sum()))
-        sun.append(0.0), price.append(0.0)
-        pull.append(duct.pull_price), capacity.append(duct.capacity), sleeve.append(idx), stub.append(False)
+        sun.append(0.0)
+        price.append(0.0)
+        pull.append(duct.pull_price)
+        capacity.append(duct.capacity)
+        sleeve.append(idx)
+        stub.append(False)
     may_joint = land.may_joint(xy)
     may_joint[np.isin(kind, [NodeKind.SUPPLY, NodeKind.SLEEVE_END])] = False
     may_joint[kind == NodeKind.POST] = True
     post_lamp = np.array(builder.nodes.post_lamp, dtype=np.int64)
-    arcs = lead_arcs(land, xyz, may_joint, post_lamp, np.arange(len(xy)), builder.extension, cheapest_extension_kit(job))
+    every = np.arange(len(xy))
+    arcs = lead_arcs(land, xyz, may_joint, post_lamp, every, builder.extension, cheapest_extension_kit(job))
     return GroundGraph(
         xyz=xyz,
         kind=kind,
@@ -290,8 +301,8 @@ def build_ground(job: Job, survey: Survey, *, file: str = "survey.csv") -> Groun
     Raises
     ------
     BadInput
-        A lamp whose lead reaches no ground that a joint may stand on, a post that cannot be reached, a lamp walled off from
-        every supply point, or supply points that are all cut off. All of them at once.
+        A lamp whose lead reaches no ground that a joint may stand on, a post that cannot be reached, a lamp walled
+        off from every supply point, or supply points that are all cut off. All of them at once.
     """
     builder = _Builder(job, survey, file)
     builder.place_fixed()
@@ -304,110 +315,3 @@ def build_ground(job: Job, survey: Survey, *, file: str = "survey.csv") -> Groun
     if problems:
         raise BadInput(problems)
     return Ground(graph, builder.land, graph.num_nodes, graph.num_edges)
-
-
-def refine(ground: Ground, points: Floats, links: Sequence[tuple[int, int]] = ()) -> Ground:
-    """
-    Add nodes at points, and their edges and lead arcs by the same rules, behind all that is there.
-
-    Parameters
-    ----------
-    points
-        (k, 2) places; rounded to the millimetre. Those on no free ground, or within a millimetre of a node, are left out.
-    links
-        Lines wanted besides (where they are allowed): pairs (index into points, node of the old graph); a negative
-        second number -1 - j stands for point j.
-
-    Returns
-    -------
-    A new Ground; indices of old nodes, edges and lead arcs stay as they are.
-    """
-    land, old = ground.land, ground.graph
-    points = np.round(np.asarray(points, dtype=float).reshape(-1, 2), 3) + 0.0
-    old_xy = old.xyz[:, :2]
-    node_of = _new_nodes(land, old_xy, points)
-    fresh = np.array(sorted(set(node_of[node_of >= len(old_xy)])), dtype=np.int64)
-    if not len(fresh):
-        return ground
-    first_of = {int(node): int(idx) for idx, node in reversed(list(enumerate(node_of))) if node >= len(old_xy)}
-    new_xy = points[[first_of[int(node)] for node in fresh]]
-    xy = np.vstack([old_xy, new_xy])
-    z = np.concatenate([old.xyz[:, 2], np.round(land.height(new_xy), 3)])
-    pool = np.flatnonzero(land.free(xy))
-    wanted = [
-        (int(node_of[point]), int(node if node >= 0 else node_of[-1 - node]))
-        for point, node in links
-        if node_of[point] >= len(old_xy)
-    ]
-    wanted = [(u, v) for u, v in wanted if v >= 0]
-    more = np.array(wanted, dtype=np.int64).reshape(-1, 2)
-    more = more[np.isin(more, pool).all(axis=1)]
-    pairs = edges.unique_pairs(
-        np.vstack([
-            edges.near_pairs(land, xy, fresh, pool, 2, 10),
-            edges.visible_pairs(land, xy, edges.unique_pairs(more)),
-        ])
-    )
-    pairs = edges.unique_pairs(np.vstack([pairs, _joining(land, xy, pool, old, pairs)]))
-    priced = land.price_lines(xy[pairs[:, 0]], xy[pairs[:, 1]], *ends_z(land, z, pairs))
-    every, price = np.vstack([old.ends, pairs]), np.concatenate([old.trench_price, priced.trench_price])
-    mine = np.arange(len(old.ends), len(every))
-    keep = priced.allowed & ~edges.beside_others(xy, every, price, mine)[mine]
-    num = int(keep.sum())
-    xyz = np.column_stack([xy, z])
-    may_joint = np.concatenate([old.may_joint, land.may_joint(new_xy)])
-    post_lamp = np.concatenate([old.post_lamp, np.full(len(fresh), -1)])
-    extension = np.zeros(old.num_lamps)
-    for arc in old.leads:
-        if arc.extension_m > 0:
-            extension[arc.lamp] = land.job.joints.extension_m
-    arcs = lead_arcs(land, xyz, may_joint, post_lamp, fresh, extension, cheapest_extension_kit(land.job))
-    graph = GroundGraph(
-        xyz=xyz,
-        kind=np.concatenate([old.kind, np.full(len(fresh), NodeKind.REFINED)]),
-        may_joint=may_joint,
-        post_lamp=post_lamp,
-        ends=np.vstack([old.ends, pairs[keep]]),
-        length_m=np.concatenate([old.length_m, priced.length_m[keep]]),
-        sun_m=np.concatenate([old.sun_m, priced.sun_m[keep]]),
-        trench_price=np.concatenate([old.trench_price, priced.trench_price[keep]]),
-        pull_price=np.concatenate([old.pull_price, np.zeros(num)]),
-        capacity=np.concatenate([old.capacity, np.full(num, NO_LIMIT)]),
-        sleeve=np.concatenate([old.sleeve, np.full(num, -1)]),
-        stub=np.concatenate([old.stub, np.zeros(num, dtype=bool)]),
-        supply_node=old.supply_node,
-        leads=old.leads + tuple(sorted(arcs, key=lambda arc: (arc.lamp, arc.price, arc.node))),
-        num_lamps=old.num_lamps,
-    )
-    return Ground(graph, land, ground.base_nodes, ground.base_edges)
-
-
-def _new_nodes(land: Land, old_xy: Floats, points: Floats) -> Ints:
-    """Node number of each point: an old one within a millimetre, a new one, or -1 on ground that is not free."""
-    from scipy.spatial import cKDTree
-
-    node_of = np.full(len(points), -1, dtype=np.int64)
-    if not len(points):
-        return node_of
-    free = land.free(points)
-    far, near = cKDTree(old_xy).query(points)
-    new: dict[tuple[float, float], int] = {}
-    for idx, (x, y) in enumerate(points):
-        if far[idx] <= 0.001 + 1e-9:
-            node_of[idx] = near[idx]
-        elif free[idx]:
-            mates = [node for (px, py), node in new.items() if np.hypot(px - x, py - y) <= 0.001 + 1e-9]
-            node_of[idx] = mates[0] if mates else new.setdefault((float(x), float(y)), len(old_xy) + len(new))
-    return node_of
-
-
-def _joining(land: Land, xy: Floats, pool: Ints, old: GroundGraph, pairs: Ints) -> Ints:
-    """Lines that join new nodes no rule joined yet (points in a pocket that no node sees stay alone)."""
-    fresh = np.arange(len(old.xyz), len(xy))
-    alone = np.setdiff1d(fresh, pairs)
-    if not len(alone):
-        return np.empty((0, 2), dtype=np.int64)
-    return edges.joining_pairs(land, xy, pool, np.vstack([old.ends, pairs]))
-
-
-__all__ = ["SPADE_M", "Ground", "LeadArc", "build_ground", "refine"]

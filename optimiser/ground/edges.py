@@ -1,12 +1,14 @@
 """Which nodes are joined by straight trench lines. In: nodes, Land. Out: pairs of nodes.
 
-The rule for a node: the nearest visible node in each of ten directions, its nearest visible nodes whatever the direction,
-its Delaunay neighbours, and lines along tangents of no-dig corners, so that shortest ways round them are exact. A line that
-passes another node within ``BESIDE_M`` is left out where the two lines by way of that node cost the same: two trenches
-a spade's width apart are one.
+The rule for a node: the nearest visible node in each of ten directions, its nearest visible nodes whatever the
+direction, its Delaunay neighbours, and lines along tangents of no-dig corners, so that shortest ways round them are
+exact. A line that passes another node within ``BESIDE_M`` is left out where the two lines by way of that node cost
+the same: two trenches a spade's width apart are one.
 """
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 import shapely
@@ -47,15 +49,17 @@ def visible_pairs(land: Land, xy: Floats, pairs: Ints) -> Ints:
 
 def near_pairs(land: Land, xy: Floats, asking: Ints, pool: Ints, per_sector: int, nearest: int) -> Ints:
     """
-    Pairs of the nodes ``asking`` with visible nodes of ``pool``: ``per_sector`` nearest in each direction and ``nearest`` of all.
+    Pairs of the nodes ``asking`` with visible nodes of ``pool``: ``per_sector`` nearest in each direction and
+    ``nearest`` of all.
     """
     from scipy.spatial import cKDTree
 
     if len(pool) < 2 or not len(asking):
         return np.empty((0, 2), dtype=np.int64)
     k = min(NEAREST_ASKED + 1, len(pool))
-    far, found = cKDTree(xy[pool]).query(xy[asking], k=k)
-    frm, to, far = np.repeat(asking, k), pool[found.ravel()], far.ravel()
+    found = cKDTree(xy[pool]).query(xy[asking], k=k)[1]
+    frm, to = np.repeat(asking, k), pool[np.ravel(found)]
+    far = np.hypot(*(xy[frm] - xy[to]).T)
     other = frm != to
     frm, to, far = frm[other], to[other], far[other]
     every = unique_pairs(np.column_stack([frm, to]))
@@ -151,7 +155,7 @@ def _nearest_visible(land: Land, xy: Floats, mine: Ints, rest: Ints) -> Ints | N
 
 
 def longest_join(points: Floats) -> float:
-    """Longest line of the minimum spanning tree of (n, 2) points, in m: hardly a trench between neighbours is longer."""
+    """Longest line of the minimum spanning tree of (n, 2) points, in m: hardly a trench is longer."""
     from scipy.sparse.csgraph import minimum_spanning_tree
 
     apart = np.hypot(points[:, None, 0] - points[None, :, 0], points[:, None, 1] - points[None, :, 1])
@@ -163,8 +167,8 @@ def dear_detours(land: Land, xy: Floats, pairs: Ints, price: Floats, frm: Ints, 
     Straight lines that the ways through the graph cost too much more than.
 
     Crossing sums make far places matter: the best way may go once, far off, over a path. Rounds: where the cheapest way
-    between two nodes costs more than ``_DETOUR`` times their straight line, the line comes in, the cheapest one in each direction
-    of a node at a time.
+    between two nodes costs more than ``_DETOUR`` times their straight line, the line comes in, the cheapest one in
+    each direction of a node at a time.
 
     Parameters
     ----------
@@ -220,7 +224,8 @@ def beside_others(xy: Floats, pairs: Ints, price: Floats, among: Ints | None = N
     asked = np.arange(len(pairs)) if among is None else among
     if not len(asked):
         return drop
-    tree = shapely.STRtree(shapely.points(xy))
+    nodes: Any = shapely.points(xy)
+    tree = shapely.STRtree(nodes)
     lines = shapely.linestrings(np.stack([xy[pairs[asked, 0]], xy[pairs[asked, 1]]], axis=1))
     line, node = tree.query(lines, predicate="dwithin", distance=BESIDE_M)
     line = asked[line]

@@ -80,8 +80,8 @@ class GroundGraph:
     supply_node
         (S,) node of each supply point of the survey, in order.
     leads
-        lead arcs of all lamps: the base graph's, sorted by lamp, then price; behind them those of each refinement, sorted
-        likewise, so that an index once given stays good.
+        lead arcs of all lamps: the base graph's, sorted by lamp, then price; behind them those of each refinement,
+        sorted likewise, so that an index once given stays good.
     """
 
     xyz: Floats

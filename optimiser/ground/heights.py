@@ -1,8 +1,8 @@
 """The surface between measured heights. In: Survey. Out: Heights, which tells z anywhere.
 
 The surface is linear over the Delaunay triangles (in plan) of every measured point: lamps, supply points, corners of
-surveyed zones that carry z, sleeves, trees, mains lines and pegs, in that order; of points at one place the first holds.
-Outside the hull, and where the points span no triangle, the nearest measured point's height holds.
+surveyed zones that carry z, sleeves, trees, mains lines and pegs, in that order; of points at one place the first
+holds. Outside the hull, and where the points span no triangle, the nearest measured point's height holds.
 """
 
 from __future__ import annotations

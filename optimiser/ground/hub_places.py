@@ -1,8 +1,8 @@
 """Where circuits may branch. In: terminals (lamps and supply points). Out: Fermat points of neighbouring triples.
 
-Three straight trenches from a Fermat point to the corners of a triangle are the shortest that join them. Triples: the Delaunay
-triangles of the terminals, and every terminal with two of its nearest neighbours. Triangles with a corner of 120 degrees or more
-have their Fermat point at that corner, which is no new place.
+Three straight trenches from a Fermat point to the corners of a triangle are the shortest that join them. Triples: the
+Delaunay triangles of the terminals, and every terminal with two of its nearest neighbours. Triangles with a corner of
+120 degrees or more have their Fermat point at that corner, which is no new place.
 """
 
 from __future__ import annotations
@@ -66,9 +66,9 @@ def fermat_points(a: Floats, b: Floats, c: Floats) -> tuple[Floats, Floats]:
 
     Returns
     -------
-    (t, 2) points in barycentric form: weights 1 / (cot(corner) + cot(60 degrees)); (t,) whether all corners are below 120
-    degrees, so that the point is a place of its own. The formula is the classical one for the first isogonic centre (its
-    trilinears are csc(A + 60 degrees) : csc(B + 60 degrees) : csc(C + 60 degrees)).
+    (t, 2) points in barycentric form: weights 1 / (cot(corner) + cot(60 degrees)); (t,) whether all corners are below
+    120 degrees, so that the point is a place of its own. The formula is the classical one for the first isogonic
+    centre (its trilinears are csc(A + 60 degrees) : csc(B + 60 degrees) : csc(C + 60 degrees)).
     """
     corners = np.stack([a, b, c])
     weights, inner = [], np.ones(len(a), dtype=bool)

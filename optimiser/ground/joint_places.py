@@ -1,7 +1,9 @@
-"""Where each lamp's joint may stand. In: Land, one lamp. Out: candidate places, (n, 2), best first, and why there are none.
+"""Where each lamp's joint may stand. In: Land, one lamp. Out: candidate places, (n, 2), best first, and why there are
+none.
 
-The rule: the nearest ground that a joint may stand on (the lamp's own place if it is such); a ring at the whole reach and, where
-the reach is long, one at half of it, turned towards the nearest other terminal; places where the reaches of two lamps meet.
+The rule: the nearest ground that a joint may stand on (the lamp's own place if it is such); a ring at the whole reach
+and, where the reach is long, one at half of it, turned towards the nearest other terminal; places where the reaches
+of two lamps meet.
 """
 
 from __future__ import annotations
@@ -55,7 +57,7 @@ def nearest_places(land: Land, lamp_idx: int, area: BaseGeometry) -> Floats:
 
 
 def ring_places(land: Land, lamp_idx: int, toward: Floats, extension_m: float = 0.0) -> Floats:
-    """Places round a lamp at its reach, the first towards ``toward`` (2,); (n, 2), all in reach and on joint ground."""
+    """Places round a lamp at its reach, the first towards ``toward`` (2,); (n, 2), all in reach."""
     own = np.array(land.survey.lamps[lamp_idx].place[:2])
     deepest = float(land.made_reach_m[lamp_idx]) + extension_m
     many = len(land.survey.lamps) > MANY_LAMPS

@@ -1,4 +1,4 @@
-"""Places gathered into nodes. In: candidate places by kind, best first. Out: NodeList without two nodes at one place."""
+"""Places gathered into nodes. In: candidate places by kind, best first. Out: NodeList, no two in one place."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class NodeList:
         return best
 
     def add(self, place: tuple[float, float], kind: NodeKind, gap_m: float = SPADE_M, post_lamp: int = -1) -> int:
-        """Round to the millimetre and add; the node there already where one lies nearer than ``gap_m`` (0: always add)."""
+        """Round to the millimetre and add; or the node that lies nearer than ``gap_m`` already (0: always add)."""
         x, y = round(float(place[0]), 3) + 0.0, round(float(place[1]), 3) + 0.0
         if gap_m > 0:
             there = self.nearest_within(x, y, gap_m)

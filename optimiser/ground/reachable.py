@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import shapely
 
@@ -28,18 +30,15 @@ def problems(land: Land, graph: GroundGraph, file: str) -> list[Problem]:
     degree = np.bincount(graph.ends.ravel(), minlength=graph.num_nodes)
     open_supply = degree[graph.supply_node] > 0
     found = []
+    tolerance = f"border_tolerance_m {land.job.rules.border_tolerance_m:g} m"
     if not open_supply.any():
         for supply in survey.supplies:
-            found.append(
-                Problem(
-                    file,
-                    supply.row,
-                    "x",
-                    f"supply point {supply.name} is cut off: no straight way out of its no-dig zone or keep-off reaches "
-                    f"ground that may be dug within border_tolerance_m {land.job.rules.border_tolerance_m:g} m",
-                    "move the supply point to the border of its zone, make the keep-off smaller, or add a sleeve from it",
-                )
+            said = (
+                f"supply point {supply.name} is cut off: no straight way out of its no-dig zone or keep-off reaches ground "
+                f"that may be dug within {tolerance}"
             )
+            mend = "move it to the border of its zone, make the keep-off smaller, or add a sleeve from it"
+            found.append(Problem(file, supply.row, "x", said, mend))
     fed = set(part[graph.supply_node[open_supply]].tolist())
     hung: dict[int, list[int]] = {}
     for arc in graph.leads:
@@ -65,21 +64,20 @@ def _walled_off(land: Land, idx: int, has_edges: Bools, file: str) -> Problem:
             f"{land.job.rules.border_tolerance_m:g} m inside ground where no cable may run",
             "move it to the border of its zone, or let a sleeve end at it",
         )
-    return Problem(
-        file,
-        lamp.row,
-        "x",
-        f"lamp {lamp.name} is walled off from every supply point by no-dig zones and their keep-off",
-        "add a sleeve through the wall, leave a gap between the zones, make a keep-off smaller, or add a supply point inside",
+    said = f"lamp {lamp.name} is walled off from every supply point by no-dig zones and their keep-off"
+    mend = (
+        "add a sleeve through the wall, leave a gap between the zones, make a keep-off smaller, or add a supply point "
+        "on its side"
     )
+    return Problem(file, lamp.row, "x", said, mend)
 
 
-def _no_joint(land: Land, idx: int, area: object, file: str) -> Problem:
+def _no_joint(land: Land, idx: int, area: Any, file: str) -> Problem:
     lamp = land.survey.lamps[idx]
     kind = land.job.lamps[lamp.type]
     own = np.array([lamp.place[:2]])
     base_depth = float(land.depth_m[land.base])
-    line = shapely.get_coordinates(shapely.shortest_line(shapely.points(own)[0], area))
+    line = shapely.get_coordinates(shapely.shortest_line(shapely.Point(own[0]), area))
     if not len(line):
         return Problem(
             file, lamp.row, "x", f"lamp {lamp.name} has no ground nearby that a joint may stand on",
@@ -104,13 +102,13 @@ def _no_joint(land: Land, idx: int, area: object, file: str) -> Problem:
     short = far - reach
     need = np.ceil((kind.lead_m + short) * 100) / 100 + 0.01
     allowed = f" even with joints.extension_m = {land.job.joints.extension_m:g}" if land.job.joints.extension_m else ""
-    return Problem(
-        file,
-        lamp.row,
-        "x",
+    said = (
         f"the lead of lamp {lamp.name} ({kind.lead_m:g} m) is {short:.2f} m too short for {place}{allowed}: of its length "
-        f"{kind.aim_reserve_m:g} m is aim reserve, {kind.exit_height_m:g} m the height of its exit, {depth:g} m the depth there "
-        f"and {land.job.joints.tail_m:g} m the tail inside the joint",
-        f"give lamp type {lamp.type} a lead_m of at least {need:.2f}, set joints.extension_m to at least "
-        f"{np.ceil(short * 100) / 100 + 0.01:.2f}, or move the lamp",
+        f"{kind.aim_reserve_m:g} m is aim reserve, {kind.exit_height_m:g} m the height of its exit, {depth:g} m the depth "
+        f"there and {land.job.joints.tail_m:g} m the tail inside the joint"
     )
+    mend = (
+        f"give lamp type {lamp.type} a lead_m of at least {need:.2f}, set joints.extension_m to at least "
+        f"{np.ceil(short * 100) / 100 + 0.01:.2f}, or move the lamp"
+    )
+    return Problem(file, lamp.row, "x", said, mend)

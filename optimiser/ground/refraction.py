@@ -1,8 +1,8 @@
-"""Where the cheapest way between two places crosses the borders of dearer ground. In: Land, pairs. Out: crossing places.
+"""Where cheapest ways cross the borders of dearer ground. In: Land, pairs of places. Out: crossing places.
 
 Like light, the cheapest way bends at a border so that price times sine of the angle is the same on both sides (Snell's
-law). Each crossing slides along the border segment that the straight line crosses, its neighbours held still, until none moves.
-Only a source of good nodes: what a line costs is always priced by ``Land.price_lines``.
+law). Each crossing slides along the border segment that the straight line crosses, its neighbours held still, until
+none moves. Only a source of good nodes: what a line costs is always priced by ``Land.price_lines``.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 
 from .border_places import ASIDE_M
-from .graph import Floats, Ints
+from .graph import Bools, Floats, Ints
 from .zones import Land
 
 MOST_CROSSINGS = 6
@@ -95,7 +95,7 @@ def _slide(frm: Floats, to: Floats, p: Floats, q: Floats, before: Floats, after:
     return np.asarray(p + (q - p) * ((low + high) / 2)[:, None], dtype=float)
 
 
-def _aside(x: Floats, p: Floats, q: Floats, a: Floats, cheap_before: Floats) -> Floats:
+def _aside(x: Floats, p: Floats, q: Floats, a: Floats, cheap_before: Bools) -> Floats:
     """Move crossing places a little to the cheaper side."""
     normal = np.column_stack([-(q - p)[:, 1], (q - p)[:, 0]])
     normal /= np.hypot(*normal.T)[:, None]

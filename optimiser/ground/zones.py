@@ -1,8 +1,8 @@
 """What the ground is at every place, and what lines through it cost. In: Job, Survey. Out: Land.
 
-The meanings are those of DEVELOPERS.md, "Rules of account": levels of dearness, on a border is not inside, keep-off with
-mitred corners, leads without keep-off. Everything takes arrays of points or lines and is exact: a line is cut where it
-meets a border and each part is judged by its middle.
+The meanings are those of DEVELOPERS.md, "Rules of account": levels of dearness, on a border is not inside, keep-off
+with mitred corners, leads without keep-off. Everything takes arrays of points or lines and is exact: a line is cut
+where it meets a border and each part is judged by its middle.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from .heights import Heights
 Point3 = tuple[float, float, float]
 TRUNK_STRIP = "trunk strip"
 PUSH_M = 0.002
-"""How far beyond keep-off the nodes at pushed-out corners stand, so that rounding to the millimetre cannot bring them in."""
+"""How far beyond keep-off nodes at pushed-out corners stand, so that rounding cannot bring them in."""
 MAINS_ALONG_M = 0.3
 """Length of trench within ``mains_clear_m`` of a mains line from which it runs along it rather than crosses it."""
 _MICRON = 1e-6
@@ -31,13 +31,18 @@ _EIGHT = np.array([(np.cos(k * np.pi / 4), np.sin(k * np.pi / 4)) for k in range
 
 
 def pushed(shape: BaseGeometry, by_m: float) -> BaseGeometry:
-    """The shape grown by so many metres, with mitred corners (a bevel only where a corner would stand out five times that)."""
+    """The shape grown by so many metres, corners mitred (bevelled only where they would stand out five times that)."""
     return shapely.buffer(shape, by_m, join_style=BufferJoinStyle.mitre, mitre_limit=5.0)
 
 
 def polygons_of(shape: BaseGeometry) -> list[Polygon]:
     """The polygons of a shape."""
     return [part for part in shapely.get_parts(shape) if isinstance(part, Polygon) and not part.is_empty]
+
+
+def _sums(index: Ints, values: Any, n: int) -> Floats:
+    """(n,) sums of values by index."""
+    return np.bincount(index, np.asarray(values, dtype=float), n).astype(float)
 
 
 class LinePrices(NamedTuple):
@@ -212,7 +217,7 @@ class Land:
         return found
 
     def free(self, points: Floats) -> Bools:
-        """(n,) whether a trench may pass at (n, 2) points: outside no-dig zones and their keep-off, clear of mains lines."""
+        """(n,) whether a trench may pass at (n, 2) points: outside no-dig zones and keep-off, clear of mains lines."""
         points = np.asarray(points, dtype=float).reshape(-1, 2)
         free = ~shapely.contains_xy(self._forbidden_test, points[:, 0], points[:, 1])
         if self._mains:
@@ -286,9 +291,9 @@ class Land:
         allowed = self.visible(a, b, lines)
         parts, ground = self.cut(a, b, lines)
         part_m = (parts.end - parts.start) * length[parts.line]
-        price = np.bincount(parts.line, part_m * self.per_m[ground], n)
-        sun = np.bincount(parts.line, np.where(self.depth_m[ground] == 0, part_m, 0.0), n)
-        allowed &= np.bincount(parts.line, self.no_dig[ground], n) == 0
+        price = _sums(parts.line, part_m * self.per_m[ground], n)
+        sun = _sums(parts.line, np.where(self.depth_m[ground] == 0, part_m, 0.0), n)
+        allowed &= _sums(parts.line, self.no_dig[ground], n) == 0
         if self.crossing.any():
             price += self._crossings(a, b, parts, ground)
         return LinePrices(length, sun, price, allowed, crossed)
@@ -298,7 +303,7 @@ class Land:
         half = np.where(self.no_dig, 0.0, self.crossing / 2)
         before, after = ground[:-1], ground[1:]
         change = (line[:-1] == line[1:]) & (before != after) & ~self.no_dig[before] & ~self.no_dig[after]
-        total = np.bincount(line[:-1][change], (half[before] + half[after])[change], n).astype(float)  # empty gives ints
+        total = _sums(line[:-1][change], (half[before] + half[after])[change], n)
         first = np.flatnonzero(np.concatenate([[True], line[1:] != line[:-1]]))
         last = np.flatnonzero(np.concatenate([line[1:] != line[:-1], [True]]))
         for ends, part, near in ((a, first, parts.a_near), (b, last, parts.b_near)):
@@ -367,7 +372,7 @@ class Land:
         length = self._slope_length(a, points, None if self.heights.flat else places[:, 2], None)
         parts, ground = self.cut(a, points, shapely.linestrings(np.stack([a, points], axis=1)))
         part_m = (parts.end - parts.start) * length[parts.line]
-        price = np.bincount(parts.line, part_m * self.lead_per_m[ground], n)
+        price = _sums(parts.line, part_m * self.lead_per_m[ground], n)
         lawful = np.ones(n, dtype=bool)
         for part in np.flatnonzero(self.bars_leads[ground] & (part_m > 1e-9)):
             line = parts.line[part]

@@ -1,7 +1,7 @@
 """Sizes and times of the ground stage on random sites. Run: ``python -m tests.benchmarks.bench_ground [lamps ...]``.
 
-Sites are made up from a seed: a house, ponds, paving, beds, trees, a sleeve; they stand for no real place and their prices for
-no real price.
+Sites are made up from a seed: a house, ponds, paving, beds, trees, a sleeve; they stand for no real place and their
+prices for no real price.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from tests.ground.sites import random_site
 
 
 def main(sizes: list[int]) -> None:
-    print(f"{'lamps':>6}{'zones':>7}{'nodes':>7}{'edges':>7}{'leads':>7}{'build s':>9}{'refine s':>9}{'32 lines ms':>12}{'50k lines s':>12}")
+    print(" lamps  zones  nodes  edges  leads  build s refine s 32 lines ms 50k lines s")
     for lamps in sizes:
         job, survey = random_site(lamps, seed=lamps)
         start = time.perf_counter()
