@@ -7,8 +7,8 @@ Common to both. Every lamp is joined at its cheapest joint place and goes to its
 round obstacles, along the ground graph. Chain or tree is split into the largest pieces that pass all limits, each in
 one gauge, the thinnest that passes, at the lowest tap that lets it; every piece has its own cable from the driver.
 Driver models are tried one by one and the cheapest set is taken; circuits of a driver with several outlets share it.
-Where the job's number of gauges would be passed, each set of gauges it allows is tried. Both the shortest ways and the
-cheapest ways to dig are tried, and the cheaper layout counts: whoever plans by hand knows that paving is dear.
+Where the job's number of gauges would be passed, each set of gauges it allows is tried. Distances are either the
+shortest ways round obstacles, or the cheapest to dig: whoever knows that paving is dear goes round that as well.
 
 Same drivers, fuses, kits and prices as the search has. Nothing here is used by the tool itself.
 """
