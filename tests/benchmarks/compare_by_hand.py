@@ -95,8 +95,8 @@ def compare(case: str, options: argparse.Namespace) -> None:
     for weight, cost in least.items():
         saved = cost - plan.cost.total
         print(f"  saving against the better by hand, {weight} ways: {saved:.2f} ({100 * saved / cost:.1f} %)")
-    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024  # kilobytes on Linux
-    print(f"  peak memory of this process so far {peak_mb:.0f} MB\n", flush=True)
+    own, helper = (resource.getrusage(who).ru_maxrss / 1024 for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    print(f"  peak memory so far {own:.0f} MB, of the largest helper process {helper:.0f} MB\n", flush=True)
 
 
 class Watch:
