@@ -119,7 +119,8 @@ class Corners:
 def border_rings(land: Land) -> list[Floats]:
     """Rings of all ground dearer than what lies outside it, a little outside; forbidden parts are still there."""
     rings = []
-    for (idx, area), (_, dearer) in zip(land.levels, [(-1, None), *land.levels[:-1]], strict=True):
+    for level, (idx, area) in enumerate(land.levels):
+        dearer = land.levels[level - 1][1] if level else None
         if land.no_dig[idx]:
             continue
         parts = polygons_of(pushed(area, ASIDE_M))

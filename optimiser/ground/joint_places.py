@@ -57,7 +57,7 @@ def nearest_places(land: Land, lamp_idx: int, area: BaseGeometry) -> Floats:
 
 
 def ring_places(land: Land, lamp_idx: int, toward: Floats, extension_m: float = 0.0) -> Floats:
-    """Places round a lamp at its reach, the first towards ``toward`` (2,); (n, 2), all in reach."""
+    """Places round a lamp at its reach, the first towards ``toward`` (2,); (n, 2) in reach."""
     own = np.array(land.survey.lamps[lamp_idx].place[:2])
     deepest = float(land.made_reach_m[lamp_idx]) + extension_m
     many = len(land.survey.lamps) > MANY_LAMPS

@@ -34,8 +34,8 @@ def problems(land: Land, graph: GroundGraph, file: str) -> list[Problem]:
     if not open_supply.any():
         for supply in survey.supplies:
             said = (
-                f"supply point {supply.name} is cut off: no straight way out of its no-dig zone or keep-off reaches ground "
-                f"that may be dug within {tolerance}"
+                f"supply point {supply.name} is cut off: no straight way out of its no-dig zone or keep-off reaches "
+                f"ground that may be dug within {tolerance}"
             )
             mend = "move it to the border of its zone, make the keep-off smaller, or add a sleeve from it"
             found.append(Problem(file, supply.row, "x", said, mend))
@@ -103,9 +103,9 @@ def _no_joint(land: Land, idx: int, area: Any, file: str) -> Problem:
     need = np.ceil((kind.lead_m + short) * 100) / 100 + 0.01
     allowed = f" even with joints.extension_m = {land.job.joints.extension_m:g}" if land.job.joints.extension_m else ""
     said = (
-        f"the lead of lamp {lamp.name} ({kind.lead_m:g} m) is {short:.2f} m too short for {place}{allowed}: of its length "
-        f"{kind.aim_reserve_m:g} m is aim reserve, {kind.exit_height_m:g} m the height of its exit, {depth:g} m the depth "
-        f"there and {land.job.joints.tail_m:g} m the tail inside the joint"
+        f"the lead of lamp {lamp.name} ({kind.lead_m:g} m) is {short:.2f} m too short for {place}{allowed}: of its "
+        f"length {kind.aim_reserve_m:g} m is aim reserve, {kind.exit_height_m:g} m the height of its exit, {depth:g} m the "
+        f"depth there and {land.job.joints.tail_m:g} m the tail inside the joint"
     )
     mend = (
         f"give lamp type {lamp.type} a lead_m of at least {need:.2f}, set joints.extension_m to at least "
