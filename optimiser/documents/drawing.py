@@ -10,18 +10,23 @@ from ..plan.model import Plan
 from . import marks
 from .map_layers import describe, map_layers
 from .map_view import MapView, view_map
-from .panel import draw_panel, draw_panel_cut
-from .sheet import FRAME_MM, Box, choose_sheet
+from .panel import draw_panel, panel_fits
+from .sheet import FRAME_MM, Box, Sheet, possible_sheets
 from .svg import element, num, title
 
 
 def lay_out(plan: Plan) -> tuple[MapView, str]:
-    """Where everything on the map is, and the panel beside it; the panel grows where many circuits ask for it."""
-    view = view_map(plan, choose_sheet(plan))
-    if (panel := draw_panel(plan, view)) is not None:
-        return view, panel
-    view = view_map(plan, choose_sheet(plan, panel_columns=2))
-    return view, draw_panel(plan, view) or draw_panel_cut(plan, view)
+    """Where everything on the map is, and the panel: on the sheet of the largest scale whose panel holds all words."""
+    for grown in (False, True):
+        for sheet in possible_sheets(plan, grown=grown):
+            if panel_fits(plan, sheet):
+                return _laid_out(plan, sheet)
+    return _laid_out(plan, possible_sheets(plan, grown=True)[0])
+
+
+def _laid_out(plan: Plan, sheet: Sheet) -> tuple[MapView, str]:
+    view = view_map(plan, sheet)
+    return view, draw_panel(plan, sheet, len(view.left_out))
 
 
 def draw_plan(plan: Plan) -> str:

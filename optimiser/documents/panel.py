@@ -1,4 +1,4 @@
-"""The words beside the map: circuits, signs, cautions, warnings, title. In: Plan, MapView. Out: SVG."""
+"""The words beside the map: circuits, signs, cautions, warnings, title. In: Plan, Sheet. Out: SVG."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from ..plan.model import Plan
 from . import marks
 from .cautions import cautions
 from .hatch import swatch
-from .map_view import MapView
-from .palette import LineStyle
-from .sheet import Box
+from .palette import LineStyle, circuit_styles, ground_styles
+from .sheet import Sheet
 from .svg import cut_to_width, element, group, polyline, text, wrap
-from .words import INVENTED, money, number
+from .words import INVENTED, counted, money, number
 
 _GAP_MM = 3.0
+_LETTERS = (1.24, 1.12, 1.0, 0.94, 0.88, 0.82, 0.76)  # how large letters may be against their ordinary size
 
 
 @dataclass
@@ -33,59 +33,64 @@ class Block:
         self.height += by
 
 
-def draw_panel(plan: Plan, view: MapView) -> str | None:
-    """The panel, letters as large as fit; None where even the smallest do not."""
-    for s in (1.24, 1.12, 1.0, 0.94, 0.88, 0.82, 0.76):
-        if (drawn := _flow(plan, view, s)) is not None:
+def panel_fits(plan: Plan, sheet: Sheet) -> bool:
+    """Whether all words find room on this sheet, in letters that can be read."""
+    return any(_flow(plan, sheet, 0, s) is not None for s in _LETTERS)
+
+
+def draw_panel(plan: Plan, sheet: Sheet, left_out: int) -> str:
+    """
+    The panel, letters as large as fit; ``left_out`` labels found no room on the map.
+
+    Where even the smallest do not fit, only as many circuits as do, and how many they leave out.
+    """
+    for s in _LETTERS:
+        if (drawn := _flow(plan, sheet, left_out, s)) is not None:
             return drawn
-    return None
+    drawn, most, least = "", len(plan.circuits), 0
+    while least < most:
+        rows = (least + most) // 2
+        if (tried := _flow(plan, sheet, left_out, _LETTERS[-1], rows)) is None:
+            most = rows
+        else:
+            drawn, least = tried, rows + 1
+    return drawn
 
 
-def draw_panel_cut(plan: Plan, view: MapView) -> str:
-    """The panel with only as many circuits as fit; says how many it leaves out. The whole list stands in plan.json."""
-    for rows in range(len(plan.circuits), -1, -1):
-        if (drawn := _flow(plan, view, 0.76, rows)) is not None:
-            return drawn
-    return _flow(plan, view, 0.5, 0) or ""
-
-
-def _flow(plan: Plan, view: MapView, s: float, rows: int | None = None) -> str | None:
-    panel, columns = view.sheet.panel, view.sheet.columns
+def _flow(plan: Plan, sheet: Sheet, left_out: int, s: float, rows: int | None = None) -> str | None:
+    """Blocks into columns, each into the first with room; the title below on the right; None if it is too much."""
+    panel, columns = sheet.panel, sheet.columns
     width = panel.width / columns - 2 * _GAP_MM
-    title = _title(plan, view, width, s)
+    title = _title(plan, sheet, left_out, width, s)
     room = [panel.height - 2 * _GAP_MM] * columns
     room[-1] -= title.height + _GAP_MM
     used = [0.0] * columns
     drawn = []
-    column = 0
     blocks = [
-        *_circuits(plan, view, width, s, len(plan.circuits) if rows is None else rows, max(room)),
-        _signs(plan, view, width, s),
-        _grounds(plan, view, width, s),
+        *_circuits(plan, width, s, len(plan.circuits) if rows is None else rows, room[0]),
+        _signs(plan, width, s),
+        _grounds(plan, width, s),
         _cautions(plan, width, s),
     ]
     for block in blocks:
-        while column < columns and used[column] + block.height > room[column]:
-            column += 1
-        if column == columns:
+        column = next((i for i in range(columns) if used[i] + block.height <= room[i]), None)
+        if column is None:
             return None
-        drawn.append(_at(block, panel, column, used[column], view))
+        drawn.append(_at(block, sheet, column, used[column]))
         used[column] += block.height + _GAP_MM
-    warnings = _warnings(plan, width, s, room[column] - used[column])
-    if warnings is None and column + 1 < columns:
-        column += 1
-        warnings = _warnings(plan, width, s, room[column])
-    if warnings is not None:
-        drawn.append(_at(warnings, panel, column, used[column], view))
-    elif plan.warnings:
-        return None
-    drawn.append(_at(title, panel, columns - 1, panel.height - 2 * _GAP_MM - title.height, view))
+    if plan.warnings:
+        column = max(range(columns), key=lambda i: room[i] - used[i])
+        warnings = _warnings(plan, width, s, room[column] - used[column])
+        if warnings is None:
+            return None
+        drawn.append(_at(warnings, sheet, column, used[column]))
+    drawn.append(_at(title, sheet, columns - 1, panel.height - 2 * _GAP_MM - title.height))
     return group(drawn, id="panel")
 
 
-def _at(block: Block, panel: Box, column: int, down: float, view: MapView) -> str:
-    x = panel.left + column * panel.width / view.sheet.columns + _GAP_MM
-    return group(block.drawn, transform=f"translate({x:.2f} {panel.top + _GAP_MM + down:.2f})")
+def _at(block: Block, sheet: Sheet, column: int, down: float) -> str:
+    x = sheet.panel.left + column * sheet.panel.width / sheet.columns + _GAP_MM
+    return group(block.drawn, transform=f"translate({x:.2f} {sheet.panel.top + _GAP_MM + down:.2f})")
 
 
 def _head(block: Block, words: str, width: float, s: float) -> None:
@@ -95,9 +100,10 @@ def _head(block: Block, words: str, width: float, s: float) -> None:
     block.down(0.9 * s)
 
 
-def _circuits(plan: Plan, view: MapView, width: float, s: float, rows: int, most: float) -> list[Block]:
+def _circuits(plan: Plan, width: float, s: float, rows: int, most: float) -> list[Block]:
     """A table, broken where it is higher than a column."""
     blocks: list[Block] = []
+    styles = circuit_styles(plan)
     size = 2.05 * s
     head = ("circuit", "driver", "lamps", "A", "protected by")
     places = (0.0, 0.34 * width, 0.48 * width, 0.6 * width, 0.68 * width)
@@ -115,14 +121,14 @@ def _circuits(plan: Plan, view: MapView, width: float, s: float, rows: int, most
         if block.height + 3.0 * s > most:
             blocks.append(block)
             block = begin()
-        style = view.circuits[circuit.id]
+        style = styles[circuit.id]
         fuse = "driver's limit"
         if circuit.fuse_a is not None:
             fuse = f"fuse {circuit.fuse_a:g} A"
         elif circuit.breaker_a is not None:
             fuse = f"breaker {circuit.breaker_a:g} A"
         middle = block.height + 0.55 * size
-        block.drawn.append(marks.cable([(0, middle), (0.17 * width, middle)], style, 0.6 * s, view.factor))
+        block.drawn.append(marks.cable([(0, middle), (0.17 * width, middle)], style, 0.6 * s, 1.0))
         name = cut_to_width(circuit.id, 0.15 * width, size, bold=True)
         block.words(0.19 * width, name, size, font_weight="bold", fill=style.colour)
         driver = cut_to_width(f"{circuit.driver}.{circuit.outlet}", 0.13 * width, size)
@@ -135,11 +141,11 @@ def _circuits(plan: Plan, view: MapView, width: float, s: float, rows: int, most
     return [*blocks, block]
 
 
-def _signs(plan: Plan, view: MapView, width: float, s: float) -> Block:
+def _signs(plan: Plan, width: float, s: float) -> Block:
     block = Block()
     _head(block, "Signs", width, s)
     grey = LineStyle(marks.INK, ())
-    f = min(view.factor, 1.15) * s
+    f = 1.1 * s
     across = 3.4 * s
     shown: list[tuple[Callable[[float], str], str]] = [
         (lambda y: marks.lamp((across, y), f), "lamp: number, volts"),
@@ -181,15 +187,16 @@ def _signs(plan: Plan, view: MapView, width: float, s: float) -> Block:
     return block
 
 
-def _grounds(plan: Plan, view: MapView, width: float, s: float) -> Block:
+def _grounds(plan: Plan, width: float, s: float) -> Block:
     block = Block()
     _head(block, "Ground", width, s)
     no_dig = {zone.ground for zone in plan.site.zones if zone.no_dig}
     size, row = 1.95 * s, 4.1 * s
-    names = list(view.grounds)
+    grounds = ground_styles(plan)
+    names = list(grounds)
     half = (len(names) + 1) // 2
     for i, name in enumerate(names):
-        style = view.grounds[name]
+        style = grounds[name]
         x, y = (i // half) * width / 2, block.height + (i % half) * row
         corner = [(x, y + 0.4), (x + 7 * s, y + 0.4), (x + 7 * s, y + row - 0.4), (x, y + row - 0.4)]
         block.drawn.append(swatch(style.hatch, style.tint, style.outline, style.dash, corner, f"swatch-{i}"))
@@ -242,9 +249,9 @@ def _warnings(plan: Plan, width: float, s: float, room: float) -> Block | None:
     return block if block.height <= room else None
 
 
-def _title(plan: Plan, view: MapView, width: float, s: float) -> Block:
+def _title(plan: Plan, sheet: Sheet, left_out: int, width: float, s: float) -> Block:
     block = Block()
-    _north_and_bar(block, view, width, s)
+    _north_and_bar(block, sheet, width, s)
     block.drawn.append(polyline([(0, block.height), (width, block.height)], stroke=marks.INK, stroke_width=0.5))
     block.down(1.6 * s)
     lines = wrap(plan.job.title, width, 4.2 * s, bold=True)
@@ -260,12 +267,13 @@ def _title(plan: Plan, view: MapView, width: float, s: float) -> Block:
     if plan.prices_are_invented:
         facts.append(INVENTED)
     facts.append(
-        f"{len(plan.lamps)} lamps, {len(plan.drivers)} drivers, {len(plan.circuits)} circuits; "
+        f"{counted(len(plan.lamps), 'lamp')}, {counted(len(plan.drivers), 'driver')}, "
+        f"{counted(len(plan.circuits), 'circuit')}; "
         "volts at full load, hot copper"
     )
     facts.append(f"Job {plan.job.digest[:12]}; drawn by {plan.tool.name} {plan.tool.version} from plan.json")
-    if view.left_out:
-        facts.append(f"No room on this sheet for {len(view.left_out)} labels: see plan.json.")
+    if left_out:
+        facts.append(f"No room on this sheet for {left_out} labels: see plan.json.")
     for fact in facts:
         for line in wrap(fact, width, 2.1 * s):
             block.words(0, line, 2.1 * s)
@@ -273,9 +281,8 @@ def _title(plan: Plan, view: MapView, width: float, s: float) -> Block:
     return block
 
 
-def _north_and_bar(block: Block, view: MapView, width: float, s: float) -> None:
+def _north_and_bar(block: Block, sheet: Sheet, width: float, s: float) -> None:
     """Scale bar with its scale in words, and an arrow to grid north."""
-    sheet = view.sheet
     most = width * 0.55
     length_m = max((m for m in _bar_lengths() if sheet.mm(m) <= most), default=1)
     parts = 4 if str(length_m)[0] in "24" else 5

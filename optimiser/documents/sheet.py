@@ -14,8 +14,9 @@ from .svg import Point
 _SCALES = (20, 25, 50, 75, 100, 125, 150, 200, 250, 300, 400, 500, 600, 750, 1000, 1250, 1500, 2000, 2500, 3000, 5000)
 FRAME_MM = 8.0
 GRID_BAND_MM = 4.5
-PANEL_WIDTH_MM = 96.0
-PANEL_HEIGHT_MM = 116.0
+COLUMN_MM = 96.0
+BELOW_MM = {3: 104.0, 4: 82.0}
+"""Height of a panel below the map, by its columns."""
 _BESIDE_MM = 12.0  # kept free round the site, for labels
 
 
@@ -103,26 +104,30 @@ def seen_extent(plan: Plan) -> tuple[float, float, float, float]:
     return float(west), float(south), float(east), float(north)
 
 
-def choose_sheet(plan: Plan, *, panel_columns: int = 1) -> Sheet:
-    """The way up that allows the larger scale; lying, where both allow the same."""
+def possible_sheets(plan: Plan, *, grown: bool = False) -> list[Sheet]:
+    """
+    Ways to lay out the sheet, the largest scale first; lying with the panel at its side where several allow the same.
+
+    ``grown`` gives the panel twice its room, for very many circuits.
+    """
     west, south, east, north = seen_extent(plan)
-    middle = ((west + east) / 2, (south + north) / 2)
     sheets = []
-    for width, height, lying in ((420.0, 297.0, True), (297.0, 420.0, False)):
+    for width, height, beside in ((420, 297, True), (420, 297, False), (297, 420, False), (297, 420, True)):
         inner = Box(0, 0, width, height).shrunk(FRAME_MM)
-        if lying:
-            panel_width = PANEL_WIDTH_MM * panel_columns
+        if beside:
+            columns = 2 if grown else 1
+            panel_width = COLUMN_MM * columns
             panel = Box(inner.right - panel_width, inner.top, panel_width, inner.height)
             area = Box(inner.left, inner.top, inner.width - panel_width, inner.height)
-            columns = panel_columns
         else:
-            panel_height = PANEL_HEIGHT_MM * (1 + (panel_columns - 1) / 2)
+            columns = round(inner.width / COLUMN_MM)
+            panel_height = BELOW_MM[columns] * (1.7 if grown else 1)
             panel = Box(inner.left, inner.bottom - panel_height, inner.width, panel_height)
             area = Box(inner.left, inner.top, inner.width, inner.height - panel_height)
-            columns = 3
         area = area.shrunk(GRID_BAND_MM)
         room_x, room_y = area.width - 2 * _BESIDE_MM, area.height - 2 * _BESIDE_MM
         needed = 1000 * max((east - west) / room_x, (north - south) / room_y)
         scale = next((scale for scale in _SCALES if scale >= needed), math.ceil(needed / 1000) * 1000)
-        sheets.append(Sheet(width, height, area, panel, columns, scale, *middle))
-    return min(sheets, key=lambda sheet: sheet.scale)
+        middle = ((west + east) / 2, (south + north) / 2)
+        sheets.append(Sheet(float(width), float(height), area, panel, columns, scale, *middle))
+    return sorted(sheets, key=lambda sheet: sheet.scale)

@@ -15,6 +15,7 @@ from ..plan.model import CablePlan, Plan, TrenchPlan
 from .sheet import Sheet
 from .svg import Point
 
+_FULL = 6  # more cables than this in one trench are drawn closer together
 _TOUCH_M = 0.006  # rounded coordinates of cable and trench differ by no more
 
 
@@ -70,8 +71,9 @@ def lay_strands(plan: Plan, sheet: Sheet, pitch: float) -> tuple[list[Band], lis
     bands = []
     for t, trench in enumerate(plan.trenches):
         lying = sorted((cable for cable in trench.cables if cable in rank), key=lambda cable: rank[cable])
-        slots.append({cable: (i - (len(lying) - 1) / 2) * pitch for i, cable in enumerate(lying)})
-        bands.append(Band(trench, sheet.route(trench.route), max(len(lying) - 1, 0) * pitch + 1.9 * pitch))
+        apart = pitch * min(1.0, _FULL / max(len(lying), 1))
+        slots.append({cable: (i - (len(lying) - 1) / 2) * apart for i, cable in enumerate(lying)})
+        bands.append(Band(trench, sheet.route(trench.route), max(len(lying) - 1, 0) * apart + 1.9 * pitch))
         ground = [(place[0], place[1]) for place in trench.route]
         for a, b in itertools.pairwise(ground):
             side = _Side(t, a, b)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 
 from ..plan.model import CircuitPlan, Plan
-from .words import INVENTED, OUTCOMES, PARTS, columns_of, fitted, how_sure, metres, money, number, plain
+from .words import INVENTED, OUTCOMES, PARTS, columns_of, counted, fitted, how_sure, metres, money, number, plain
 
 WIDTH = 80
 
@@ -56,7 +56,7 @@ def _sure(plan: Plan) -> list[str]:
 
 
 def _drivers(plan: Plan) -> list[str]:
-    lines = [f"{_counted(len(plan.drivers), 'driver')}, {_counted(len(plan.circuits), 'circuit')}"]
+    lines = [f"{counted(len(plan.drivers), 'driver')}, {counted(len(plan.circuits), 'circuit')}"]
     lines.append("  " + fitted("", 5) + fitted("at", 19) + fitted("model", 24) + "    tap      load  loading")
     for driver in plan.drivers:
         lines.append(
@@ -68,7 +68,7 @@ def _drivers(plan: Plan) -> list[str]:
 
 
 def _circuit(circuit: CircuitPlan) -> str:
-    head = f"    {fitted(circuit.id, 4)} outlet {circuit.outlet:<2} {_counted(len(circuit.lamps), 'lamp'):>9}"
+    head = f"    {fitted(circuit.id, 4)} outlet {circuit.outlet:<2} {counted(len(circuit.lamps), 'lamp'):>9}"
     return f"{head} {number(circuit.amps, 2):>7} A   {protection(circuit)}"
 
 
@@ -114,7 +114,7 @@ def _cables(plan: Plan) -> list[str]:
     for cable in plan.cables:
         cut_m[cable.cable] += cable.cut_m
         pieces[cable.cable] += 1
-    lines = [f"Cable {metres(sum(cut_m.values()))}, {_counted(len(plan.cables), 'piece')}"]
+    lines = [f"Cable {metres(sum(cut_m.values()))}, {counted(len(plan.cables), 'piece')}"]
     for name, length_m in cut_m.items():
         used = plan.cables_used.get(name)
         size = used.size if used else ""
@@ -130,7 +130,7 @@ def _cables(plan: Plan) -> list[str]:
 
 
 def _warnings(plan: Plan) -> list[str]:
-    lines = [_counted(len(plan.warnings), "warning")]
+    lines = [counted(len(plan.warnings), "warning")]
     for warning in plan.warnings:
         first, *more = _wrapped(plain(warning), "    ")
         lines += ["  - " + first.lstrip(), *more]
@@ -140,10 +140,6 @@ def _warnings(plan: Plan) -> list[str]:
 def _written(plan: Plan, out: str) -> list[str]:
     names = ["plan.json", "cut_list.csv", "plan.svg", *plan.job.files]
     return ["Written to", f"  {out}", *_wrapped(", ".join(map(plain, names)))]
-
-
-def _counted(count: int, thing: str) -> str:
-    return f"{count} {thing}{'' if count == 1 else 's'}"
 
 
 def _wrapped(text: str, indent: str = "  ") -> list[str]:

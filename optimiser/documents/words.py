@@ -78,6 +78,11 @@ def metres(value: float) -> str:
     return f"{number(value, 1)} m"
 
 
+def counted(count: int, thing: str) -> str:
+    """``1 lamp``, ``2 lamps``."""
+    return f"{count} {thing}{'' if count == 1 else 's'}"
+
+
 def listed(names: Iterable[str]) -> str:
     """``a, b and c``."""
     names = list(names)

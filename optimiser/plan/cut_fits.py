@@ -216,9 +216,7 @@ def cheapest_by_patterns(
     return tuple(counts), _hand_out(task, counts, columns, times)
 
 
-def _hand_out(
-    task: Task, purchase: Sequence[int], columns: Sequence[tuple[int, Ints]], times: Sequence[int]
-) -> Fit:
+def _hand_out(task: Task, purchase: Sequence[int], columns: Sequence[tuple[int, Ints]], times: Sequence[int]) -> Fit:
     """Patterns that make at least what is asked, cut down to exactly that; reels in the order of ``_bins``."""
     left = task.demand.copy()
     by_reel: list[Fit] = [[] for _ in purchase]

@@ -9,8 +9,9 @@ from __future__ import annotations
 import itertools
 import math
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 import networkx as nx
@@ -99,7 +100,7 @@ def make_plan(scene: Scene) -> Plan:
                 below[joint] += 0.5
             for from_, to, _, _ in reversed(circuit.pieces):
                 below[from_] += below[to]
-            volts = {circuit.pieces[0][0]: 12.0}
+            volts = {"driver": 12.0}
             at: dict[str, XY] = {}
             meets: dict[str, list[str]] = defaultdict(list)
             for from_, to, route, name in circuit.pieces:
@@ -321,6 +322,7 @@ def inside(point: XY, ring: Sequence[XY]) -> bool:
     return hit
 
 
+@cache
 def courtyard() -> Plan:
     """14 lamps, 2 drivers, 3 circuits, a pond, paving with a sleeve, beds, two trees, a mains line."""
     pond = [(8.2, 9.0), (10.0, 8.2), (12.2, 8.6), (13.4, 10.0), (12.6, 11.8), (10.4, 12.4), (8.6, 11.2)]
@@ -398,6 +400,7 @@ def courtyard() -> Plan:
     )
 
 
+@cache
 def park(num_lamps: int = 120, supplies: int = 6) -> Plan:
     """Lamps along winding paths, ten to a circuit, every circuit's cable running along the path from its supply."""
     width, height = 170.0, 100.0
@@ -467,3 +470,79 @@ def park(num_lamps: int = 120, supplies: int = 6) -> Plan:
             warnings=[f"T{i:02d} lies in root ground: dig by hand." for i in range(9)],
         )
     )
+
+
+@cache
+def one_lamp() -> Plan:
+    """The smallest plan: a lamp whose lead reaches the driver itself."""
+    plan = make_plan(Scene("Doorstep", {"S1": (0.0, 0.0)}, [Driver("S1", [Circuit([], {}, None)], "Small 20 dc")]))
+    data = plan.model_dump(by_alias=True)
+    data["circuits"][0] |= {"lamps": ["L1"], "amps": 0.5}
+    data["lamps"] = [
+        {"id": "L1", "joint": "D1", "lead_m": 1.0, "watts": 6.0, "amps": 0.5, "volts": 11.97, "drop_pct": 0.25,
+         "margin_v": 0.9, "x": 0.5, "y": 0.4, "type": "spike", "group": "", "low_v": 11.7, "high_v": 12.2,
+         "lead_route": [(0.5, 0.4), (0.0, 0.0)], "lead_price": 0.0, "joint_v": 12.0}
+    ]  # fmt: skip
+    return Plan.model_validate(data)
+
+
+@cache
+def many_circuits(count: int = 60) -> Plan:
+    """A lane with a lamp post every few metres, each on a circuit of its own; posts are joined inside."""
+    circuits = []
+    step = min(1.5, 85 / count)
+    for i in range(count):
+        x = round(2.0 + step * i, 3)
+        route = [(0.0, 0.0), *((round(2.0 + step * k, 3), 0.5) for k in range(0, i, 7)), (x, 0.5)]
+        circuits.append(Circuit([("driver", f"J{i + 1:03d}", list(dict.fromkeys(route)), "garden 4")],
+                                {f"L{i + 1:03d}": ((x, 0.5), f"J{i + 1:03d}")}))  # fmt: skip
+    plan = make_plan(Scene("Lane of posts", {"S1": (0.0, 0.0)}, [Driver("S1", circuits, "Rack 500 dc")]))
+    data = plan.model_dump(by_alias=True)
+    for joint in data["joints"]:
+        joint |= {"post": joint["leads"][0], "kit": None, "price": 0.0}
+    for lamp in data["lamps"]:
+        lamp["lead_route"] = []
+    return Plan.model_validate(data)
+
+
+NASTY = [
+    "<&>\"'",
+    "]]><!--",
+    "\U0001f4a1\U0001f469\u200d\U0001f527 ",
+    "\u05de\u05e0\u05d5\u05e8\u05d4 \u0645\u0635\u0628\u0627\u062d ",
+    "\u706f\u5177 ",
+    "x" * 80,
+    "bell\x07 null\x00 esc\x1b[31m ",
+    "\ufffe\uffff",
+    "a\u0301\u0302 ",
+]
+
+
+def with_names(plan: Plan, change: Callable[[str], str]) -> Plan:
+    """The same plan with every name, id and sentence a job can choose changed."""
+    data = plan.model_dump(by_alias=True)
+    names: set[str] = {plan.site.base_ground}
+    for part in (plan.drivers, plan.circuits, plan.joints, plan.cables, plan.trenches, plan.lamps):
+        names |= {thing.id for thing in part}
+    for part in (
+        plan.site.zones,
+        plan.site.sleeves,
+        plan.site.trees,
+        plan.site.supplies,
+        plan.site.pegs,
+        plan.site.mains,
+    ):
+        names |= {thing.name for thing in part}
+    names |= (
+        {zone.ground for zone in plan.site.zones} | set(plan.cables_used) | {driver.model for driver in plan.drivers}
+    )
+    names |= {*plan.warnings, plan.job.title, *plan.job.files}
+
+    def walk(value: Any) -> Any:
+        if isinstance(value, str):
+            return change(value) if value in names else value
+        if isinstance(value, dict):
+            return {change(key) if key in plan.cables_used else key: walk(item) for key, item in value.items()}
+        return [walk(item) for item in value] if isinstance(value, list | tuple) else value
+
+    return Plan.model_validate({**walk(data), "currency": change(plan.currency)[:8]})

@@ -1,0 +1,95 @@
+"""No label on another: the promise of the layout, on real sheets and on heaps of labels."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from optimiser.documents.drawing import lay_out
+from optimiser.documents.labels import Ink, Label, Placed, place_labels
+from optimiser.documents.sheet import Box
+from optimiser.plan.model import Plan
+from tests.documents.sample import courtyard, many_circuits, one_lamp, park, with_names
+
+
+def overlapping(placed: list[Placed]) -> list[tuple[str, str]]:
+    return [
+        (a.label.key, b.label.key)
+        for a, b in combinations(placed, 2)
+        if a.box.left < b.box.right
+        and b.box.left < a.box.right
+        and a.box.top < b.box.bottom
+        and b.box.top < a.box.bottom
+    ]
+
+
+def assert_apart_and_inside(placed: list[Placed], area: Box) -> None:
+    assert overlapping(placed) == []
+    for label in placed:
+        assert area.left <= label.box.left <= label.box.right <= area.right + 1e-9
+        assert area.top <= label.box.top <= label.box.bottom <= area.bottom + 1e-9
+
+
+@pytest.mark.parametrize(
+    "plan", [courtyard(), park(), many_circuits(), one_lamp()], ids=lambda plan: plan.job.title[:9]
+)
+def test_labels_of_a_sheet_are_apart_and_none_is_left_out(plan: Plan) -> None:
+    view, _ = lay_out(plan)
+    assert_apart_and_inside(view.placed, view.sheet.map)
+    assert view.left_out == []
+    keys = {placed.label.key for placed in view.placed}
+    assert keys >= {f"lamp {lamp.id}" for lamp in plan.lamps}
+    assert keys >= {f"joint {joint.id}" for joint in plan.joints if joint.post is None}
+    assert keys >= {f"cable {cable.id}" for cable in plan.cables}
+    assert keys >= {f"driver {driver.id}" for driver in plan.drivers}
+
+
+def test_labels_of_long_names_are_apart() -> None:
+    view, _ = lay_out(with_names(courtyard(), lambda name: name + " by the long wall behind the old stone oven"))
+    assert_apart_and_inside(view.placed, view.sheet.map)
+
+
+def test_labels_stand_near_what_they_name() -> None:
+    """On a sheet with room nothing needs a leader, and every lamp's volts stand within 8 mm of the lamp."""
+    view, _ = lay_out(courtyard())
+    for placed in view.placed:
+        if placed.label.key.startswith("lamp"):
+            x = min(max(placed.anchor[0], placed.box.left), placed.box.right)
+            y = min(max(placed.anchor[1], placed.box.top), placed.box.bottom)
+            assert (x - placed.anchor[0]) ** 2 + (y - placed.anchor[1]) ** 2 <= 8.0**2
+
+
+spots = st.tuples(st.floats(0, 80), st.floats(0, 60))
+sizes = st.tuples(st.floats(1, 20), st.floats(1, 6))
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.lists(st.tuples(spots, sizes), max_size=25))
+def test_any_heap_of_labels_is_spread_or_left_out(
+    things: list[tuple[tuple[float, float], tuple[float, float]]],
+) -> None:
+    area = Box(-5, -5, 90, 70)
+    labels = [Label(f"n{i}", *size, (at,), 1.0, i % 3) for i, (at, size) in enumerate(things)]
+    placed, left_out = place_labels(labels, Ink(area))
+    assert_apart_and_inside(placed, area)
+    assert len(placed) + len(left_out) == len(labels)
+    assert place_labels(labels, Ink(area)) == (placed, left_out)
+
+
+def test_a_full_sheet_says_what_it_leaves_out() -> None:
+    """A check that can fail: ten labels of 40 mm² cannot all stand on 100 mm²."""
+    labels = [Label(f"n{i}", 8, 5, ((5.0, 5.0),), 0.0, 0) for i in range(10)]
+    placed, left_out = place_labels(labels, Ink(Box(0, 0, 10, 10)))
+    assert_apart_and_inside(placed, Box(0, 0, 10, 10))
+    assert left_out
+    assert len(placed) + len(left_out) == 10
+
+
+def test_labels_keep_off_ink() -> None:
+    ink = Ink(Box(0, 0, 60, 40))
+    ink.line([(0, 20), (60, 20)], 1.0)
+    placed, _ = place_labels([Label("n", 10, 3, ((30.0, 20.0),), 0.5, 0)], ink)
+    assert placed[0].box.bottom < 20 or placed[0].box.top > 20
