@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import shapely
-from shapely import Polygon
 
 from ..plan.model import SiteZone
 from ..survey.model import Zone
@@ -76,12 +75,13 @@ def _judge_texts(index: Index, book: Book) -> None:
 
 
 def _rings_differ(printed: SiteZone, own: Zone) -> str:
-    try:
-        drawn = Polygon(printed.rings[0], printed.rings[1:]) if printed.rings else Polygon()
-        off = shapely.hausdorff_distance(drawn.boundary, shapely.force_2d(own.polygon).boundary)
-    except (ValueError, shapely.errors.GEOSException):
-        return "its rings are no polygon"
-    return "" if off <= 2 * PLACE_M else f"its border is up to {off:.3f} m from the surveyed one"
+    """How the corners printed differ from the surveyed ones; empty where they do not."""
+    rings = [ring[:-1] if len(ring) > 1 and ring[0] == ring[-1] else ring for ring in printed.rings]
+    surveyed = [shapely.get_coordinates(ring)[:-1] for ring in (own.polygon.exterior, *own.polygon.interiors)]
+    if [len(ring) for ring in rings] != [len(ring) for ring in surveyed]:
+        return "it has not the corners that were surveyed"
+    off = max(float(np.abs(np.array(a) - b).max()) for a, b in zip(rings, surveyed, strict=True))
+    return "" if off <= PLACE_M else f"a corner is {off:.3f} m from where it was measured"
 
 
 def _judge_site(index: Index, book: Book) -> None:
@@ -115,9 +115,11 @@ def _judge_site(index: Index, book: Book) -> None:
     points("supplies", {p.name: (p.x, p.y) for p in site.supplies}, {p.name: p.place[:2] for p in survey.supplies})
     points("pegs", {p.name: (p.x, p.y) for p in site.pegs}, {p.name: p.place[:2] for p in survey.pegs})
     points("trees", {t.name: (t.x, t.y) for t in site.trees}, {t.name: t.place[:2] for t in survey.trees})
+    for peg in site.pegs:
+        so(peg.name, peg.price == 0, "a peg costs nothing")
     stems = {tree.name: tree.stem_mm for tree in survey.trees}
     for tree in site.trees:
-        so(tree.name, abs(tree.stem_mm - stems.get(tree.name, tree.stem_mm)) <= 0.5, "its stem is printed wrongly")
+        so(tree.name, abs(tree.stem_mm - stems.get(tree.name, tree.stem_mm)) <= 0.05, "its stem is printed wrongly")
     for supply in site.supplies:
         price = job.supply(supply.name).price
         so(

@@ -6,6 +6,7 @@ Out: cases, and how many ends of each trench lie on a border where it pays half 
 from __future__ import annotations
 
 from collections import defaultdict
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -136,7 +137,7 @@ def _judge_grounds(index: Index, land: Land, trenches: list[TrenchPlan], lines: 
             book.claim("trench ground", trench.id, False, f"{trench.id}: ground {trench.ground!r} may not be dug")
             continue
         text = f"{trench.id}: {trench.depth_mm:g} mm deep, ground {trench.ground!r} has {ground.depth_mm:g} mm"
-        ok = abs(trench.depth_mm - ground.depth_mm) <= 0.5
+        ok = abs(trench.depth_mm - ground.depth_mm) <= 0.05
         book.claim("trench ground", trench.id, ok, text, value=trench.depth_mm, allowed=ground.depth_mm)
         if trench.stub:
             ends = [Point(trench.route[0][:2]), Point(trench.route[-1][:2])]
@@ -166,17 +167,23 @@ def borders_paid(land: Land, trench: TrenchPlan) -> tuple[int, int]:
     if trench.stub or trench.sleeve is not None or trench.ground not in land.regions:
         return 0, 0
     others = [region for name, region in land.regions.items() if name != trench.ground]
-    own = land.regions[trench.ground]
+    places = [Point(x, y) for x, y, *_ in trench.route]
+    middles = [Point((a.x + b.x) / 2, (a.y + b.y) / 2) for a, b in pairwise(places)]
+
+    def away_m(point: Point) -> float:
+        return min((region.distance(point) for region in others), default=np.inf)
+
+    along = [away_m(middle) <= NEAR_BORDER_M for middle in middles]
     sure = possible = 0
-    for i, (x, y, *_) in enumerate(trench.route):
-        point = Point(x, y)
-        near_m = min((region.distance(point) for region in others), default=np.inf)
-        if near_m > NEAR_BORDER_M or own.distance(point) > NEAR_BORDER_M:
+    for i, point in enumerate(places):
+        near_m = away_m(point)
+        if near_m > NEAR_BORDER_M or land.regions[trench.ground].distance(point) > NEAR_BORDER_M:
             continue
-        at_end = i in (0, len(trench.route) - 1)
-        possible += 1 if at_end else 2
-        clear_of_no_dig = land.closed.is_empty or land.closed.distance(point) > NEAR_BORDER_M
-        sure += near_m <= ON_BORDER_M and at_end and clear_of_no_dig
+        lines = along[max(0, i - 1) : i + 1]
+        possible += len(lines)
+        # Along a border, and where no-dig ground meets it, an end may be taken for one on it or for none.
+        if near_m <= ON_BORDER_M and (land.closed.is_empty or land.closed.distance(point) > NEAR_BORDER_M):
+            sure += sum(not beside for beside in lines)
     return sure, possible
 
 
@@ -186,6 +193,8 @@ def _judge_sleeves(index: Index, lines: Lines, book: Book) -> None:
         if trench.sleeve is None:
             continue
         used[trench.sleeve] |= set(trench.cables)
+        text = f"{trench.id}: {trench.depth_mm:g} mm deep printed, a sleeve is not dug"
+        book.claim("trench ground", trench.id, trench.depth_mm == 0, text, value=trench.depth_mm, allowed=0)
         sleeve = next(sleeve for sleeve in index.survey.sleeves if sleeve.name == trench.sleeve)
         own = np.array([place[:2] for place in sleeve.route])
         printed = np.array([point[:2] for point in trench.route])

@@ -84,9 +84,11 @@ def _judge_lead(index: Index, land: Land, lamp: LampPlan, book: Book) -> None:
         "lead ways", lamp.id, abs(lamp.lead_m - kind.lead_m) <= PLACE_M, text, value=lamp.lead_m, allowed=kind.lead_m
     )
     ends = [(place[0], place[1]), (joint.x, joint.y)]
-    drawn = [point[:2] for point in lamp.lead_route]
-    straight = len(drawn) == 2 and all(
-        abs(a - b) <= PLACE_M for point, end in zip(drawn, ends, strict=True) for a, b in zip(point, end, strict=True)
+    sloped = [(*ends[0], place[2]), (*ends[1], joint.z or 0.0)]
+    straight = len(lamp.lead_route) == 2 and all(
+        abs(a - b) <= PLACE_M
+        for point, end in zip(lamp.lead_route, sloped, strict=True)
+        for a, b in zip(point, end, strict=False)
     )
     text = f"{lamp.id}: its lead is not the straight way from lamp to joint {joint.id}"
     book.claim("lead ways", lamp.id, straight, text)

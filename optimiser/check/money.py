@@ -9,7 +9,7 @@ from .counts import areas_at, kit_takes
 from .digging import borders_paid
 from .index import Index
 from .land import Land
-from .limits import CENT, LENGTH_M, PLACE_M
+from .limits import CENT, PLACE_M
 from .report import Book
 
 
@@ -47,6 +47,8 @@ def _judge_trenches(index: Index, land: Land, book: Book) -> None:
     for trench in index.plan.trenches:
         if trench.sleeve is not None:
             own = pulls[trench.sleeve] * len(trench.cables)
+            text = f"{trench.id}: a sleeve pays no crossing"
+            book.claim("trench prices", trench.id, trench.borders == 0, text, value=trench.borders, allowed=0)
             book.same("trench prices", trench.id, "price", trench.price, own, "", CENT)
             continue
         ground = job.grounds[trench.ground]
@@ -58,8 +60,8 @@ def _judge_trenches(index: Index, land: Land, book: Book) -> None:
             f"{trench.id}: {trench.borders} of its points are said to pay half a crossing, "
             f"between {sure} and {possible} lie on a border of {trench.ground!r}"
         )
-        # Where crossing costs nothing the number means nothing.
-        ok = ground.crossing == 0 or sure <= trench.borders <= possible
+        # Where crossing costs nothing the number may be left out.
+        ok = (sure if ground.crossing > 0 else 0) <= trench.borders <= possible
         book.claim("trench prices", trench.id, ok, text, value=trench.borders, allowed=sure)
         own = trench.length_m * per_m + trench.borders * ground.crossing / 2
         tol = max(2 * CENT, 0.0051 + 0.00051 * per_m)
@@ -74,17 +76,11 @@ def _judge_cable(index: Index, cable: CablePlan, book: Book) -> None:
             continue
         driver = index.drivers.get(end)
         ends_m += job.driver_end_m(driver.supply) if driver is not None else job.slack.joint_end_m
-    factor = 1 + job.slack.per_cent / 100
-    least = _up_to_decimetre((cable.route_m - LENGTH_M) * factor + ends_m)
-    most = _up_to_decimetre((cable.route_m + LENGTH_M) * factor + ends_m)
-    own = min(max(cable.cut_m, least), most)
+    # From the printed route: it is what the cut is made by, and is judged by itself.
+    own = math.ceil((cable.route_m * (1 + job.slack.per_cent / 100) + ends_m) * 10 - 1e-6) / 10
     book.same("cuts", cable.id, "cut_m", cable.cut_m, own, "m", PLACE_M)
     price = cable.cut_m * job.cables[cable.cable].price_per_m
     book.same("cable prices", cable.id, "price", cable.price, price, "", CENT)
-
-
-def _up_to_decimetre(length_m: float) -> float:
-    return math.ceil(length_m * 10 - 1e-6) / 10
 
 
 def _judge_joints(index: Index, book: Book) -> None:

@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-_DONE_V = 1e-10
+_DONE_V = 1e-9
 _RISE_V = 1e-6
 _MOST_STEPS = 200
-_LEAST_OHM = 1e-9
+_LEAST_OHM = 1e-7
 
 
 @dataclass(frozen=True)
@@ -75,22 +75,23 @@ def solve_nodes(
     np.add.at(right, loads.at, -loads.amps)
 
     x = np.concatenate([np.full(n, emf_v.max(initial=0.0)), np.zeros(s)])
-    for step in range(_MOST_STEPS):
-        volts = x[loads.at]
-        jacobian = matrix.copy()
-        np.add.at(jacobian, (loads.at, loads.at), -loads.power_w / volts**2)
-        residual = matrix @ x - right
-        np.add.at(residual, loads.at, loads.power_w / volts)
-        try:
-            change = np.linalg.solve(jacobian, -residual)
-        except np.linalg.LinAlgError:
-            return None
-        x = x + change
-        moved = change[:n]
-        if not np.isfinite(x).all() or (x[:n] <= 0).any() or (step > 0 and moved.max(initial=0.0) > _RISE_V):
-            return None
-        if np.abs(moved).max(initial=0.0) < _DONE_V:
-            return x[:n], x[n:]
+    with np.errstate(all="ignore"):
+        for step in range(_MOST_STEPS):
+            volts = x[loads.at]
+            jacobian = matrix.copy()
+            np.add.at(jacobian, (loads.at, loads.at), -loads.power_w / volts**2)
+            residual = matrix @ x - right
+            np.add.at(residual, loads.at, loads.power_w / volts)
+            try:
+                change = np.linalg.solve(jacobian, -residual)
+            except np.linalg.LinAlgError:
+                return None
+            x = x + change
+            moved = change[:n]
+            if not np.isfinite(x).all() or (x[:n] <= 0).any() or (step > 0 and moved.max(initial=0.0) > _RISE_V):
+                return None
+            if np.abs(moved).max(initial=0.0) < _DONE_V:
+                return x[:n], x[n:]
     return None
 
 

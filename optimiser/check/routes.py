@@ -12,6 +12,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely import LineString
 
+from ..plan.model import JointPlan
 from .index import Index
 from .limits import LENGTH_M, PLACE_M
 from .report import Book
@@ -69,8 +70,10 @@ def _judge_ends(index: Index, book: Book) -> None:
     for cable in index.plan.cables:
         for name, point in ((cable.from_, cable.route[:1]), (cable.to, cable.route[-1:])):
             end = index.drivers.get(name) or index.joints[name]
-            for x, y, *_ in point:
+            for x, y, *z in point:
                 off = max(abs(x - end.x), abs(y - end.y))
+                if z and isinstance(end, JointPlan):
+                    off = max(off, abs(z[0] - (end.z or 0.0)))
                 book.at_most("route ends", cable.id, f"distance of its end from {name}", off, 0, "m", PLACE_M)
 
 

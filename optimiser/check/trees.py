@@ -78,16 +78,16 @@ def _judge_runs(index: Index, book: Book) -> None:
             runs[cable.run].append(cable)
     for name, pieces in runs.items():
         alike = len({(piece.cable, piece.circuit) for piece in pieces}) == 1
-        taps = index.job.joints.method == "tap" or len(pieces) == 1
+        taps = index.job.joints.method == "tap"
         starts = {piece.from_: piece for piece in pieces}
         first = [piece for piece in pieces if piece.from_ not in {other.to for other in pieces}]
         row: list[CablePlan] = first[:1]
         while row and row[-1].to in starts and len(row) <= len(pieces):
             row.append(starts[row[-1].to])
-        in_a_row = len(row) == len(pieces) == len(starts)
+        in_a_row = len(row) == len(pieces) == len(starts) > 1
         ids = ", ".join(piece.id for piece in pieces)
         ok = alike and taps and in_a_row
-        why = "they do not follow one another" if alike and taps else "they differ in cable or circuit"
+        why = "it takes two pieces or more, one after another" if alike and taps else "they differ in cable or circuit"
         why = why if taps else "this job cuts its cables at every joint"
         if book.claim("runs", name, ok, f"{ids} cannot be one uncut run {name}: {why}"):
             for before, after in pairwise(row):
