@@ -16,7 +16,7 @@ from .labels import Ink, Label, Placed, place_labels
 from .palette import GroundStyle, LineStyle, circuit_styles, ground_styles
 from .sheet import Sheet
 from .strands import Band, Strand, lay_strands
-from .svg import Point, cut_to_width, text_width
+from .svg import Point, cut_to_width, text_width, wrap
 from .words import number, plain
 
 _NAME_MM = 34.0  # names longer than this are cut on the map, in full in the lists
@@ -147,22 +147,27 @@ def _name(name: str, size: float, *, bold: bool = False) -> str:
 
 
 def _drivers(plan: Plan, sheet: Sheet, f: float, strands: list[Strand], styles: dict[str, LineStyle]) -> Made:
+    """A box for each supply point: its drivers, what each gives, and what it feeds."""
     made: Made = []
     size = 1.9 * f
-    for driver in plan.drivers:
-        fed = " ".join(circuit.id for circuit in plan.circuits if circuit.driver == driver.id)
-        lines = (
-            Line(_name(f"{driver.id}  {driver.supply}", size * 1.1, bold=True), size * 1.1, bold=True),
-            Line(_name(driver.model, size), size),
-            Line(
-                f"tap {number(driver.tap_v, 1)} V, load {number(driver.load_w, 0)} W ({number(driver.load_pct, 0)} %)",
-                size,
-            ),
-            Line(_name(f"feeds {fed}", size), size),
-        )
-        words = Words(lines, f"driver {driver.id} at {driver.supply}: {driver.model}", frame=marks.INK)
-        at = sheet.at(driver.x, driver.y)
-        made.append((_label(f"driver {driver.id}", words, [at], marks.SUPPLY_MM * f + 1.0, 0, pull=0.35), words))
+    for supply in dict.fromkeys(driver.supply for driver in plan.drivers):
+        mounted = [driver for driver in plan.drivers if driver.supply == supply]
+        lines: list[Line] = []
+        if len(mounted) > 1:
+            lines.append(Line(_name(supply, size * 1.1, bold=True), size * 1.1, bold=True))
+        for driver in mounted:
+            head = f"{driver.id}  {driver.model if len(mounted) > 1 else supply}"
+            lines.append(Line(_name(head, size * 1.1, bold=True), size * 1.1, bold=True))
+            if len(mounted) == 1:
+                lines.append(Line(_name(driver.model, size), size))
+            load = f"load {number(driver.load_w, 0)} W ({number(driver.load_pct, 0)} %)"
+            lines.append(Line(f"tap {number(driver.tap_v, 1)} V, {load}", size))
+            fed = " ".join(circuit.id for circuit in plan.circuits if circuit.driver == driver.id)
+            lines += [Line(part, size) for part in wrap(f"feeds {fed}", _NAME_MM * f, size)[:6]]
+        full = "; ".join(f"driver {driver.id} at {supply}: {driver.model}" for driver in mounted)
+        words = Words(tuple(lines), full, frame=marks.INK)
+        at = sheet.at(mounted[0].x, mounted[0].y)
+        made.append((_label(f"drivers {supply}", words, [at], marks.SUPPLY_MM * f + 1.0, 0, pull=0.35), words))
     return made
 
 

@@ -51,7 +51,11 @@ class GroundStyle:
 
 
 _WATER = GroundStyle("#dcebf4", "water", "#5f8ba8")
-_NO_DIG = GroundStyle("#e3e2df", "no-dig", "#6d6d6d")
+_NO_DIG = (
+    GroundStyle("#e3e2df", "no-dig", "#6d6d6d"),
+    GroundStyle("#dedede", "no-dig rising", "#6d6d6d"),
+    GroundStyle("#e6e2e2", "no-dig falling", "#6d6d6d"),
+)
 _TRUNK = GroundStyle("#ddd3c2", None, "#75603f")
 _ROOT = GroundStyle("none", "root", "#8d7650", "1.6 1.2")
 _BASE = GroundStyle("#f7faf2", None)
@@ -73,14 +77,15 @@ def ground_styles(plan: Plan) -> dict[str, GroundStyle]:
     """Style of each ground that occurs: by what it is, then by trade words in its name, then the next spare one."""
     styles: dict[str, GroundStyle] = {plan.site.base_ground: _BASE}
     taken: set[str | None] = set()
-    spare = 0
+    spare = walls = 0
     for zone in plan.site.zones:
         if zone.ground in styles:
             continue
         if zone.of != "survey":
             styles[zone.ground] = _TRUNK if zone.no_dig else _ROOT
         elif zone.no_dig:
-            styles[zone.ground] = _WATER if zone.water else _NO_DIG
+            styles[zone.ground] = _WATER if zone.water else _NO_DIG[min(walls, len(_NO_DIG) - 1)]
+            walls += not zone.water
         else:
             word = next((word for word in _KNOWN if word in zone.ground.lower() and word not in taken), None)
             if word is not None:

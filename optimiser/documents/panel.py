@@ -44,9 +44,10 @@ def draw_panel(plan: Plan, sheet: Sheet, left_out: int) -> str:
 
     Where even the smallest do not fit, only as many circuits as do, and how many they leave out.
     """
-    for s in _LETTERS:
-        if (drawn := _flow(plan, sheet, left_out, s)) is not None:
-            return drawn
+    for whole in (True, False):  # smaller letters rather than warnings left out
+        for s in _LETTERS:
+            if (drawn := _flow(plan, sheet, left_out, s, whole=whole)) is not None:
+                return drawn
     drawn, most, least = "", len(plan.circuits), 0
     while least < most:
         rows = (least + most) // 2
@@ -57,7 +58,9 @@ def draw_panel(plan: Plan, sheet: Sheet, left_out: int) -> str:
     return drawn
 
 
-def _flow(plan: Plan, sheet: Sheet, left_out: int, s: float, rows: int | None = None) -> str | None:
+def _flow(
+    plan: Plan, sheet: Sheet, left_out: int, s: float, rows: int | None = None, *, whole: bool = False
+) -> str | None:
     """Blocks into columns, each into the first with room; the title below on the right; None if it is too much."""
     panel, columns = sheet.panel, sheet.columns
     width = panel.width / columns - 2 * _GAP_MM
@@ -80,7 +83,7 @@ def _flow(plan: Plan, sheet: Sheet, left_out: int, s: float, rows: int | None = 
         used[column] += block.height + _GAP_MM
     if plan.warnings:
         column = max(range(columns), key=lambda i: room[i] - used[i])
-        warnings = _warnings(plan, width, s, room[column] - used[column])
+        warnings = _warnings(plan, width, s, room[column] - used[column], whole)
         if warnings is None:
             return None
         drawn.append(_at(warnings, sheet, column, used[column]))
@@ -229,10 +232,8 @@ def _sentence(block: Block, sentence: str, width: float, size: float) -> None:
     block.down(0.25 * size)
 
 
-def _warnings(plan: Plan, width: float, s: float, room: float) -> Block | None:
-    """As many as there is room for, and how many more there are; None where not even one fits."""
-    if not plan.warnings:
-        return None
+def _warnings(plan: Plan, width: float, s: float, room: float, whole: bool) -> Block | None:
+    """As many as there is room for, or all of them (``whole``); None where that is too much."""
     size = 1.95 * s
     block = Block()
     _head(block, f"Warnings of this plan: {len(plan.warnings)}", width, s)
@@ -244,6 +245,8 @@ def _warnings(plan: Plan, width: float, s: float, room: float) -> Block | None:
         _sentence(block, warning, width, size)
         shown += 1
     if shown < len(plan.warnings):
+        if whole:
+            return None
         block.words(0, f"{'All' if not shown else 'All others'} are listed in plan.json.", size, font_style="italic")
         block.down(1.4 * size)
     return block if block.height <= room else None
@@ -271,7 +274,9 @@ def _title(plan: Plan, sheet: Sheet, left_out: int, width: float, s: float) -> B
         f"{counted(len(plan.circuits), 'circuit')}; "
         "volts at full load, hot copper"
     )
-    facts.append(f"Job {plan.job.digest[:12]}; drawn by {plan.tool.name} {plan.tool.version} from plan.json")
+    facts.append(
+        f"Job {plan.job.digest.removeprefix('sha256:')[:12]}; drawn by {plan.tool.name} {plan.tool.version} from plan.json"
+    )
     if left_out:
         facts.append(f"No room on this sheet for {left_out} labels: see plan.json.")
     for fact in facts:

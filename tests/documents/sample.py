@@ -444,7 +444,10 @@ def park(num_lamps: int = 120, supplies: int = 6) -> Plan:
                         lamps[f"L{lamp:03d}"] = ((round(place[0] + 0.2, 3), round(place[1] + offset, 3)), here)
                         last, at = here, place
                     circuits.append(Circuit(pieces, lamps))
-            drivers.append(Driver(name, circuits, "Wide 150 dc"))
+            if row:  # two drivers side by side at the first two supply points
+                drivers.append(Driver(name, circuits, "Wide 150 dc"))
+            else:
+                drivers += [Driver(name, circuits[:2], "Slim 80 dc"), Driver(name, circuits[2:], "Slim 80 dc")]
     zones = [
         zone(
             "river", "pond", [(0, -12), (60, -9), (120, -13), (175, -8), (175, -30), (0, -30)], no_dig=True, water=True

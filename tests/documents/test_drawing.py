@@ -59,8 +59,8 @@ def test_everything_is_on_the_sheet(plan: Plan) -> None:
     for cable in plan.cables:
         assert any(said.startswith(f"{cable.id} · ") for said in words)
     for driver in plan.drivers:
-        assert any(said.startswith(f"{driver.id} ") for said in words)
-        assert driver.model in words
+        assert any(said.split(" ")[0] == driver.id for said in words)
+        assert any(said.endswith(driver.model) for said in words)
     for circuit in plan.circuits:
         assert words.count(circuit.id) >= (2 if plan.cables else 1)  # on the map and in the table
     joined = " ".join(words)

@@ -44,7 +44,7 @@ def test_labels_of_a_sheet_are_apart_and_none_is_left_out(plan: Plan) -> None:
     assert keys >= {f"lamp {lamp.id}" for lamp in plan.lamps}
     assert keys >= {f"joint {joint.id}" for joint in plan.joints if joint.post is None}
     assert keys >= {f"cable {cable.id}" for cable in plan.cables}
-    assert keys >= {f"driver {driver.id}" for driver in plan.drivers}
+    assert keys >= {f"drivers {driver.supply}" for driver in plan.drivers}
 
 
 def test_labels_of_long_names_are_apart() -> None:
