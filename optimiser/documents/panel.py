@@ -274,9 +274,8 @@ def _title(plan: Plan, sheet: Sheet, left_out: int, width: float, s: float) -> B
         f"{counted(len(plan.circuits), 'circuit')}; "
         "volts at full load, hot copper"
     )
-    facts.append(
-        f"Job {plan.job.digest.removeprefix('sha256:')[:12]}; drawn by {plan.tool.name} {plan.tool.version} from plan.json"
-    )
+    digest = plan.job.digest.removeprefix("sha256:")[:12]
+    facts.append(f"Job {digest}; drawn by {plan.tool.name} {plan.tool.version} from plan.json")
     if left_out:
         facts.append(f"No room on this sheet for {left_out} labels: see plan.json.")
     for fact in facts:
