@@ -7,7 +7,7 @@ import math
 import numpy as np
 import shapely
 
-from ..plan.model import SiteZone
+from ..plan.model import SitePoint, SiteZone
 from ..survey.model import Zone
 from .index import Index
 from .limits import PLACE_M
@@ -112,8 +112,15 @@ def _judge_site(index: Index, book: Book) -> None:
             off = float(np.max(np.abs(np.subtract(printed[name], own[name]))))
             so(name, off <= PLACE_M, f"{what} stands {off:.3f} m from where it was measured")
 
-    points("supplies", {p.name: (p.x, p.y) for p in site.supplies}, {p.name: p.place[:2] for p in survey.supplies})
-    points("pegs", {p.name: (p.x, p.y) for p in site.pegs}, {p.name: p.place[:2] for p in survey.pegs})
+    tall = 3 if survey.has_heights else 2
+
+    def place(point: SitePoint) -> tuple[float, ...]:
+        return (point.x, point.y, point.z or 0.0)[:tall]
+
+    own_supplies = {p.name: p.place[:tall] for p in survey.supplies}
+    own_pegs = {p.name: p.place[:tall] for p in survey.pegs}
+    points("supplies", {p.name: place(p) for p in site.supplies}, own_supplies)
+    points("pegs", {p.name: place(p) for p in site.pegs}, own_pegs)
     points("trees", {t.name: (t.x, t.y) for t in site.trees}, {t.name: t.place[:2] for t in survey.trees})
     for peg in site.pegs:
         so(peg.name, peg.price == 0, "a peg costs nothing")

@@ -42,6 +42,8 @@ class Wires:
     """By cable or lamp: its copper at 20 °C."""
     sun_share: dict[str, float] = field(default_factory=dict)
     """By cable: share of its route on the surface."""
+    amps: dict[str, float] = field(default_factory=dict)
+    """By circuit, all on: filled by ``judge_electrics`` where there is an operating point."""
 
     def hot_ohm(self, name: str) -> float:
         """Buried copper and leads at ``hot_c``, what lies on the surface at ``sun_c``."""
@@ -192,6 +194,7 @@ def _judge_driver(index: Index, wires: Wires, driver: DriverPlan, book: Book) ->
         return
     volts, amps = stated
     for i, circuit in enumerate(circuits):
+        wires.amps[circuit.id] = float(amps[i])
         _judge_circuit(index, model, circuit, float(volts[i]), float(amps[i]), book)
         for cable in index.cables_of[circuit.id]:
             above = net.outlet[circuit.id] if cable.from_ == driver.id else net.joint[cable.from_]
@@ -254,7 +257,8 @@ def _judge_lamp(
     drop_v = (out_v if voltage.drop_from == "driver" else kind.volts) - volts
     if voltage.max_drop is not None:
         allowed = voltage.max_drop / 100 * kind.volts
-        book.at_most("drop", lamp.id, f"drop from the {voltage.drop_from}'s volts", drop_v, allowed, "V", VOLT)
+        start = "the driver's volts" if voltage.drop_from == "driver" else "its nominal volts"
+        book.at_most("drop", lamp.id, f"drop from {start}", drop_v, allowed, "V", VOLT)
     for what, printed, own in (
         ("volts", lamp.volts, volts),
         ("joint_v", lamp.joint_v, joint_v),

@@ -60,7 +60,8 @@ def _judge_limit(index: Index, circuit: CircuitPlan, book: Book) -> None:
 def _judge_device(index: Index, wires: Wires, circuit: CircuitPlan, device_a: float, book: Book) -> None:
     """Rule B."""
     fuses, driver = index.job.fuses, index.driver_of(circuit)
-    book.at_most("fuse load", circuit.id, "amps", circuit.amps, fuses.load_factor * device_a, "A", AMP)
+    carried_a = wires.amps.get(circuit.id, circuit.amps)
+    book.at_most("fuse load", circuit.id, "amps", carried_a, fuses.load_factor * device_a, "A", AMP)
     for cable in index.cables_of[circuit.id]:
         book.at_most("cable protection", cable.id, "the fuse", device_a, derated_a(index, cable), "A", 1e-6)
     text = f"{circuit.id}: a fuse behind a driver that {driver.mode}s may never open"

@@ -148,7 +148,8 @@ def _judge_once(lines: Lines, index: Index, book: Book) -> None:
         first, second = names[a[i]], names[b[i]]
         # A sleeve may lie under a trench; two entries of one sleeve may not.
         alike = sleeve[first] == sleeve[second]
-        twice = alike and float(shapely.length(near[i])) > 0.01 and share[i] > 0.9
+        overlap_m = float(shapely.length(near[i]))
+        twice = alike and (overlap_m > 0.5 or (overlap_m > 0.01 and share[i] > 0.9))
         book.claim("trenches once", first, not twice, f"{first} and {second} lie in the same place")
     for name, count in Counter(value for value in sleeve.values() if value is not None).items():
         book.claim("trenches once", name, count == 1, f"sleeve {name} is listed as {count} trenches")

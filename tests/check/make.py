@@ -236,7 +236,7 @@ def make(sketch: Sketch) -> Data:
         ],
         "trees": [{"name": t.name, "x": t.place[0], "y": t.place[1], "stem_mm": t.stem_mm} for t in survey.trees],
         "supplies": [
-            {"name": s.name, "x": s.place[0], "y": s.place[1], "price": job.supply(s.name).price}
+            {"name": s.name, "x": s.place[0], "y": s.place[1], "z": s.place[2], "price": job.supply(s.name).price}
             for s in survey.supplies
         ],
         "pegs": [],

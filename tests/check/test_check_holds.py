@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+import numpy as np
 import pytest
 
 from optimiser.check import Finding, Report, check_plan
 from optimiser.check.limits import LIMITS
-from tests.check.make import DIGEST, Data, Sketch, whole
+from optimiser.job import Job
+from tests.check.make import DIGEST, Data, Sketch, make, whole
 from tests.check.sites import paving, pond, slope, wound
 
 SITES = [pond, wound, paving, slope]
@@ -77,6 +79,45 @@ def test_a_wound_transformer_sags_for_all_its_circuits() -> None:
     # Short at the lamp's end of its lead: lowest mains, copper at 70 °C.
     fault = (11.9 * 0.01596 + 0.052) * (1 + 0.00393 * 50) + 2 * 0.002
     assert line(report, "short opens").value == pytest.approx(0.94 * 12.96 / (fault + 0.0768), abs=1e-9)
+
+
+def test_circuits_on_two_taps_of_one_core_take_volts_from_each_other() -> None:
+    # The second circuit on a tap of 12.6 V. With R = 7.2 ohm + wires in each: R I_i + sum_j Z_ij I_j = 1.08 t_i, where
+    # Z_ij = 0.08 / 150 x t_i t_j: two linear equations.
+    sketch, data = wound()
+    settings = sketch.job.model_dump()
+    settings["drivers"]["w150"] |= {"taps_v": (12.0, 12.6), "volts": 12.0, "tap_per_outlet": True}
+    data["circuits"][1]["tap_v"] = data["drivers"][0]["tap_v"] = 12.6
+    report = check_plan(whole(data), Job.model_validate(settings), sketch.survey, DIGEST)
+    assert {finding.limit for finding in report.violations} <= {
+        limit for limit in LIMITS if limit.startswith("printed")
+    }
+    ohm = (11.9 * 0.01596 + 0.052) * (1 + 0.00393 * 20) + 2 * 0.002
+    taps = np.array([12.0, 12.6])
+    amps = np.linalg.solve(np.diag([7.2 + ohm] * 2) + 0.08 / 150 * np.outer(taps, taps), 1.08 * taps)
+    own = {finding.where: finding.allowed for finding in report.violations if ": volts is" in finding.sentence}
+    assert own == {"L1": pytest.approx(7.2 * amps[0], abs=1e-9), "L2": pytest.approx(7.2 * amps[1], abs=1e-9)}
+
+
+def test_a_built_in_breaker_protects_like_a_fuse_and_costs_none() -> None:
+    sketch, _ = wound()
+    settings = sketch.job.model_dump()
+    settings["drivers"]["w150"]["breaker_a"] = 6.0
+    sketch.job = Job.model_validate(settings)
+    sketch.circuits = [("C1", "D1", 1, None, 6.0), ("C2", "D1", 2, None, 6.0)]
+    data = make(sketch)
+    assert data["cost"]["fuses"] == 0.0
+    assert [finding.sentence for finding in judge(sketch, data).violations] == []
+
+
+def test_loads_of_other_kinds_on_ac() -> None:
+    # Power on ac draws P / (V x 0.6), current P / nominal whatever the volts: the sweep of make.py against Newton.
+    for load in ("power", "current"):
+        sketch, _ = wound()
+        settings = sketch.job.model_dump()
+        settings["lamps"]["halogen"] |= {"load": load, "watts": 12.0}
+        sketch.job = Job.model_validate(settings)
+        assert [finding.sentence for finding in judge(sketch, make(sketch)).violations] == []
 
 
 def test_a_crossing_is_paid_half_at_each_border() -> None:

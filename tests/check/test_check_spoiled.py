@@ -147,6 +147,7 @@ VALUES: list[tuple[str, Path, Any, str]] = [
     ("paving", ("trenches", 2, "borders"), 1, "trench prices"),
     ("slope", ("cables", 0, "route", 1), (8.0, 0.0), "heights"),
     ("slope", ("lamps", 0, "lead_route", 1), (8.0, 0.0, 6.2), "lead ways"),
+    ("slope", ("site", "supplies", 0, "z"), 0.5, "copies"),
     ("slope", ("warnings",), [], "warnings"),
     # leads
     ("pond", ("lamps", 0, "lead_m"), 2.0, "lead ways"),
@@ -233,6 +234,14 @@ def test_a_missing_lamp() -> None:
     report = judge(sketch, data)
     assert {"every lamp once", "ways", "circuit trees"} <= {finding.limit for finding in report.violations}
     assert any(finding.sentence == "lamp L2 is not in the plan" for finding in report.violations)
+
+
+def test_trenches_that_overlap() -> None:
+    # K2's trench begins 2 m early, where K1's lies already: each metre would be paid twice.
+    sketch, good = _site("pond")
+    data = copy.deepcopy(good)
+    data["trenches"][1]["route"][0] = (8.0, 0.0)
+    assert "trenches once" in {finding.limit for finding in judge(sketch, data).violations}
 
 
 def test_a_trench_twice() -> None:
