@@ -23,8 +23,8 @@ GRID_M = 1e-4
 """Overlays are snapped to this grid, so that corners lying on a neighbour's side leave no slivers."""
 ON_BORDER_M = 0.00072
 """A place rounded to the millimetre lies at most this far from the border it was put on: half a diagonal."""
-NEAR_BORDER_M = 0.0025
-"""A place farther than this from a border is not on it."""
+NEAR_BORDER_M = 0.0045
+"""A place farther than this from a border is not on it: corners stand 2 mm off, and are rounded."""
 
 Shapes = NDArray[Any]
 
