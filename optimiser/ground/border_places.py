@@ -175,7 +175,8 @@ def stub_feet(land: Land, place: tuple[float, float]) -> Floats:
     Where stubs from a place in no-dig ground or its keep-off come out, nearest first; (n, 2), empty where none may.
 
     A stub is the straight way to the nearest free ground. It crosses keep-off, and of no-dig ground no more than
-    ``border_tolerance_m``. Other ways out are given where they are as short within 5 cm (a corner of two walls).
+    ``border_tolerance_m``. Other ways out, 60 degrees or more apart, are given where they are as short within 5 cm (a
+    corner of two walls).
     """
     own = np.array(place, dtype=float)
     at = shapely.Point(own)
@@ -203,6 +204,7 @@ def stub_feet(land: Land, place: tuple[float, float]) -> Floats:
     for foot, foot_m in zip(feet[good], far[good], strict=True):
         if kept and foot_m > float(np.hypot(*(kept[0] - own))) + 0.05:
             break
-        if len(kept) < 3 and all(np.hypot(*(foot - other)) >= 0.15 for other in kept):
+        out = (foot - own) / foot_m
+        if all(float(out @ (other - own)) < 0.5 * np.hypot(*(other - own)) for other in kept):  # 60 degrees apart
             kept.append(foot)
     return np.array(kept).reshape(-1, 2)

@@ -120,21 +120,13 @@ class Borders:
             u = (w[:, 0] * r[:, 1] - w[:, 1] * r[:, 0]) / denominator
             slack = _TOUCH_M / s_length
             hit = crossing & (t > 0) & (t < 1) & (u >= -slack) & (u <= 1 + slack)
-            lines, shares = [line[hit]], [t[hit]]
-            # A line that runs along a border changes ground where the border's segment starts and ends.
-            away = np.abs(w[:, 0] * r[:, 1] - w[:, 1] * r[:, 0]) / r_length
-            beside = ~crossing & (away <= _TOUCH_M)
-            for corner in (p, q) if beside.any() else ():
-                share = ((corner[beside] - a[line[beside]]) * r[beside]).sum(axis=1) / r_length[beside] ** 2
-                inner = (share > 0) & (share < 1)
-                lines.append(line[beside][inner])
-                shares.append(share[inner])
+            # Segments that run along the line need no cut: where they end, others of their rings touch it.
         for end, near in ((a, a_near), (b, b_near)):
             e = end[line] - p
             share = np.clip((e * s).sum(axis=1) / s_length**2, 0, 1)
             off = e - s * share[:, None]
             near[line[(off * off).sum(axis=1) <= TINY_M**2]] = True
-        return np.concatenate(lines), np.concatenate(shares)
+        return line[hit], t[hit]
 
 
 def _without_tiny(line: Ints, start: Floats, end: Floats, length: Floats, n: int) -> tuple[Ints, Floats, Floats]:

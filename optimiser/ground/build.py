@@ -208,9 +208,7 @@ class _Builder:
         every = edges.unique_pairs(np.vstack([every, edges.joining_pairs(land, xy, pool, every)]))
         price = land.price_lines(xy[every[:, 0]], xy[every[:, 1]]).trench_price
         turning_at = sparse if len(ends) * len(sparse) < 40_000 else ends
-        every = edges.unique_pairs(
-            np.vstack([every, edges.dear_detours(land, xy, every, price, ends, turning_at)])
-        )
+        every = edges.unique_pairs(np.vstack([every, edges.dear_detours(land, xy, every, price, ends, turning_at)]))
         # A sleeve is the line between its two ends: no trench beside it, and no two edges between the same nodes.
         ducts = edges.unique_pairs(np.array(self.sleeve_ends, dtype=np.int64).reshape(-1, 2))
         every = every[~np.isin(edges.key_of(every), edges.key_of(ducts))]

@@ -39,7 +39,9 @@ def joint_area(land: Land) -> BaseGeometry:
 
 
 def nearest_places(land: Land, lamp_idx: int, area: BaseGeometry) -> Floats:
-    """The lamp's own place, and the nearest places of each part of the joint ground within a few metres, nearest first."""
+    """
+    The lamp's own place, and the nearest places of each part of the joint ground within a few metres, nearest first.
+    """
     own = np.array(land.survey.lamps[lamp_idx].place[:2])
     at = shapely.points(own)
     found = [own]

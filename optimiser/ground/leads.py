@@ -57,7 +57,8 @@ def lead_arcs(
             flex = np.ceil(short * 100) / 100  # whole centimetres
             if flex <= extension_m[lamp] + 1e-9:
                 arcs.append(
-                    LeadArc(lamp, int(node[idx]), length, price, float(flex), float(flex) * job.extension_per_m +
-                    kit_price)
+                    LeadArc(
+                        lamp, int(node[idx]), length, price, float(flex), float(flex) * job.extension_per_m + kit_price
+                    )
                 )
     return arcs

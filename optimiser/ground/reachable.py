@@ -80,7 +80,10 @@ def _no_joint(land: Land, idx: int, area: Any, file: str) -> Problem:
     line = shapely.get_coordinates(shapely.shortest_line(shapely.Point(own[0]), area))
     if not len(line):
         return Problem(
-            file, lamp.row, "x", f"lamp {lamp.name} has no ground nearby that a joint may stand on",
+            file,
+            lamp.row,
+            "x",
+            f"lamp {lamp.name} has no ground nearby that a joint may stand on",
             "mark ground near it with joints = true, or move the lamp",
         )
     far = float(np.hypot(*(line[1] - line[0])))
@@ -94,7 +97,9 @@ def _no_joint(land: Land, idx: int, area: Any, file: str) -> Problem:
     reach = float(land.made_reach_m[idx]) - depth
     if far <= reach:
         return Problem(
-            file, lamp.row, "x",
+            file,
+            lamp.row,
+            "x",
             f"the lead of lamp {lamp.name} would have to cross ground that leads may not cross to reach {place}",
             "move the lamp, or set leads = true for the ground between",
         )
@@ -104,8 +109,8 @@ def _no_joint(land: Land, idx: int, area: Any, file: str) -> Problem:
     allowed = f" even with joints.extension_m = {land.job.joints.extension_m:g}" if land.job.joints.extension_m else ""
     said = (
         f"the lead of lamp {lamp.name} ({kind.lead_m:g} m) is {short:.2f} m too short for {place}{allowed}: of its "
-        f"length {kind.aim_reserve_m:g} m is aim reserve, {kind.exit_height_m:g} m the height of its exit, {depth:g} m the "
-        f"depth there and {land.job.joints.tail_m:g} m the tail inside the joint"
+        f"length {kind.aim_reserve_m:g} m is aim reserve, {kind.exit_height_m:g} m the height of its exit, {depth:g} m "
+        f"the depth there and {land.job.joints.tail_m:g} m the tail inside the joint"
     )
     mend = (
         f"give lamp type {lamp.type} a lead_m of at least {need:.2f}, set joints.extension_m to at least "

@@ -54,10 +54,12 @@ def refine(ground: Ground, points: Floats, links: Sequence[tuple[int, int]] = ()
     more = np.array(wanted, dtype=np.int64).reshape(-1, 2)
     more = more[np.isin(more, pool).all(axis=1)]
     pairs = edges.unique_pairs(
-        np.vstack([
-            edges.near_pairs(land, xy, fresh, pool, 2, 10),
-            edges.visible_pairs(land, xy, edges.unique_pairs(more)),
-        ])
+        np.vstack(
+            [
+                edges.near_pairs(land, xy, fresh, pool, 2, 10),
+                edges.visible_pairs(land, xy, edges.unique_pairs(more)),
+            ]
+        )
     )
     pairs = edges.unique_pairs(np.vstack([pairs, _joining(land, xy, pool, old, pairs)]))
     priced = land.price_lines(xy[pairs[:, 0]], xy[pairs[:, 1]], *ends_z(land, z, pairs))

@@ -132,15 +132,20 @@ class Land:
         )
         tolerance = job.rules.border_tolerance_m
         lamps = shapely.points([lamp.place[:2] for lamp in self.survey.lamps]) if self.survey.lamps else []
-        self._own_zones: list[list[int]] = [[] for _ in self.survey.lamps]
-        self.made_reach_m = np.array([
-            kind.lead_m - kind.aim_reserve_m - kind.exit_height_m - job.joints.tail_m
-            for kind in (job.lamps[lamp.type] for lamp in self.survey.lamps)
-        ]).reshape(-1)
+        # Of each lamp, the zones whose bar on leads is waived: any length of lead, or only the border's tolerance.
+        self._own_zones: list[dict[int, bool]] = [{} for _ in self.survey.lamps]
+        self.made_reach_m = np.array(
+            [
+                kind.lead_m - kind.aim_reserve_m - kind.exit_height_m - job.joints.tail_m
+                for kind in (job.lamps[lamp.type] for lamp in self.survey.lamps)
+            ]
+        ).reshape(-1)
         for zone_idx, zone in enumerate(self.survey.zones):
             if self.bars_leads[self._zone_ground[zone_idx]] and len(self._own_zones):
+                no_dig = self.no_dig[self._zone_ground[zone_idx]]
+                deep = shapely.intersects(pushed(zone.polygon, -tolerance if no_dig else 0.0), lamps)
                 for lamp_idx in np.flatnonzero(shapely.distance(zone.polygon, lamps) <= tolerance + 1e-9):
-                    self._own_zones[lamp_idx].append(zone_idx)
+                    self._own_zones[lamp_idx][zone_idx] = bool(deep[lamp_idx])
 
     def _lay_levels(self) -> None:
         def dearness(idx: int) -> tuple[int, int, float, int]:
@@ -354,6 +359,10 @@ class Land:
         """
         Straight leads from lamps to joints.
 
+        No-dig zones and grounds with ``leads = false`` bar the way, except those the lamp stands in. Where it stands no
+        deeper in a no-dig zone than ``border_tolerance_m``, or outside a zone by no more, the lead may lie in it for
+        that length: such a lamp may have been measured on the wrong side, but its lead does not go through a house.
+
         Parameters
         ----------
         lamp_idx
@@ -373,14 +382,18 @@ class Land:
         parts, ground = self.cut(a, points, shapely.linestrings(np.stack([a, points], axis=1)))
         part_m = (parts.end - parts.start) * length[parts.line]
         price = _sums(parts.line, part_m * self.lead_per_m[ground], n)
-        lawful = np.ones(n, dtype=bool)
+        lawful, waived_m = np.ones(n, dtype=bool), np.zeros(n)
         for part in np.flatnonzero(self.bars_leads[ground] & (part_m > 1e-9)):
             line = parts.line[part]
             middle = shapely.points(parts.middle[part])
-            lawful[line] &= any(
-                self._zone_ground[zone] == ground[part]
+            own = [
+                deep
+                for zone, deep in self._own_zones[lamp_idx[line]].items()
+                if self._zone_ground[zone] == ground[part]
                 and shapely.distance(self.survey.zones[zone].polygon, middle) <= _MICRON
-                for zone in self._own_zones[lamp_idx[line]]
-            )
+            ]
+            lawful[line] &= bool(own)
+            waived_m[line] += 0.0 if any(own) else part_m[part]
+        lawful &= waived_m <= self.job.rules.border_tolerance_m + 1e-9
         reach = self.reach_m(lamp_idx, points)
         return LeadLines(lawful & (length <= reach + 1e-9), price, length, reach, lawful)

@@ -16,6 +16,7 @@ from scipy.sparse.csgraph import dijkstra
 from shapely import LineString, Polygon
 
 from optimiser.ground import Ground, build_ground, refine
+from optimiser.ground.edges import beside_others
 from optimiser.ground.graph import GroundGraph, NodeKind
 from optimiser.ground.hub_places import fermat_points
 from optimiser.problems import BadInput
@@ -37,7 +38,8 @@ def between_supplies(zones: list[Zone], one: tuple[float, float], two: tuple[flo
     return build_ground(make_job(more.pop("grounds", None)), make_survey(lamps, [one, two], zones, **more))
 
 
-# -- shortest ways -------------------------------------------------------------------------------------------------------
+# -- shortest ways
+# -------------------------------------------------------------------------------------------------------
 
 
 def test_the_way_round_a_house_by_hand() -> None:
@@ -54,7 +56,10 @@ def test_the_way_round_keep_off_by_hand() -> None:
 
 
 def visibility_reference(obstacles: list[Polygon], one: tuple[float, float], two: tuple[float, float]) -> float:
-    """Shortest way in the plane: networkx on the whole visibility graph of the obstacles' corners, each line tested by shapely."""
+    """
+    Shortest way in the plane: networkx on the whole visibility graph of the obstacles' corners, each line tested by
+    shapely.
+    """
     inner = shapely.union_all(obstacles).buffer(-1e-6)
     places = [one, two, *{xy for polygon in obstacles for xy in polygon.exterior.coords[:-1]}]
     graph = nx.Graph()
@@ -83,7 +88,9 @@ def test_ways_among_many_obstacles_are_the_planes_shortest(seed: int) -> None:
 
 
 def test_the_way_round_a_round_pond_is_near_the_arc() -> None:
-    """Against the closed form: two tangents and an arc. Corners of round zones are few, which costs under one per cent."""
+    """
+    Against the closed form: two tangents and an arc. Corners of round zones are few, which costs under one per cent.
+    """
     pond = zone("pond", "pond", regular(5, 0, 2.0, 32), 0.0)
     ground = between_supplies([pond], (0, 0), (10, 0))
     tangent = math.sqrt(25 - 4)
@@ -110,7 +117,9 @@ def test_ways_bend_twice_across_a_paved_path(far_y: float) -> None:
     def cost(y: np.ndarray) -> float:
         return 10 * math.hypot(5, y[0]) + 40 * math.hypot(1.5, y[1] - y[0]) + 10 * math.hypot(4.5, far_y - y[1])
 
-    best = 30 + minimize(cost, [far_y / 2, far_y / 2], method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-10}).fun
+    best = (
+        30 + minimize(cost, [far_y / 2, far_y / 2], method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-10}).fun
+    )
     found = way(ground.graph, *ground.graph.supply_node, price=True)
     assert best - 1e-6 <= found <= best * 1.003
 
@@ -123,7 +132,10 @@ def test_a_dear_path_is_gone_round_where_that_is_cheaper() -> None:
 
 
 def test_neighbours_ways_stray_little_from_the_best_among_all_lines() -> None:
-    """Reference: every visible pair of the graph's own nodes. Between each terminal and its four nearest: one per cent on average."""
+    """
+    Reference: every visible pair of the graph's own nodes. Between each terminal and its four nearest: one per cent
+    on average.
+    """
     job, survey = random_site(14, seed=3)
     ground = build_ground(job, survey)
     graph, land = ground.graph, ground.land
@@ -139,10 +151,12 @@ def test_neighbours_ways_stray_little_from_the_best_among_all_lines() -> None:
         for a, b, w in zip(u.tolist(), v.tolist(), weight.tolist(), strict=True):
             if w < reference.get_edge_data(a, b, {"weight": math.inf})["weight"]:
                 reference.add_edge(a, b, weight=w)
-        return np.array([
-            [lengths.get(node, math.inf) for node in ends]
-            for lengths in (nx.single_source_dijkstra_path_length(reference, node) for node in ends)
-        ])
+        return np.array(
+            [
+                [lengths.get(node, math.inf) for node in ends]
+                for lengths in (nx.single_source_dijkstra_path_length(reference, node) for node in ends)
+            ]
+        )
 
     mine = all_ways(graph.ends[:, 0], graph.ends[:, 1], graph.trench_price)
     ok = lines.allowed
@@ -156,7 +170,8 @@ def test_neighbours_ways_stray_little_from_the_best_among_all_lines() -> None:
     assert stretch.mean() < 1.01 and stretch.max() < 1.05
 
 
-# -- fixed places --------------------------------------------------------------------------------------------------------
+# -- fixed places
+# --------------------------------------------------------------------------------------------------------
 
 
 def test_a_supply_point_on_a_wall_gets_a_stub() -> None:
@@ -181,8 +196,8 @@ def test_a_supply_point_a_little_inside_a_wall_is_good_and_deeper_is_cut_off() -
     with pytest.raises(BadInput) as error:
         build_ground(make_job(), make_survey([(4, -3)], [(4, 0.35)], [house]))
     assert str(error.value) == (
-        "survey.csv:90:x: supply point S1 is cut off: no straight way out of its no-dig zone or keep-off reaches ground "
-        "that may be dug within border_tolerance_m 0.3 m\n"
+        "survey.csv:90:x: supply point S1 is cut off: no straight way out of its no-dig zone or keep-off reaches "
+        "ground that may be dug within border_tolerance_m 0.3 m\n"
         "    mend: move it to the border of its zone, make the keep-off smaller, or add a sleeve from it"
     )
 
@@ -193,6 +208,13 @@ def test_a_stub_does_not_cross_to_the_other_side_of_a_zone() -> None:
     graph = build_ground(make_job(), make_survey([(4, 3)], [(4, 0.25)], [wall])).graph
     foot = graph.ends[graph.stub].max()
     assert graph.stub.sum() == 1 and graph.xyz[foot, 1] > 0.25
+
+
+def test_a_stub_does_not_go_through_a_thin_wall() -> None:
+    # 4 cm of wall, 0.3 m of keep-off: the far side is hardly farther, but a supply on its face is not inside it.
+    wall = box("wall", "house", 0, 0, 8, 0.04, 0.3)
+    graph = build_ground(make_job(), make_survey([(4, 3)], [(4, 0.04)], [wall])).graph
+    assert graph.stub.sum() == 1 and graph.xyz[graph.ends[graph.stub].max(), 1] > 0.3
 
 
 def test_one_supply_cut_off_is_no_problem_while_another_serves() -> None:
@@ -246,7 +268,8 @@ def test_a_sleeve_under_a_house_lets_cables_through_from_within_keep_off() -> No
     assert graph.stub.sum() == 2  # both its ends lie within keep-off or on the border
 
 
-# -- leads and joints ----------------------------------------------------------------------------------------------------
+# -- leads and joints
+# ----------------------------------------------------------------------------------------------------
 
 
 def test_every_lead_arc_is_lawful_and_reaches() -> None:
@@ -283,7 +306,8 @@ def test_a_lead_too_short_is_told_by_how_much_and_what_would_do() -> None:
     with pytest.raises(BadInput) as error:
         build_ground(make_job(), make_survey([(0.6, 0.0)], [(12, 0)], trees))
     text = str(error.value)
-    # The strip's polygon ends 1.15 m out where its flat side faces the lamp's way, and the lamp stands 0.6 m out; reach in
+    # The strip's polygon ends 1.15 m out where its flat side faces the lamp's way, and the lamp stands 0.6 m out;
+    # reach in
     # root ground is 1.0 - 0.3 - 0.1 - 0.15 - 0.05 = 0.4 m.
     assert text.startswith("survey.csv:2:x: the lead of lamp L1 (1 m) is 0.")
     assert "too short for the nearest ground that a joint may stand on" in text
@@ -325,7 +349,8 @@ def test_all_lamps_that_cannot_be_served_are_told_at_once() -> None:
     assert [(p.file, p.line) for p in error.value.problems] == [("points.csv", 2), ("points.csv", 3)]
 
 
-# -- nodes and edges -----------------------------------------------------------------------------------------------------
+# -- nodes and edges
+# -----------------------------------------------------------------------------------------------------
 
 
 def test_fermat_points_are_the_least_sum_of_distances() -> None:
@@ -345,10 +370,22 @@ def test_fermat_points_are_the_least_sum_of_distances() -> None:
     for idx in np.flatnonzero(~inner):
         corners = np.stack([a[idx], b[idx], c[idx]])
         least = min(float(np.hypot(*(corners - corner).T).sum()) for corner in corners)
-        best = minimize(lambda x, corners=corners: np.hypot(*(corners - x).T).sum(), corners.mean(axis=0), method="Nelder-Mead")
+        best = minimize(
+            lambda x, corners=corners: np.hypot(*(corners - x).T).sum(), corners.mean(axis=0), method="Nelder-Mead"
+        )
         assert least <= best.fun + 1e-3
     side = np.array([[0.0, 0.0]]), np.array([[1.0, 0.0]]), np.array([[0.5, math.sqrt(3) / 2]])
     assert fermat_points(*side)[0][0] == pytest.approx([0.5, math.sqrt(3) / 6])
+
+
+def test_of_lines_side_by_side_only_the_one_by_way_of_the_node_stays() -> None:
+    xy = np.array([[0.0, 0.0], [10.0, 0.0], [5.0, 0.08], [0.0, 5.0], [10.0, 5.0], [5.0, 5.3]])
+    pairs = np.array([[0, 1], [0, 2], [1, 2], [3, 4], [3, 5], [4, 5]])
+    plain = np.hypot(*(xy[pairs[:, 0]] - xy[pairs[:, 1]]).T) * 10
+    assert beside_others(xy, pairs, plain).tolist() == [True, False, False, False, False, False]
+    # Not where the way by the node is dearer (it may stand in paving), nor where there is no such way.
+    assert not beside_others(xy, pairs, plain + np.array([0, 5, 5, 0, 0, 0])).any()
+    assert not beside_others(xy, pairs[:2], plain[:2]).any()
 
 
 def test_the_graph_holds_together() -> None:
@@ -385,14 +422,17 @@ def test_all_on_one_line_and_two_lamps_at_one_place_are_no_trouble() -> None:
 
 
 def test_heights_make_edges_longer() -> None:
-    pegs = tuple(Peg(f"P{i}", (x, y, 0.75 * x)) for i, (x, y) in enumerate([(-9.0, -9.0), (9.0, -9.0), (-9.0, 9.0), (9.0, 9.0)]))
+    pegs = tuple(
+        Peg(f"P{i}", (x, y, 0.75 * x)) for i, (x, y) in enumerate([(-9.0, -9.0), (9.0, -9.0), (-9.0, 9.0), (9.0, 9.0)])
+    )
     graph = build_ground(make_job(), make_survey([(4, 0, 3)], [(0, 0, 0)], pegs=pegs, has_heights=True)).graph
     own = next(arc.node for arc in graph.leads if arc.length_m == 0)
     assert way(graph, int(graph.supply_node[0]), own) == pytest.approx(5.0, abs=0.005)  # 3-4-5
     assert way(graph, int(graph.supply_node[0]), own, price=True) == pytest.approx(50.0, abs=0.05)
 
 
-# -- refinement ----------------------------------------------------------------------------------------------------------
+# -- refinement
+# ----------------------------------------------------------------------------------------------------------
 
 
 def test_refine_keeps_what_was_there_and_adds_behind_it() -> None:
@@ -427,14 +467,18 @@ def test_refine_hangs_lamps_on_new_nodes_and_takes_the_lines_asked_for() -> None
     far = int(np.argmax(ground.graph.xyz[:, 0]))
     finer = refine(ground, np.array([[5.1, 0.07], [2.2, 0.3]]), links=[(1, far), (0, -2)])
     new, n = finer.graph, ground.graph.num_nodes
-    assert any(arc.node == n and arc.lamp == 0 and arc.length_m == pytest.approx(math.hypot(0.1, 0.07)) for arc in new.leads)
+    assert any(
+        arc.node == n and arc.lamp == 0 and arc.length_m == pytest.approx(math.hypot(0.1, 0.07)) for arc in new.leads
+    )
     pairs = {tuple(pair) for pair in new.ends.tolist()}
     assert (far, n + 1) in pairs and (n, n + 1) in pairs
 
 
 def test_refining_at_the_best_crossing_comes_nearer_to_the_best_way() -> None:
     ground = between_supplies([box("bed", "bed", 5, -30, 40, 30)], (0, 0), (12, 8), grounds={"bed": {"per_m": 25}})
-    found = minimize_scalar(lambda y: 10 * math.hypot(5, y) + 25 * math.hypot(7, 8 - y), bounds=(0, 8), method="bounded")
+    found = minimize_scalar(
+        lambda y: 10 * math.hypot(5, y) + 25 * math.hypot(7, 8 - y), bounds=(0, 8), method="bounded"
+    )
     supplies = [int(node) for node in ground.graph.supply_node]
     finer = refine(ground, np.array([[5.0, found.x]]), links=[(0, node) for node in supplies])
     assert way(finer.graph, *supplies, price=True) == pytest.approx(found.fun, rel=2e-6)
