@@ -1,7 +1,7 @@
 """From a layout to the plan that is printed. In: JobFolder, Ground, Layout. Out: Plan.
 
-Nothing is decided here but names and rounding: routes, trenches, wiring come from ``laying``, ``digging``, ``wiring``; money is
-rounded item by item, so that totals are sums of what is printed.
+Nothing is decided here but names and rounding: routes, trenches and wiring come from ``laying``, ``digging``,
+``wiring``; money is rounded item by item, so that totals are sums of what is printed.
 """
 
 from __future__ import annotations
@@ -137,7 +137,7 @@ class _Writer:
                 title=self.job.title,
                 digest=self.folder.digest,
                 files=list(self.folder.files),
-                overrides=dict(self.folder.overrides),  # type: ignore[arg-type]
+                overrides=dict(self.folder.overrides),
             ),
             currency=self.job.currency,
             prices_are_invented=self.job.prices_are_invented,

@@ -1,11 +1,12 @@
 """Trenches as they are dug: one ground, one set of cables, no fork inside. In: laid cables. Out: Dug trenches, priced.
 
-Every edge of the ground graph that holds a cable is cut where its ground changes and where its set of cables does; the parts are then
-strung together wherever exactly two meet that agree in ground, cables and kind.
+Every edge of the ground graph that holds a cable is cut where its ground changes and where its set of cables does; the
+parts are then strung together wherever exactly two meet that agree in ground, cables and kind.
 """
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -93,14 +94,15 @@ def _parts(
             pays_a = bool(land.on_border(graph.xyz[u : u + 1, :2], np.array([index]))[0])
         if k == len(pieces) - 1:
             pays_b = bool(land.on_border(graph.xyz[v : v + 1, :2], np.array([index]))[0])
-        for m, (lo, hi) in enumerate(zip(marks, marks[1:], strict=False)):
+        for m, (lo, hi) in enumerate(itertools.pairwise(marks)):
             middle = (lo + hi) / 2
             who = tuple(sorted({i for f, t, i in spans if f <= middle <= t}))
             if not who:
                 continue
             ends = [_at(graph.xyz[u], graph.xyz[v], share) for share in (lo, hi)]
             for share_idx, share in enumerate((lo, hi)):  # straight joints stand where the cable's own route says
-                near = _station_near(ends[share_idx], who, cables) if 1e-9 < share < 1 - 1e-9 else None
+                at_joint = frm + 1e-9 < share < to - 1e-9
+                near = _station_near(ends[share_idx], who, cables) if at_joint else None
                 ends[share_idx] = near or ends[share_idx]
             if ends[0] == ends[1]:  # a corner of a zone clipped by less than a millimetre
                 continue

@@ -1,11 +1,14 @@
-"""Cables as they are laid and cut: routes in metres, straight joints where a reel ends, uncut runs. In: Layout. Out: Laid.
+"""Cables as they are laid and cut: routes in metres, straight joints where a reel ends, uncut runs. In: Layout. Out:
+Laid.
 
-A *station* is a joint of one circuit: a graph node, or a place on a long piece's route where a straight joint is made because no
-reel is long enough. Everything is rounded to the millimetre here, so that what follows computes with what is printed.
+A *station* is a joint of one circuit: a graph node, or a place on a long piece's route where a straight joint is made
+because no reel is long enough. Everything is rounded to the millimetre here, so that what follows computes with what
+is printed.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, field
 
@@ -113,7 +116,7 @@ def _lay_circuit(job: Job, survey: Survey, ground: Ground, circuit_idx: int, cir
         start: Station | None = None if at_driver else (circuit_idx, start_node, 0)
         above = -1 if at_driver else last_at[start_node]
         marks = [0, *cuts, len(walk) - 1]
-        for k, (i, j) in enumerate(zip(marks, marks[1:], strict=False), start=1):
+        for k, (i, j) in enumerate(itertools.pairwise(marks), start=1):
             end: Station = (circuit_idx, end_node, 0) if j == len(walk) - 1 else (circuit_idx, piece_idx, k)
             laid.place[end] = walk[j]
             route = _without_repeats(walk[i : j + 1])
@@ -167,7 +170,8 @@ def _straight_joints(
     job: Job, ground: Ground, walk: list[Place], spans: list[Span], first_end: float, reel_m: float
 ) -> list[int]:
     """
-    Positions in ``walk`` of the joints that a route longer than a reel needs; new places are inserted into walk and spans.
+    Positions in ``walk`` of the joints that a route longer than a reel needs; new places are inserted into walk and
+    spans.
 
     Each cut is as long as the reel and the ground allow.
     """

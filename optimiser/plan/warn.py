@@ -29,12 +29,13 @@ def warnings(job: Job, survey: Survey, layout: Layout, dug: Sequence[Dug], wired
         place = survey.supplies[use.supply].name
         if load_pct > HEAVY_PCT:
             found.append(
-                f"The {name} at {place} runs at {load_pct:.0f} % of its rating and the start current of its lamps is not "
-                "stated: make sure that it starts them."
+                f"The {name} at {place} runs at {load_pct:.0f} % of its rating and the start current of its lamps is "
+                "not stated: make sure that it starts them."
             )
         if model.kind == "electronic" and model.limit_a is None and model.mode != "none":
             found.append(
-                f"The job states no limit_a for the {name}; {model.current_limit_a:.3g} A (1.5 x its rated amps) was taken."
+                f"The job states no limit_a for the {name}; "
+                f"{model.current_limit_a:.3g} A (1.5 x its rated amps) was taken."
             )
     root_m = sum(t.length_m for t in dug if job.grounds.get(t.ground) and job.grounds[t.ground].kind == "root")
     if root_m > 0:

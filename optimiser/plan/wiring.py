@@ -1,4 +1,5 @@
-"""The electrics of laid cables: resistances, states, protection. In: Laid, Layout, Job. Out: Wired, by driver and circuit."""
+"""The electrics of laid cables: resistances, states, protection. In: Laid, Layout, Job. Out: Wired, by driver and
+circuit."""
 
 from __future__ import annotations
 
@@ -51,7 +52,7 @@ def wire(job: Job, survey: Survey, ground: Ground, layout: Layout, laid: Laid, d
         taps = [layout.circuits[c].tap_v for c in use.circuits]
         state = solve_driver(model, [tree for tree, _, _ in trees], taps, job.voltage)
         wired = []
-        for c, (tree, cables, lamps), one, tap in zip(use.circuits, trees, state.circuits, taps, strict=True):
+        for _c, (tree, cables, lamps), one, tap in zip(use.circuits, trees, state.circuits, taps, strict=True):
             ratings = np.full(len(tree.parent), np.inf)
             ratings[1 : 1 + len(cables)] = [_rating(job, laid, i) * factors[i] for i in cables]
             short = far_end_short_a(model, tap, tree, job.voltage)
@@ -138,10 +139,11 @@ def _rating(job: Job, laid: Laid, cable: int) -> float:
 
 def _bunching(job: Job, laid: Laid, dug: Sequence[Dug]) -> list[float]:
     """Rating factor of each cable by the most cables it lies with in a sleeve or a trench."""
-    factors = [1.0] * len(laid.cables)
+    worst = [(1.0, 1.0)] * len(laid.cables)
     for trench in dug:
         table = job.rules.bunched if trench.sleeve >= 0 else job.rules.trench_bunched
         factor = table[min(len(trench.cables), len(table)) - 1]
         for i in trench.cables:
-            factors[i] = min(factors[i], factor)
-    return factors
+            sleeve, trenched = worst[i]
+            worst[i] = (min(sleeve, factor), trenched) if trench.sleeve >= 0 else (sleeve, min(trenched, factor))
+    return [sleeve * trenched for sleeve, trenched in worst]

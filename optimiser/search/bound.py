@@ -2,19 +2,21 @@
 
 The parts are bounded apart, and each price of a layout is counted in one part only:
 
-* *trench and cable* (leads, sleeves' pulls, supply points with it): in any layout every lamp is joined, by its lead and by
-  trenches, to a supply point that is used. Each edge on those ways is paid at least once as trench, holds at least one cable,
-  and that cable is cut at least (1 + slack) times the edge's length at no less than the cheapest price a metre. So the
-  layout pays at least the price of a Steiner arborescence from an artificial root, over arcs to the supply points priced at
-  what using them costs, to all lamps, with these edge prices. Wong's dual ascent gives dual-feasible prices of
-  directed cuts, whose sum no arborescence undercuts (R. T. Wong, Math. Programming 28, 1984, 271-287).
-* *drivers*: for each dim group and each set of driver models that can serve the same lamps, the least price of drivers whose
-  allowed loads add up to the least power the lamps can draw.
-* *joints*: a joint has at least one cable, so at most ``max_ways`` - 1 leads; every lamp with a lead needs a share of one.
-  Besides, where cables are cut at joints, each is the far end of one and takes ``joint_end_m`` of it, which the first
-  part did not count.
+* *trench and cable* (leads, sleeves' pulls, supply points with it): in any layout every lamp is joined, by its lead
+  and by trenches, to a supply point that is used. Each edge on those ways is paid at least once as trench, holds at
+  least one cable, and that cable is cut at least (1 + slack) times the edge's length at no less than the cheapest
+  price a metre. So the layout pays at least the price of a Steiner arborescence from an artificial root, over arcs to
+  the supply points priced at what using them costs, to all lamps, with these edge prices. Wong's dual ascent gives
+  dual-feasible prices of directed cuts, whose sum no arborescence undercuts (R. T. Wong, Math. Programming 28, 1984,
+  271-287).
+* *drivers*: for each dim group and each set of driver models that can serve the same lamps, the least price of
+  drivers whose allowed loads add up to the least power the lamps can draw.
+* *joints*: a joint has at least one cable, so at most ``max_ways`` - 1 leads; every lamp with a lead needs a share of
+  one. Besides, where cables are cut at joints, each is the far end of one and takes ``joint_end_m`` of it, which the
+  first part did not count.
 
-Currents are taken at their least: P / highest volts for constant power, rated current, lowest volts for constant resistance.
+Currents are taken at their least: P / highest volts for constant power, rated current, lowest volts for constant
+resistance.
 """
 
 from __future__ import annotations

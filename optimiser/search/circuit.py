@@ -1,9 +1,9 @@
 """What one circuit costs and whether it holds. In: a tree on the ground graph, a feed, a palette. Out: Fed, or None.
 
 A tree is a mapping node -> parent node from the supply's node outwards, and a lead arc for each lamp. The gauges are
-chosen by dynamic programming on currents at estimated voltages; then the constant-power state is solved by sweeping the tree
-(backward for currents, forward for volts) and every limit is judged on that state. The published verdict is the electrics
-stage's own: this one only has to be quick and never laxer.
+chosen by dynamic programming on currents at estimated voltages; then the constant-power state is solved by sweeping
+the tree (backward for currents, forward for volts) and every limit is judged on that state. The published verdict is
+the electrics stage's own: this one only has to be quick and never laxer.
 """
 
 from __future__ import annotations
@@ -86,7 +86,7 @@ def trace(facts: Facts, ways: Ways, root: int, tree: Tree, leads: dict[int, int]
         sun += sun_m[edge]
         if sleeve[edge] >= 0:
             bunch = facts.bunched[min(facts.capacity[edge], len(facts.bunched)) - 1]
-            factor = min(factor, bunch)
+            factor = min(factor, worst_bunch * bunch)
         below = children.get(node, ())
         here = lamps_at.get(node)
         if here is None and len(below) == 1:
@@ -282,7 +282,9 @@ def _protections(
     if feed.limit_a < math.inf and safe_without:
         found.append((feed.limit_a, None, 0.0, math.inf))
     if feed.limit_mode in ("hold", "none"):
-        devices = [(feed.breaker_a, None, 0.0)] if feed.breaker_a is not None else []
+        devices: list[tuple[float, float | None, float]] = []
+        if feed.breaker_a is not None:
+            devices.append((feed.breaker_a, None, 0.0))
         devices += [(rating, rating, facts.fuse_price) for rating in facts.fuse_ratings]
         for rating, fuse_a, price in devices:
             if amps > facts.fuse_load * rating - 0.002 or feed.limit_a < facts.open_factor * rating:

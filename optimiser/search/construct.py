@@ -1,4 +1,5 @@
-"""First layouts: hang lamp after lamp where it costs least, then choose the gauges. In: Bench. Out: State, whole or not.
+"""First layouts: hang lamp after lamp where it costs least, then choose the gauges. In: Bench. Out: State, whole or
+not.
 
 While lamps are hung every cable of the job may be used; afterwards the set of gauges (the palette) that makes the whole
 cheapest is kept. Should no palette hold the trees, they are built again within each palette.
@@ -14,17 +15,19 @@ from .moves.straighten import straighten
 from .state import Bench, State
 
 
-def construct(bench: Bench, rng: random.Random, *, noise: float = 0.0, width: int = 3) -> State:
+def construct(
+    bench: Bench, rng: random.Random, *, noise: float = 0.0, width: int = 3, bulk: bool | None = None
+) -> State:
     """One layout from nothing; ``missing`` holds the lamps that found no place."""
     bench.palette = bench.all_cables
-    state = _from_nothing(bench, rng, noise, width)
+    state = _from_nothing(bench, rng, noise, width, bulk)
     best = best_palette(bench, state)
     if best is not None:
         return best
     tries = []
     for palette in bench.facts.palettes:
         bench.palette = palette
-        tries.append(_from_nothing(bench, rng, noise, width))
+        tries.append(_from_nothing(bench, rng, noise, width, bulk))
         if bench.effort.stopped:
             break
     best = min(tries, key=lambda s: s.cost)
@@ -56,10 +59,10 @@ def straighten_all(bench: Bench, state: State) -> State:
     return state
 
 
-def _from_nothing(bench: Bench, rng: random.Random, noise: float, width: int) -> State:
+def _from_nothing(bench: Bench, rng: random.Random, noise: float, width: int, bulk: bool | None) -> State:
     use = bench.use_of(())
     draft = Draft([], use, 0.0, set(range(bench.facts.num_lamps)))
-    state = recreate(bench, draft, rng, noise=noise, width=width)
+    state = recreate(bench, draft, rng, noise=noise, width=width, bulk=bulk)
     if state is None:  # cannot happen: grafts keep to drivers and sleeves; but a plain answer beats a wrong one
         empty = bench.compose((), frozenset(range(bench.facts.num_lamps)))
         assert empty is not None

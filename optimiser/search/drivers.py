@@ -1,8 +1,8 @@
 """How many drivers the circuits at a supply point need. In: circuits with loads. Out: which circuits share a driver.
 
-Circuits that may share a driver (same supply point, model, tap and dim group, unless the model mixes them) are packed into the
-fewest drivers: bins with a limit of load, of amps and of outlets. Exact for up to ``EXACT`` circuits by depth-first
-search over decreasing loads with a counting bound; first-fit decreasing beyond.
+Circuits that may share a driver (same supply point, model, tap and dim group, unless the model mixes them) are packed
+into the fewest drivers: bins with a limit of load, of amps and of outlets. Exact for up to ``EXACT`` circuits by
+depth-first search over decreasing loads with a counting bound; first-fit decreasing beyond.
 """
 
 from __future__ import annotations
@@ -98,25 +98,23 @@ class Drivers:
         groups: dict[tuple[object, ...], list[int]] = {}
         for i, fed in enumerate(circuits):
             feed = facts.feeds[fed.feed]
-            key = (
-                fed.supply,
-                feed.model,
-                -1.0 if feed.mixes_taps else feed.tap_v,
-                "" if feed.mixes_groups else fed.group,
-            )
-            groups.setdefault(key, []).append(i)
+            tap_v = -1.0 if feed.mixes_taps else feed.tap_v
+            groups.setdefault((fed.supply, feed.model, tap_v, "" if feed.mixes_groups else fed.group), []).append(i)
         drivers: list[tuple[int, int, list[int]]] = []
         for (supply, model, *_), members in groups.items():
             assert isinstance(supply, int) and isinstance(model, int)
             feed = facts.feeds[circuits[members[0]].feed]
-            loads = [(circuits[i].load_w, circuits[i].amps) for i in members]
-            key = (supply, circuits[members[0]].feed, tuple((round(w, 3), round(a, 3)) for w, a in loads))
-            if key not in self._known:
+            if len(members) == 1:  # a circuit is never larger than its driver
+                drivers.append((supply, model, members))
+                continue
+            loads = tuple((circuits[i].load_w, circuits[i].amps) for i in members)
+            known_as = (supply, circuits[members[0]].feed, loads)
+            if known_as not in self._known:
                 if len(self._known) > 100_000:
                     self._known.clear()
                 max_w = feed.max_w * facts.supply_loading[supply]
-                self._known[key] = pack(loads, max_w, feed.max_total_a, feed.outlets)
-            bins = self._known[key]
+                self._known[known_as] = pack(loads, max_w, feed.max_total_a, feed.outlets)
+            bins = self._known[known_as]
             if bins is None:
                 return None
             drivers.extend((supply, model, [members[i] for i in b]) for b in bins)

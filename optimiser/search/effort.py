@@ -1,7 +1,7 @@
 """Counted work, and the reasons to stop. In: a budget. Out: Effort, which the search asks whether to go on.
 
-Work is counted in units of roughly a millisecond on a plain computer of 2026, but it is counted, not timed: the same job,
-seed and effort do the same work on any machine. Only a time limit or an interrupt depends on the clock.
+Work is counted in units of roughly a millisecond on a plain computer of 2026, but it is counted, not timed: the same
+job, seed and effort do the same work on any machine. Only a time limit or an interrupt depends on the clock.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """Everything the search looks up, once, as plain lists and arrays. In: Job, Survey, GroundGraph. Out: Facts.
 
-A *feed* is one way to supply a circuit: a driver model at one of its taps. A *palette* is the set of cables a layout may
-use (at most ``rules.max_gauges``). Voltages here keep ``KEEP_V`` inside every limit, so that rounding cannot break one.
+A *feed* is one way to supply a circuit: a driver model at one of its taps. A *palette* is the set of cables a layout
+may use (at most ``rules.max_gauges``). Voltages here keep ``KEEP_V`` inside every limit, so that rounding cannot
+break one.
 """
 
 from __future__ import annotations
@@ -31,7 +32,8 @@ _LOADS = {"power": LOAD_POWER, "current": LOAD_CURRENT, "resistance": LOAD_RESIS
 
 @dataclass(frozen=True)
 class Feed:
-    """A driver model at one tap. ``budget_v[t]``, ``low_budget_v[t]``: drop that lamp type t may see in the two cases."""
+    """A driver model at one tap. ``budget_v[t]``, ``low_budget_v[t]``: drop that lamp type t may see in the two
+    cases."""
 
     model: int
     tap_v: float
@@ -187,7 +189,7 @@ def gather_facts(job: Job, survey: Survey, graph: GroundGraph) -> Facts:
                     drop_budget = out_v - (t.volts - job.drop_limit_v(t))
                 budget.append(drop_budget - KEEP_V)
                 low_budget.append(low_v - low_limit - KEEP_V)
-                # Alone on the driver, cold: the lead's own drop is all that is certain to lower the source's highest volts.
+                # Alone on the driver, cold: only the lead's own drop is certain to lower the source's highest volts.
                 factor = t.factor if driver.ac and t.load == "power" else 1.0
                 lead_ohm = t.lead_ohm(voltage.cold_c) if not t.terminals else 0.0
                 high_v = source.high_emf_v
@@ -303,8 +305,8 @@ def _palettes(cables: Sequence[CableFacts], max_gauges: int) -> list[tuple[int, 
 class Ways:
     """Shortest ways over the graph at marginal prices: trench that is open already costs nothing more.
 
-    Holds the arcs once; ``set_open`` changes prices. Arcs run both ways along edges, and from a lamp to the nodes of its
-    leads only, so that no way runs through a lamp.
+    Holds the arcs once; ``set_open`` changes prices. Arcs run both ways along edges, and from a lamp to the nodes of
+    its leads only, so that no way runs through a lamp.
     """
 
     def __init__(self, facts: Facts, cable_price_m: float) -> None:
@@ -369,12 +371,9 @@ class Ways:
         """Distance and predecessor of every node from the nearest of several sources (lamps are ``num_nodes`` + i)."""
         from scipy.sparse.csgraph import dijkstra
 
-        if len(sources) == 1:
-            dist, pred = dijkstra(self._matrix, indices=sources[0], return_predecessors=True, limit=limit)
-        else:
-            dist, pred, _ = dijkstra(
-                self._matrix, indices=list(sources), return_predecessors=True, limit=limit, min_only=True
-            )
+        dist, pred, _ = dijkstra(
+            self._matrix, directed=True, indices=list(sources), return_predecessors=True, limit=limit, min_only=True
+        )
         return dist, pred
 
 

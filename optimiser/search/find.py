@@ -1,16 +1,20 @@
 """The search, whole: rounds of independent tasks, the ground refined between them. In: Job, Survey, Ground. Out: Found.
 
-1. a first layout at once; 2. several starts, searched apart; 3. slide the best ones' hubs and forks on the open ground, add
-those places to the graph, search on from there; again until that gains nothing or the effort is spent; 4. finish with gauges
-chosen without rounding; 5. bound on the final graph. Every layout that is handed on has been confirmed by the caller.
+1. a first layout at once; 2. several starts, searched apart; 3. slide the best ones' hubs and forks on the open
+ground, add those places to the graph, search on from there; again until that gains nothing or the effort is spent; 4.
+finish with gauges chosen without rounding; 5. bound on the final graph. Every layout that is handed on has been
+confirmed by the caller.
 """
 
 from __future__ import annotations
 
+import itertools
 import random
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
+
+import numpy as np
 
 from ..ground import Ground, refine
 from ..job import Job
@@ -19,14 +23,15 @@ from .bound import Bound, lower_bound
 from .construct import construct, straighten_all
 from .effort import Effort
 from .facts import Facts, gather_facts
+from .improve import START_TEMPERATURE
 from .layout import Circuit, DriverUse, Layout, Piece
 from .refine import moved_onto, slide
 from .state import Bench, State
 from .tasks import Crew, Done, Task
 
-WORK_PER_LAMP = 900.0
-"""Work of effort 1 for each lamp, in units of about a millisecond."""
-LEAST_WORK = 3000.0
+WORK_PER_LAMP = 1800.0
+"""Work of effort 1 for each lamp, in units of about half a millisecond."""
+MANY_LAMPS = 40
 
 
 @dataclass(frozen=True)
@@ -82,7 +87,7 @@ class _Search:
         self.facts = gather_facts(job, survey, ground.graph)
         self.best: tuple[State, Layout, Ground] | None = None
         self.work = 0.0
-        self.budget = options.effort * max(LEAST_WORK, WORK_PER_LAMP * len(survey.lamps))
+        self.budget = options.effort * WORK_PER_LAMP * len(survey.lamps)
         self.refinements = 0
         self.last_gain_pct: float | None = None
 
@@ -103,10 +108,10 @@ class _Search:
     def first(self) -> None:
         """A feasible layout at once, if a plain construction finds one."""
         bench = self.bench()
-        state = construct(bench, random.Random(self.options.seed))
+        tries = [construct(bench, random.Random(self.options.seed), bulk=bulk) for bulk in (False, True)]
         self.work += bench.effort.spent
-        self.offer([state])
-        self.start = state
+        self.offer(tries)
+        self.start = min(tries, key=lambda s: s.cost)
 
     def spread(self, crew: Crew, share: float, starts: list[State | None], temperature: float) -> list[State]:
         """Search from several starts, this share of the budget over all."""
@@ -131,7 +136,8 @@ class _Search:
         """Slide the states' hubs, put the places into the graph, move the states onto them."""
         bench = self.bench()
         slid = [slide(bench, state, self.ground.land, stop=self.stop) for state in states]
-        places, links = [], []
+        places: list[list[float]] = []
+        links: list[tuple[int, int]] = []
         for s in slid:
             base = len(places)
             places.extend(s.places.tolist())
@@ -140,7 +146,7 @@ class _Search:
                 links.append((base - 1 - a, b if b >= 0 else b - base))
         before = min(state.cost for state in states)
         if places:
-            ground = refine(self.ground, places, links)
+            ground = refine(self.ground, np.array(places), links)
             node_at = {(round(float(x), 3), round(float(y), 3)): i for i, (x, y, _) in enumerate(ground.graph.xyz)}
             self.ground = ground
             self.facts = gather_facts(self.job, self.survey, ground.graph)
@@ -193,17 +199,18 @@ def find_layout(
     """
     Search for the cheapest layout.
 
-    Returns the lamps left out by the best try when no layout was found that holds; ``find_obstacles`` then says what stands
-    in the way.
+    Returns the lamps left out by the best try when no layout was found that holds; ``find_obstacles`` then says what
+    stands in the way.
     """
     search = _Search(job, survey, ground, options, confirm, observer, stop)
     observer.stage("first layout")
     search.first()
     small = len(survey.lamps) <= 8
     with Crew(1 if small else options.processes, stop, observer.best) as crew:
-        starts: list[State | None] = [search.start, None] if small else [search.start, None, None, None]
+        # Few starts for many lamps: one long descent beats several short ones there.
+        starts: list[State | None] = [search.start, *[None] * (3 if 8 < len(survey.lamps) <= MANY_LAMPS else 1)]
         observer.stage("searching from several starts")
-        states = search.spread(crew, 0.45, starts, 0.004)
+        states = search.spread(crew, 0.5, starts, START_TEMPERATURE)
         for round_idx, share in enumerate((0.25, 0.15, 0.15)):
             if stop() or not states or states[0].missing:
                 break
@@ -213,7 +220,7 @@ def find_layout(
             states.sort(key=lambda s: s.cost)
             if stop():
                 break
-            heat = 0.002 if round_idx < 2 else 0.001
+            heat = START_TEMPERATURE / (3 if round_idx < 2 else 6)
             observer.stage("searching on the refined ground")
             states = search.spread(crew, share, [states[0], states[min(1, len(states) - 1)]], heat)
         if states and not stop():
@@ -235,7 +242,7 @@ def to_layout(facts: Facts, state: State) -> Layout:
         feed = facts.feeds[fed.feed]
         pieces = []
         for cable, nodes in fed.pieces:
-            edges = tuple(_edge(fed.tree, fed.edges, facts, u, v) for u, v in zip(nodes, nodes[1:], strict=False))
+            edges = tuple(_edge(fed.tree, fed.edges, facts, u, v) for u, v in itertools.pairwise(nodes))
             pieces.append(Piece(cable, nodes, edges))
         lamps = tuple(sorted(fed.leads))
         circuits.append(

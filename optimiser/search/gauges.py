@@ -1,8 +1,8 @@
 """The cheapest gauge for every piece of a given tree. In: pieces with lengths, currents, budgets. Out: a cable each.
 
-Two exact choices for fixed currents. ``choose_gauges`` runs a dynamic programme over drop in ``LEVELS`` steps, rounded to the
-nearest: fast, verified afterwards by the load flow of whoever calls it. ``choose_gauges_exactly`` keeps every
-undominated pair (drop, price) of each subtree, with no rounding at all: used to finish a layout.
+Two exact choices for fixed currents. ``choose_gauges`` runs a dynamic programme over drop in ``LEVELS`` steps,
+rounded to the nearest: fast, verified afterwards by the load flow of whoever calls it. ``choose_gauges_exactly``
+keeps every undominated pair (drop, price) of each subtree, with no rounding at all: used to finish a layout.
 
 Both minimise the sum of piece prices subject to: along the way to each lamp, drops add up to no more than its budget. A
 subtree is described by f(d), the least price at which every lamp below is served when drop d may still be spent
@@ -115,9 +115,9 @@ def choose_gauges_exactly(tree: PieceTree, *, max_front: int = 20_000) -> list[i
         if up >= 0:
             kids[up].append(i)
     for i in range(count - 1, -1, -1):
-        drop, price = _merge([(drops[k], prices[k]) for k in kids[i]], max(tree.need_v[i], 0.0))
-        all_drop = np.concatenate([drop + tree.amps[i] * ohm for _, _, ohm in tree.options[i]])
-        all_price = np.concatenate([price + p for _, p, _ in tree.options[i]])
+        below_drop, below_price = _merge([(drops[k], prices[k]) for k in kids[i]], max(tree.need_v[i], 0.0))
+        all_drop = np.concatenate([below_drop + tree.amps[i] * ohm for _, _, ohm in tree.options[i]])
+        all_price = np.concatenate([below_price + p for _, p, _ in tree.options[i]])
         inside = all_drop <= tree.budget_v
         drops[i], prices[i] = _undominated(all_drop[inside], all_price[inside])
         if len(drops[i]) == 0:

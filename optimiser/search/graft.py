@@ -2,11 +2,13 @@
 
 A *part* is a lamp, or a piece of tree with its lamps. ``graft`` finds, by one shortest-path run at marginal prices, the
 cheapest places to hang it: any node of any circuit that may take a joint, or a fresh outlet at a supply point; the most
-promising few are priced in full, with gauges, protection and drivers. Every move of the search is taking off and grafting.
+promising few are priced in full, with gauges, protection and drivers. Every move of the search is taking off and
+grafting.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 import random
 from collections.abc import Iterable
@@ -77,8 +79,8 @@ def prune(tree: Tree, keep: Iterable[int]) -> Tree:
     return kept
 
 
-def attach_nodes(bench: Bench, fed: Fed) -> np.ndarray:
-    """Nodes of a circuit at which a branch may start."""
+def attach_nodes(bench: Bench, fed: Fed) -> tuple[np.ndarray, np.ndarray]:
+    """Nodes of a circuit at which a branch may start, and what one more way costs in joints there."""
     known = fed.__dict__.get("_attach")
     if known is not None:
         return known  # type: ignore[no-any-return]
@@ -94,16 +96,20 @@ def attach_nodes(bench: Bench, fed: Fed) -> np.ndarray:
     arcs = facts.graph.leads
     for arc in fed.leads.values():
         ways[arcs[arc].node] += 1
-    nodes = []
+    joints = {arcs[arc].node for arc in fed.leads.values()}
+    price_of = bench.joint_price_of_ways
+    extra: dict[int, float] = {}
     for node, count in ways.items():
         if facts.post[node] >= 0:
             if count <= 2:  # cable in, own lamp
-                nodes.append(node)
+                extra[node] = 0.0
         elif facts.may_joint[node] and count < facts.max_ways:
-            nodes.append(node)
+            passed = count == 2 and node not in joints  # a cable goes by unjoined
+            extra[node] = price_of[count + 1] - (0.0 if passed else price_of[count])
     if root_kids < facts.feeds[fed.feed].terminal_cables:
-        nodes.append(root)
-    found = np.array(sorted(nodes), dtype=np.int64)
+        extra[root] = 0.0
+    nodes = sorted(extra)
+    found = np.array(nodes, dtype=np.int64), np.array([extra[node] for node in nodes])
     fed.__dict__["_attach"] = found
     return found
 
@@ -179,7 +185,7 @@ def _hung(part: Part, source: int, chain: list[int]) -> Tree:
     if down >= 0:
         tree[node] = down
     tree.pop(source, None)
-    for up, child in zip(chain, chain[1:], strict=False):
+    for up, child in itertools.pairwise(chain):
         tree[child] = up
     return tree
 
@@ -194,6 +200,7 @@ def graft(
     noise: float = 0.0,
     may_open: bool = True,
     limit: float = math.inf,
+    bulk_w: float = 0.0,
 ) -> float:
     """
     Hang a part where it costs least; returns what that adds, or infinity where it fits nowhere (draft unchanged then).
@@ -208,6 +215,9 @@ def graft(
         Whether a fresh circuit may be started.
     limit
         Give up when the least estimate exceeds this.
+    bulk_w
+        Watts that still wait to be hung: fresh drivers are chosen by their price for each watt of that they can take.
+        0 chooses the cheapest for this part alone.
     """
     facts, ways = bench.facts, bench.ways
     n = facts.graph.num_nodes
@@ -220,13 +230,15 @@ def graft(
         sources = sorted(v for v in inside if facts.may_joint[v] or facts.post[v] >= 0)
         if not sources:
             return math.inf
-    bench.effort.spend(0.5 + n / 1200)
-    dist, pred = ways.from_sources(sources)
+    near = bench.reach.get(part.lamps[0], math.inf) if bare else math.inf
+    bench.effort.spend(0.5 + n / (1200 if near == math.inf else 4000))
+    dist, pred = ways.from_sources(sources, near)
     feeds = set(facts.lamp_feeds[part.lamps[0]])
     for lamp in part.lamps[1:]:
         feeds.intersection_update(facts.lamp_feeds[lamp])
     group = facts.lamp_group[part.lamps[0]]
     watts = sum(facts.lamp_watts[lamp] for lamp in part.lamps)
+    own_joint = bench.joint_price_of_ways[2]
     places: list[tuple[float, int, int, int]] = []  # estimate, circuit, node, feed
     for index, fed in enumerate(draft.circuits):
         feed = facts.feeds[fed.feed]
@@ -236,25 +248,28 @@ def graft(
             continue
         if fed.amps + watts / feed.out_v > feed.max_a:
             continue
-        nodes = attach_nodes(bench, fed)
+        nodes, extra = attach_nodes(bench, fed)
         if not len(nodes):
             continue
-        away = dist[nodes]
+        away = dist[nodes] + extra
+        if bare:  # a lead that ends right in this joint needs no joint of its own
+            away = away + np.where(pred[nodes] >= n, 0.0, own_joint)
         for at in np.argsort(away, kind="stable")[:3] if len(nodes) > 3 else range(len(nodes)):
             if away[at] < math.inf:
                 places.append((float(away[at]), index, int(nodes[at]), fed.feed))
     if may_open:
-        places.extend(_fresh_places(bench, draft, feeds, watts, dist))
+        fresh = _fresh_places(bench, draft, feeds, watts, dist, bulk_w)
+        places.extend((est + own_joint if bare else est, *rest) for est, *rest in fresh)  # type: ignore[misc]
     if noise > 0:
         places = [(est * (1 + noise * rng.random()), *rest) for est, *rest in places]  # type: ignore[misc]
     places.sort()
-    if not places or places[0][0] > limit:
+    if places and places[0][0] > limit:
         return math.inf
 
     best_delta, best_index, best_fed = math.inf, -1, None
     sound = tried = 0
     for estimate, index, node, feed_idx in places:
-        if sound >= width or tried >= 4 * width or estimate >= best_delta * 1.5 + 1:
+        if sound >= width or tried >= 12 * width or estimate >= best_delta * 1.5 + 1:
             break
         chain = _chain(pred, node, n)
         source = chain[-1]
@@ -269,7 +284,7 @@ def graft(
             tree, leads = {}, {}
         hung = {}
         if bare:
-            for up, child in zip(chain[:-1], chain[1:-1], strict=False):
+            for up, child in itertools.pairwise(chain[:-1]):
                 hung[child] = up
             new_leads = {**leads, part.lamps[0]: ways.lead_between(part.lamps[0], chain[-2])}
         else:
@@ -291,7 +306,12 @@ def graft(
         if delta < best_delta:
             best_delta, best_index, best_fed = delta, index, fed_new
     if best_fed is None:
+        if near < math.inf or bulk_w > 0:  # nothing holds so near, or on the model of best value: look everywhere
+            bench.reach[part.lamps[0]] = math.inf
+            return graft(bench, draft, part, rng, width=width, noise=noise, may_open=may_open, limit=limit)
         return math.inf
+    if bare:
+        bench.reach[part.lamps[0]] = 2 * places[0][0] + bench.reach_spare
     draft.put(best_index if best_index >= 0 else -1, best_fed)
     draft.drivers_cost = drivers_cost(bench, draft.circuits)
     draft.missing.difference_update(part.lamps)
@@ -309,7 +329,7 @@ def _chain(pred: np.ndarray, node: int, n: int) -> list[int]:
 
 
 def _fresh_places(
-    bench: Bench, draft: Draft, feeds: set[int], watts: float, dist: np.ndarray
+    bench: Bench, draft: Draft, feeds: set[int], watts: float, dist: np.ndarray, bulk_w: float
 ) -> list[tuple[float, int, int, int]]:
     """Fresh outlets at supply points, with what they would add in drivers as estimated."""
     facts = bench.facts
@@ -317,6 +337,9 @@ def _fresh_places(
     room: dict[tuple[int, int], int] = {}
     for fed in draft.circuits:
         room[fed.supply, fed.feed] = room.get((fed.supply, fed.feed), 0) + 1
+    drivers = [0] * len(facts.supply_price)
+    for (supply, f), count in room.items():
+        drivers[supply] += -(-count // facts.feeds[f].outlets)
     places: list[tuple[float, int, int, int]] = []
     for supply, root in enumerate(facts.graph.supply_node.tolist()):
         if dist[root] == math.inf:
@@ -327,12 +350,18 @@ def _fresh_places(
             if watts > feed.max_w * facts.supply_loading[supply]:
                 continue
             count = room.get((supply, f), 0)
-            extra = 0.0 if count and count % feed.outlets else feed.price
+            if count and count % feed.outlets:
+                extra, unit = 0.0, 0.0
+            else:
+                extra = feed.price
+                if drivers[supply] >= facts.supply_max_drivers[supply]:
+                    extra += bench.penalty_unit
+                unit = extra / min(feed.max_w * facts.supply_loading[supply], max(bulk_w, watts))
             if supply not in used:
                 extra += facts.supply_price[supply]
-            mine.append((float(dist[root]) + extra, -1 - supply, root, f))
+            mine.append((unit if bulk_w else 0.0, float(dist[root]) + extra, f))
         mine.sort()
-        places.extend(mine[:3])
+        places.extend((estimate, -1 - supply, root, f) for _, estimate, f in mine[: 1 if bulk_w else 3])
     return places
 
 
@@ -367,7 +396,15 @@ def close_draft(bench: Bench, draft: Draft) -> State | None:
     return bench.compose(draft.circuits, frozenset(draft.missing))
 
 
-def recreate(bench: Bench, draft: Draft, rng: random.Random, *, noise: float = 0.0, width: int = 4) -> State | None:
+def recreate(
+    bench: Bench,
+    draft: Draft,
+    rng: random.Random,
+    *,
+    noise: float = 0.0,
+    width: int = 4,
+    bulk: bool | None = None,
+) -> State | None:
     """Hang every missing lamp, in an order drawn at random among four kinds."""
     lamps = sorted(draft.missing)
     facts = bench.facts
@@ -384,6 +421,10 @@ def recreate(bench: Bench, draft: Draft, rng: random.Random, *, noise: float = 0
         away = {lamp: float(np.min(np.hypot(*(roots[:, :2] - p[:2]).T))) for lamp, p in places.items()}
         lamps.sort(key=away.__getitem__, reverse=kind < 0.8)
     draft.drivers_cost = drivers_cost(bench, draft.circuits)
+    waiting_w = sum(facts.lamp_watts[lamp] for lamp in lamps)
+    if bulk is None:
+        bulk = waiting_w > min(feed.max_w for feed in facts.feeds) and rng.random() < 0.5
     for lamp in lamps:
-        graft(bench, draft, Part((lamp,)), rng, noise=noise, width=width)
+        graft(bench, draft, Part((lamp,)), rng, noise=noise, width=width, bulk_w=waiting_w if bulk else 0.0)
+        waiting_w -= facts.lamp_watts[lamp]
     return close_draft(bench, draft)

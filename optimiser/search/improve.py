@@ -1,7 +1,7 @@
 """The loop: draw a move, try it, accept by annealing, keep the best. In: a State and a budget. Out: the best State.
 
-A worse state is accepted with probability exp(-worse / T); T falls with the share of effort spent, so that the search ends as
-a descent. All randomness comes from one generator handed down.
+A worse state is accepted with probability exp(-worse / T); T falls with the share of effort spent, so that the search
+ends as a descent. All randomness comes from one generator handed down.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ from collections.abc import Callable
 from .moves import MOVES
 from .state import Bench, State
 
-START_TEMPERATURE = 0.004
-"""First temperature as a share of the first state's price."""
+START_TEMPERATURE = 0.3
+"""First temperature as a share of what a layout costs for each lamp."""
 
 
 def improve(
@@ -26,22 +26,19 @@ def improve(
     temperature: float = START_TEMPERATURE,
 ) -> State:
     """Search around a state until the bench's effort is over."""
-    moves = [(move, weight) for move, weight in MOVES if move.supports(bench)]
-    total = sum(weight for _, weight in moves)
+    kinds = [move for move, _ in MOVES if move.supports(bench)]
+    weights = [weight for move, weight in MOVES if move.supports(bench)]
     current = best = state
+    lamps = max(1, bench.facts.num_lamps)
     while not bench.effort.is_over:
-        draw = rng.random() * total
-        for move, weight in moves:
-            draw -= weight
-            if draw <= 0:
-                break
+        move = rng.choices(kinds, weights)[0]
         palette = bench.palette
         bench.effort.spend(0.1)
         new = move(bench, current, rng)
         if new is None:
             continue
         left = 1 - bench.effort.share
-        heat = temperature * state.price * left * left
+        heat = temperature * best.price / lamps * left * left
         worse = new.cost - current.cost
         if worse <= 0 or (heat > 0 and rng.random() < math.exp(-worse / heat)):
             current = new

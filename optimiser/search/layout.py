@@ -13,9 +13,9 @@ from dataclasses import dataclass
 class Piece:
     """One cable between two joints (or the driver and a joint), cut as one.
 
-    ``nodes`` runs from the driver's side to the far joint; ``edges[i]`` joins ``nodes[i]`` and ``nodes[i + 1]``. Two pieces
-    of one circuit meet in a joint where the last node of the one is the first of the other; a piece whose first node is the
-    supply's node starts at the driver. A piece may pass the node of another joint unjoined.
+    ``nodes`` runs from the driver's side to the far joint; ``edges[i]`` joins ``nodes[i]`` and ``nodes[i + 1]``. Two
+    pieces of one circuit meet in a joint where the last node of the one is the first of the other; a piece whose
+    first node is the supply's node starts at the driver. A piece may pass the node of another joint unjoined.
     """
 
     cable: int

@@ -1,9 +1,9 @@
 """Why no layout is feasible. In: Job, Survey, Ground. Out: obstacles, and whether they prove that there is none.
 
-Each lamp is tried alone: the shortest way from each supply point, the thickest cable of the job, every tap. A lamp that is
-outside its limits even so can be fed by no layout, since other lamps on the same cable only lower its voltage, and any
-way is at least as long. Sums are tried likewise: the power all lamps need against what the supply points' drivers give.
-What these cannot explain is reported as not found, not as impossible.
+Each lamp is tried alone: the shortest way from each supply point, the thickest cable of the job, every tap. A lamp
+that is outside its limits even so can be fed by no layout, since other lamps on the same cable only lower its
+voltage, and any way is at least as long. Sums are tried likewise: the power all lamps need against what the supply
+points' drivers give. What these cannot explain is reported as not found, not as impossible.
 """
 
 from __future__ import annotations
@@ -94,11 +94,12 @@ def _no_tap(job: Job, survey: Survey, facts: Facts) -> list[Obstacle]:
         low, high = lamp_type.window
         obstacles.append(
             Obstacle(
-                f"lamp type {name} ({len(lamps)} lamps, the first {survey.lamps[lamps[0]].name}) may run from {low:g} V to "
-                f"{high:g} V, and no tap keeps it inside",
+                f"lamp type {name} ({len(lamps)} lamps, the first {survey.lamps[lamps[0]].name}) may run from "
+                f"{low:g} V to {high:g} V, and no tap keeps it inside",
                 "; ".join(offers),
                 [
-                    f"a driver for {lamp_type.volts:g} V whose highest volts stay below {high:g} V and lowest above {low:g} V",
+                    f"a driver for {lamp_type.volts:g} V whose highest volts stay below {high:g} V and lowest above "
+                    f"{low:g} V",
                     "the maker's real window for the lamp (window_v), if it is wider",
                 ],
             )
@@ -210,7 +211,8 @@ def _too_far(job: Job, survey: Survey, ground: Ground, facts: Facts) -> list[Obs
             Obstacle(
                 f"lamp {surveyed.name} {volts}",
                 f"Even alone on {model} at {facts.feeds[alone.feed].tap_v:g} V, on the thickest cable the job lists "
-                f"({cable.size}), over the shortest way ({alone.route_m:.1f} m from {survey.supplies[alone.supply].name}).",
+                f"({cable.size}), over the shortest way ({alone.route_m:.1f} m from "
+                f"{survey.supplies[alone.supply].name}).",
                 _mends_far(job, facts, lamp_type, alone),
             )
         )

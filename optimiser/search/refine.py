@@ -1,13 +1,14 @@
 """Slide hubs and forks of a found layout to their best places on the open ground. In: State, Land. Out: places, links.
 
-The trenches of a layout form a network. Each of its nodes that is free to move (no supply point, post, sleeve end or stub
-foot) is slid, others held, to where trench, cable and leads around it cost least: a pattern search on exact prices of the
-straight lines to its neighbours. The places reached, and the lines asked for there, go into the ground graph, and the search
-goes on from the layout moved onto them.
+The trenches of a layout form a network. Each of its nodes that is free to move (no supply point, post, sleeve end or
+stub foot) is slid, others held, to where trench, cable and leads around it cost least: a pattern search on exact
+prices of the straight lines to its neighbours. The places reached, and the lines asked for there, go into the ground
+graph, and the search goes on from the layout moved onto them.
 """
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -27,8 +28,8 @@ class Slid:
     """
     Where the nodes of a layout should stand.
 
-    ``nodes`` (k,) are graph nodes, ``places`` (k, 2) where to move them; ``links`` are pairs of positions: i >= 0 a graph
-    node, -1 - j the j-th place.
+    ``nodes`` (k,) are graph nodes, ``places`` (k, 2) where to move them; ``links`` are pairs of positions: i >= 0 a
+    graph node, -1 - j the j-th place.
     """
 
     nodes: list[int]
@@ -45,10 +46,8 @@ def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 3, stop: Call
     movable = [
         v
         for v in sorted(network.links)
-        if not is_fixed(int(facts.graph.kind[v]))
-        and len(network.links[v]) >= 2
-        or v in network.lamps_at
-        and not is_fixed(int(facts.graph.kind[v]))
+        if (not is_fixed(int(facts.graph.kind[v])) and len(network.links[v]) >= 2)
+        or (v in network.lamps_at and not is_fixed(int(facts.graph.kind[v])))
     ]
     total_gain = 0.0
     for sweep in range(sweeps):
@@ -84,7 +83,7 @@ def _network(facts: Facts, state: State) -> _Network:
     for fed in state.circuits:
         for cable, nodes in fed.pieces:
             price_m = facts.cables[cable].price_m * facts.slack
-            for u, v in zip(nodes, nodes[1:], strict=False):
+            for u, v in itertools.pairwise(nodes):
                 key = (min(u, v), max(u, v))
                 laid[key] = laid.get(key, 0.0) + price_m
             needs_joint.add(nodes[-1])
@@ -133,7 +132,7 @@ def _slide_one(
     start = now = float(price(here[None, :])[0])
     if not np.isfinite(now):
         return 0.0
-    steps = STEPS_M if coarse else STEPS_M[2:]
+    steps: tuple[float, ...] = STEPS_M if coarse else STEPS_M[2:]
     # The weighted geometric median of the neighbours is where it would go on even ground: try it first.
     if len(links) > 2:
         median = _median(ends, price_m + _typical(land), here)
@@ -144,11 +143,11 @@ def _slide_one(
     for step in steps:
         for _ in range(6):
             places = np.round(here + step * _TURNS, 3)
-            worth = price(places)
-            best = int(np.argmin(worth))
-            if worth[best] >= now - 1e-9:
+            each = price(places)
+            best = int(np.argmin(each))
+            if each[best] >= now - 1e-9:
                 break
-            here, now = places[best], float(worth[best])
+            here, now = places[best], float(each[best])
     if now < start - 1e-6:
         at[v] = here
         return start - now
@@ -194,7 +193,7 @@ def _moved(bench: Bench, fed: Fed, to: dict[int, int]) -> Fed | None:
         return fed
     to = dict(to)
     for _ in range(50):  # nodes whose lines are missing stay; that may strand a neighbour, so look again
-        stays = set()
+        stays: set[int] = set()
         for child, up in fed.tree.items():
             a, b = to.get(child, child), to.get(up, up)
             if a == b or not ways.has_edge(a, b):

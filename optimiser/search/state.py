@@ -1,11 +1,13 @@
 """A whole layout while it is being searched: circuits, what is dug, what it all costs. In: Fed circuits. Out: State.
 
 A state is a value: moves make new ones. Costs are sums over drawn edges, so that a trench shared by several circuits is
-counted once. A wanted number of drivers, and supply points' limits, are penalties here and hard when a layout is published.
+counted once. A wanted number of drivers, and supply points' limits, are penalties here and hard when a layout is
+published.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -61,6 +63,19 @@ class Bench:
         self.near = neighbours(facts.graph.ends.tolist(), facts.graph.num_nodes)
         self.barred = frozenset(i for i, post in enumerate(facts.post) if post >= 0)
         """Nodes no way may fork at: posts."""
+        lead = min((mm2 for mm2, _ in facts.type_lead if mm2 < math.inf), default=1.5)
+        thick = max(cable.area_mm2 for cable in facts.cables)
+        self.joint_price_of_ways = [0.0, 0.0] + [
+            next(
+                (p for p, most, low, high in facts.kits if most >= ways and low <= lead and thick <= high),
+                facts.kits[-1][0],
+            )
+            for ways in range(2, facts.max_ways + 2)
+        ]
+        """Price of a joint by its ways, for estimates; the true one depends on the sizes that meet."""
+        self.reach: dict[int, float] = {}
+        """How dear a way each bare lamp's next search looks at: twice what its last best place was estimated at."""
+        self.reach_spare = 0.3 * max((feed.price for feed in facts.feeds), default=100.0)
         self.all_cables = tuple(range(len(facts.cables)))
         self.palette: tuple[int, ...] = self.all_cables
 

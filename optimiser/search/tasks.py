@@ -1,7 +1,8 @@
-"""One independent piece of search work, and a crew that does a list of them. In: tasks. Out: their states, in list order.
+"""One independent piece of search work, and a crew that does a list of them. In: tasks. Out: their states, in list
+order.
 
-Each task has its own seed and budget and knows nothing of the others, so results do not depend on how many processes share the
-list, nor on which finishes first. With one process the same tasks run one after another in this one.
+Each task has its own seed and budget and knows nothing of the others, so results do not depend on how many processes
+share the list, nor on which finishes first. With one process the same tasks run one after another in this one.
 """
 
 from __future__ import annotations

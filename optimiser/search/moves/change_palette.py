@@ -1,6 +1,7 @@
 """Use another set of gauges throughout. In: State. Out: State.
 
-The bench holds the palette in force, since every circuit must share it; the caller sets it back when the state is refused.
+The bench holds the palette in force, since every circuit must share it; the caller sets it back when the state is
+refused.
 """
 
 from __future__ import annotations

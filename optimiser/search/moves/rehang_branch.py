@@ -1,7 +1,7 @@
 """Take a branch off whole and hang it elsewhere: on its own circuit, another one, or a fresh outlet.
 
-Covers re-routing (the way to the branch is found anew at marginal prices), merging circuits (the branch is a whole one),
-splitting them (it lands on a fresh outlet), and moving to another supply point. In: State. Out: State.
+Covers re-routing (the way to the branch is found anew at marginal prices), merging circuits (the branch is a whole
+one), splitting them (it lands on a fresh outlet), and moving to another supply point. In: State. Out: State.
 """
 
 from __future__ import annotations
