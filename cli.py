@@ -1,7 +1,7 @@
 """Commands: parse, call, print. The only file that knows a terminal.
 
-Results go to stdout; everything about the work goes to stderr, and progress only where stderr is a terminal. Solvers and geometry are
-imported by the commands that need them, so that help comes at once.
+Results go to stdout; everything about the work goes to stderr, and progress only where stderr is a terminal. Solvers
+and geometry are imported by the commands that need them, so that help comes at once.
 """
 
 from __future__ import annotations
@@ -23,13 +23,13 @@ if TYPE_CHECKING:
 
 OK, FAILS, BAD_INPUT, INFEASIBLE, STOPPED = 0, 1, 2, 3, 130
 
-CODES = """Exit codes: 0 done; 1 check found violations; 2 input that cannot be used, nothing written; 3 no feasible layout,
-nothing written; 130 stopped before any layout was found, nothing written."""
+CODES = """Exit codes: 0 done; 1 check found violations; 2 input that cannot be used, nothing written;
+3 no feasible layout, nothing written; 130 stopped before any layout was found, nothing written."""
 
 app = typer.Typer(
     name="lampspur",
-    help="Plan extra-low-voltage garden lighting: from a list of measured points to the cheapest layout that keeps every "
-    "lamp inside its voltage window, with a plan to dig by and a list to cut by.",
+    help="Plan extra-low-voltage garden lighting: from a list of measured points to the cheapest layout that keeps "
+    "every lamp inside its voltage window, with a plan to dig by and a list to cut by.",
     epilog=CODES + " Mains work is for a licensed electrician; local wiring rules come first.",
     no_args_is_help=True,
     rich_markup_mode=None,

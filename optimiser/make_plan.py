@@ -31,7 +31,7 @@ class PlanDoesNotHold(LampspurError):
 
 def make_plan(
     folder: JobFolder,
-    options: Options = Options(),
+    options: Options | None = None,
     *,
     observer: Observer | None = None,
     stop: StopSignal | None = None,
@@ -50,7 +50,7 @@ def make_plan(
     PlanDoesNotHold
         Never, if this program is right.
     """
-    stop = stop or StopSignal()
+    stop, options = stop or StopSignal(), options or Options()
     job, survey = folder.job, folder.survey
     ground = build_ground(job, survey, file=list(folder.files)[1])
 
