@@ -132,6 +132,8 @@ class Land:
         )
         tolerance = job.rules.border_tolerance_m
         lamps = shapely.points([lamp.place[:2] for lamp in self.survey.lamps]) if self.survey.lamps else []
+        self._zone_shapes = np.array([zone.polygon for zone in self.survey.zones], dtype=object)
+        self._bar_zones = np.flatnonzero(self.bars_leads[self._zone_ground])
         # Of each lamp, the zones whose bar on leads is waived: any length of lead, or only the border's tolerance.
         self._own_zones: list[dict[int, bool]] = [{} for _ in self.survey.lamps]
         self.made_reach_m = np.array(
@@ -355,6 +357,16 @@ class Land:
         """(n,) how far the made lead of each lamp reaches along the ground to a joint at each point (n, 2), in m."""
         return np.asarray(self.made_reach_m[lamp_idx] - self.depth_m[self.ground_at(points)], dtype=float)
 
+    def _bars_at(self, place: Floats, ground: int) -> list[int]:
+        """Zones that bar leads at a place: all no-dig zones that hold it, or those of its ground that may be dug."""
+        mine = self._bar_zones
+        mine = mine[self.no_dig[self._zone_ground[mine]] if self.no_dig[ground] else self._zone_ground[mine] == ground]
+        shapes = self._zone_shapes[mine]
+        inside = shapely.contains(shapes, shapely.Point(place))
+        if not inside.any():  # on the border that two of them share
+            inside = shapely.distance(shapes, shapely.Point(place)) <= _MICRON
+        return [int(zone) for zone in mine[inside]]
+
     def lead_lines(self, lamp_idx: Ints, points: Floats) -> LeadLines:
         """
         Straight leads from lamps to joints.
@@ -385,15 +397,10 @@ class Land:
         lawful, waived_m = np.ones(n, dtype=bool), np.zeros(n)
         for part in np.flatnonzero(self.bars_leads[ground] & (part_m > 1e-9)):
             line = parts.line[part]
-            middle = shapely.points(parts.middle[part])
-            own = [
-                deep
-                for zone, deep in self._own_zones[lamp_idx[line]].items()
-                if self._zone_ground[zone] == ground[part]
-                and shapely.distance(self.survey.zones[zone].polygon, middle) <= _MICRON
-            ]
-            lawful[line] &= bool(own)
-            waived_m[line] += 0.0 if any(own) else part_m[part]
+            waived = self._own_zones[lamp_idx[line]]
+            there = self._bars_at(parts.middle[part], ground[part])
+            lawful[line] &= all(zone in waived for zone in there)
+            waived_m[line] += 0.0 if all(waived.get(zone, True) for zone in there) else part_m[part]
         lawful &= waived_m <= self.job.rules.border_tolerance_m + 1e-9
         reach = self.reach_m(lamp_idx, points)
         return LeadLines(lawful & (length <= reach + 1e-9), price, length, reach, lawful)

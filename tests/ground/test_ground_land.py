@@ -234,6 +234,14 @@ def test_a_lead_does_not_go_through_a_house_its_lamp_stands_beside() -> None:
     assert lead.lawful.tolist() == [False, True, True, False, True]
 
 
+def test_a_lead_stays_out_of_a_no_dig_zone_that_overlaps_its_lamps_own() -> None:
+    own, other = box("pond", "pond", 0, 0, 4, 4), box("house", "house", 3, 0, 6, 4)
+    for zones in ([own, other], [other, own], [own, box("pond 2", "pond", 3, 0, 6, 4)]):
+        land = Land(make_job(), make_survey([(2.5, 2)], SUPPLY, zones, types=["long"]))
+        lead = land.lead_lines(np.array([0, 0]), np.array([[3.5, 4.1], [2.5, 4.1]]))
+        assert lead.lawful.tolist() == [False, True]
+
+
 def test_a_lead_may_cross_the_trunk_strip_at_the_root_grounds_lead_price() -> None:
     # A lamp at the foot of a tree of 300 mm: strip to 1.15 m, root ground to 3.6 m (12 x stem: BS 5837, AS 4970).
     trees = tree_zones("oak", 0, 0, 0.3)
