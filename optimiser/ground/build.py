@@ -112,7 +112,7 @@ class _Builder:
 
     def place_joints(self) -> None:
         """Joint places of all lamps that are no posts."""
-        land, nodes = self.land, self.nodes
+        land = self.land
         hung = np.flatnonzero(~self.is_post)
         self.extension = np.zeros(len(self.survey.lamps))
         if not len(hung):
@@ -129,7 +129,7 @@ class _Builder:
             # The nearest by the way its lead must go; nearer ones the lead may not take are no use.
             good = np.flatnonzero(may & (lead.length_m <= lead.reach_m + self.extension[idx] + 1e-9))
             for place in places[good][:2]:
-                node = nodes.add((place[0], place[1]), NodeKind.JOINT_PLACE, _OWN_GAP_M)
+                node = self._own_joint(int(idx), place)
                 if self.terminal_node[idx] < 0:
                     self.terminal_node[idx] = node
         pairs = edges.unique_pairs(neighbour_pairs(self.lamp_xy, 6))
@@ -142,6 +142,27 @@ class _Builder:
             if (apart > 0).any():
                 toward = others[np.argmin(np.where(apart > 0, apart, np.inf))]
             self._add_joints(ring_places(land, int(idx), toward, float(self.extension[idx])))
+
+    def _own_joint(self, lamp_idx: int, place: Floats) -> int:
+        """The node for a lamp's nearest joint place; beside a supply point, post or sleeve end a step away from it."""
+        nodes, land = self.nodes, self.land
+        no_joint = (NodeKind.SUPPLY, NodeKind.POST, NodeKind.SLEEVE_END)
+        steps = [np.zeros(2), *(1.5 * _OWN_GAP_M * np.array(step) for step in ((1, 0), (0, 1), (-1, 0), (0, -1)))]
+        for step in steps:
+            x, y = (float(value) for value in np.round(place + step, 3))
+            there = nodes.nearest_within(x, y, _OWN_GAP_M)
+            at = np.array([(x, y) if there < 0 else nodes.xy[there]])
+            lead = land.lead_lines(np.array([lamp_idx]), at)
+            reaches = lead.length_m[0] <= lead.reach_m[0] + self.extension[lamp_idx] + 1e-9
+            if (
+                land.may_joint(at)[0]
+                and lead.lawful[0]
+                and reaches
+                and (there < 0 or nodes.kind[there] not in no_joint)
+            ):
+                return there if there >= 0 else nodes.add((x, y), NodeKind.JOINT_PLACE, 0)
+        # Nothing but the very place will do, whatever stands there.
+        return nodes.add((float(place[0]), float(place[1])), NodeKind.JOINT_PLACE, 0)
 
     def _add_joints(self, places: Floats) -> None:
         places = np.round(places, 3)

@@ -417,8 +417,10 @@ def test_the_same_job_gives_the_same_graph() -> None:
 def test_all_on_one_line_and_two_lamps_at_one_place_are_no_trouble() -> None:
     graph = build_ground(make_job(), make_survey([(2, 0), (4, 0), (4, 0), (6, 0)], [(0, 0)])).graph
     assert {arc.lamp for arc in graph.leads} == {0, 1, 2, 3}
-    graph = build_ground(make_job(), make_survey([(2, 0)], [(2, 0)])).graph  # a lamp at its supply point
-    assert graph.leads
+    bed = box("bed", "bed", -5, -5, 5, 5)  # 0.15 m of reach: the lamp's own place is all there is
+    for lamp in ((2, 0), (2.01, 0.01)):
+        graph = build_ground(make_job(), make_survey([lamp], [(2, 0)], [bed])).graph  # a lamp at its supply point
+        assert graph.leads and graph.length_m.min() > 0.005
 
 
 def test_heights_make_edges_longer() -> None:
