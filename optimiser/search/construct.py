@@ -9,25 +9,39 @@ from __future__ import annotations
 
 import random
 
+import numpy as np
+
 from .graft import Draft, recreate
 from .moves.change_palette import with_palette
 from .moves.straighten import straighten
 from .state import Bench, State
+from .steiner import lighten
 
 
 def construct(
-    bench: Bench, rng: random.Random, *, noise: float = 0.0, width: int = 3, bulk: bool | None = None
+    bench: Bench,
+    rng: random.Random,
+    *,
+    noise: float = 0.0,
+    width: int = 3,
+    bulk: bool | None = None,
+    along: int | None = None,
 ) -> State:
-    """One layout from nothing; ``missing`` holds the lamps that found no place."""
+    """
+    One layout from nothing; ``missing`` holds the lamps that found no place.
+
+    ``along`` names a supply point: circuits then follow one light tree from there to all lamps, side by side.
+    """
     bench.palette = bench.all_cables
-    state = _from_nothing(bench, rng, noise, width, bulk)
+    ghost = None if along is None else ghost_tree(bench, rng, along)
+    state = _from_nothing(bench, rng, noise, width, bulk, ghost)
     best = best_palette(bench, state)
     if best is not None:
         return best
     tries = []
     for palette in bench.facts.palettes:
         bench.palette = palette
-        tries.append(_from_nothing(bench, rng, noise, width, bulk))
+        tries.append(_from_nothing(bench, rng, noise, width, bulk, ghost))
         if bench.effort.stopped:
             break
     best = min(tries, key=lambda s: s.cost)
@@ -59,9 +73,66 @@ def straighten_all(bench: Bench, state: State) -> State:
     return state
 
 
-def _from_nothing(bench: Bench, rng: random.Random, noise: float, width: int, bulk: bool | None) -> State:
+def ghost_tree(bench: Bench, rng: random.Random, supply: int) -> np.ndarray:
+    """
+    (m,) edges of a light tree from one supply point to all lamps, whatever circuits they will be on.
+
+    Lamps are joined nearest first by the cheapest way to the tree so far, then forks are added where that makes it
+    lighter.
+    """
+    facts, ways = bench.facts, bench.ways
+    n = facts.graph.num_nodes
+    root = int(facts.graph.supply_node[supply])
+    use = np.zeros(facts.graph.num_edges, dtype=np.int16)
+    ways.set_open(use)
+    away = {}
+    for lamp in range(facts.num_lamps):
+        dist, _ = ways.from_sources([n + lamp])
+        away[lamp] = float(dist[root]) * (1 + 0.2 * rng.random())
+    bench.effort.spend(facts.num_lamps * (0.5 + n / 1200) * 2)
+    tree: dict[int, int] = {}
+    terminals: set[int] = set()
+    for lamp in sorted(away, key=away.__getitem__):
+        dist, pred = ways.from_sources([n + lamp])
+        inside = np.array(sorted({root, *tree}))
+        node = int(inside[np.argmin(dist[inside])])
+        if dist[node] == np.inf:
+            continue
+        while True:
+            below = int(pred[node])
+            if below >= n or below < 0:
+                terminals.add(node)
+                break
+            if below not in tree and below != root:
+                tree[below] = node
+            node = below
+    weight = (facts.graph.trench_price + ways.laid_price).tolist()
+    terminals.discard(root)
+    tree = lighten(
+        bench.near,
+        weight.__getitem__,
+        ways.edge_between,
+        root,
+        tree,
+        terminals,
+        bench.effort.spend,
+        barred=bench.barred,
+    )
+    ghost = np.zeros(facts.graph.num_edges, dtype=bool)
+    ghost[[ways.edge_between(child, up) for child, up in tree.items()]] = True
+    return ghost
+
+
+def _from_nothing(
+    bench: Bench,
+    rng: random.Random,
+    noise: float,
+    width: int,
+    bulk: bool | None,
+    ghost: np.ndarray | None,
+) -> State:
     use = bench.use_of(())
-    draft = Draft([], use, 0.0, set(range(bench.facts.num_lamps)))
+    draft = Draft([], use, 0.0, set(range(bench.facts.num_lamps)), ghost)
     state = recreate(bench, draft, rng, noise=noise, width=width, bulk=bulk)
     if state is None:  # cannot happen: grafts keep to drivers and sleeves; but a plain answer beats a wrong one
         empty = bench.compose((), frozenset(range(bench.facts.num_lamps)))

@@ -359,9 +359,15 @@ class Ways:
         """The lead arc of a lamp to a node."""
         return self._pair_lead[lamp, node]
 
-    def set_open(self, use: np.ndarray) -> None:
-        """Price the arcs for a layout in which edge e holds ``use[e]`` cables; full sleeves are closed."""
+    def set_open(self, use: np.ndarray, ghost: np.ndarray | None = None) -> None:
+        """
+        Price the arcs for a layout in which edge e holds ``use[e]`` cables; full sleeves are closed.
+
+        Trenches marked in ``ghost`` count as open too.
+        """
         price = np.where(use > 0, 0.0, self._trench[:-1])
+        if ghost is not None:
+            price[ghost] = 0.0
         full = use >= self._edge_capacity[:-1]
         if full.any():
             price = np.where(full, np.inf, price)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import itertools
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -29,9 +29,10 @@ from .refine import moved_onto, slide
 from .state import Bench, State
 from .tasks import Crew, Done, Task
 
-WORK_PER_LAMP = 1800.0
+WORK_PER_LAMP = 1500.0
 """Work of effort 1 for each lamp, in units of about half a millisecond."""
 MANY_LAMPS = 40
+MOST_SETS = 7
 
 
 @dataclass(frozen=True)
@@ -89,6 +90,7 @@ class _Search:
         self.work = 0.0
         self.budget = options.effort * WORK_PER_LAMP * len(survey.lamps)
         self.refinements = 0
+        self.rounds = 0
         self.last_gain_pct: float | None = None
 
     def bench(self) -> Bench:
@@ -113,16 +115,27 @@ class _Search:
         self.offer(tries)
         self.start = min(tries, key=lambda s: s.cost)
 
-    def spread(self, crew: Crew, share: float, starts: list[State | None], temperature: float) -> list[State]:
-        """Search from several starts, this share of the budget over all."""
+    def spread(
+        self,
+        crew: Crew,
+        share: float,
+        starts: Sequence[State | None],
+        temperature: float,
+        supplies: Sequence[tuple[int, ...] | None] | None = None,
+        along: Sequence[int | None] | None = None,
+    ) -> list[State]:
+        """Search from several starts, this share of the budget over all; cheapest first."""
+        self.rounds += 1
         tasks = [
             Task(
-                seed=self.options.seed * 1000 + self.refinements * 100 + i,
+                seed=self.options.seed * 1000 + self.rounds * 100 + i,
                 budget=share * self.budget / len(starts),
                 num_drivers=self.options.num_drivers,
                 start=start,
                 temperature=temperature,
                 noise=0.0 if i == 0 else 0.15,
+                supplies=None if supplies is None else supplies[i],
+                along=None if along is None else along[i],
             )
             for i, start in enumerate(starts)
         ]
@@ -131,6 +144,21 @@ class _Search:
         states = sorted((d.state for d in done), key=lambda s: s.cost)
         self.offer(states)
         return states
+
+    def from_several_starts(self, crew: Crew) -> list[State]:
+        """
+        Short searches from many starts, longer ones from the best.
+
+        Which supply points are used is the decision that a descent finds hardest to take back, so starts differ in it.
+        Few starts for many lamps: one long descent beats several short ones there.
+        """
+        if len(self.survey.lamps) > MANY_LAMPS:
+            return self.spread(crew, 0.4, [self.start, None], 2 * START_TEMPERATURE)
+        sets = _supply_sets(len(self.survey.supplies), self.options.seed)
+        starts = [self.start, *[None] * len(sets)]
+        along = [None, *(chosen[0] if len(chosen) == 1 else None for chosen in sets)]
+        states = self.spread(crew, 0.3, starts, START_TEMPERATURE, [None, *sets], along)
+        return self.spread(crew, 0.2, _unlike(states, 4), START_TEMPERATURE / 3)
 
     def refine_around(self, states: list[State]) -> list[State]:
         """Slide the states' hubs, put the places into the graph, move the states onto them."""
@@ -144,6 +172,9 @@ class _Search:
             for a, b in s.links:
                 a, b = (b, a) if a >= 0 else (a, b)
                 links.append((base - 1 - a, b if b >= 0 else b - base))
+            for place, three in zip(s.more.tolist(), s.more_links, strict=True):
+                links.extend((len(places), b if b >= 0 else b - base) for b in three)
+                places.append(place)
         before = min(state.cost for state in states)
         if places:
             ground = refine(self.ground, np.array(places), links)
@@ -207,22 +238,22 @@ def find_layout(
     search.first()
     small = len(survey.lamps) <= 8
     with Crew(1 if small else options.processes, stop, observer.best) as crew:
-        # Few starts for many lamps: one long descent beats several short ones there.
-        starts: list[State | None] = [search.start, *[None] * (3 if 8 < len(survey.lamps) <= MANY_LAMPS else 1)]
         observer.stage("searching from several starts")
-        states = search.spread(crew, 0.5, starts, START_TEMPERATURE)
-        for round_idx, share in enumerate((0.25, 0.15, 0.15)):
+        states = search.from_several_starts(crew)
+        rounds = 4 if len(survey.lamps) > MANY_LAMPS else 8
+        for round_idx in range(rounds):
             if stop() or not states or states[0].missing:
                 break
+            share = 0.5 / rounds
             observer.stage(f"refining the ground, round {round_idx + 1}")
-            keep = states[:2] if round_idx == 0 else states[:1]
+            keep = _unlike(states, 3 if round_idx < rounds // 2 else 2)
             states = search.refine_around(keep)
             states.sort(key=lambda s: s.cost)
             if stop():
                 break
-            heat = START_TEMPERATURE / (3 if round_idx < 2 else 6)
+            heat = START_TEMPERATURE * (rounds - round_idx) / rounds / 3
             observer.stage("searching on the refined ground")
-            states = search.spread(crew, share, [states[0], states[min(1, len(states) - 1)]], heat)
+            states = search.spread(crew, share, states if len(states) > 1 else states * 2, heat)
         if states and not stop():
             states = search.refine_around(states[:1])
             search.finish(states[0])
@@ -233,6 +264,31 @@ def find_layout(
     observer.bound(bound.total)
     _, layout, _ = search.best
     return Found(layout, search.ground, bound, search.work, search.refinements, search.last_gain_pct, stop())
+
+
+def _supply_sets(count: int, seed: int) -> list[tuple[int, ...]]:
+    """Sets of supply points to start from: all subsets of few, some of many."""
+    if count == 1:
+        return [(0,)]
+    every = [c for size in range(1, count + 1) for c in itertools.combinations(range(count), size)]
+    if len(every) <= MOST_SETS:
+        return every
+    singles = every[:count]
+    rest = random.Random(seed).sample(every[count:], max(1, MOST_SETS - count))
+    return (singles + rest)[:MOST_SETS]
+
+
+def _unlike(states: Sequence[State], count: int) -> list[State]:
+    """The cheapest states that do not use the same drivers at the same supply points; filled up with the cheapest."""
+    seen: set[tuple[tuple[int, int], ...]] = set()
+    chosen: list[State] = []
+    for state in states:
+        mark = tuple(sorted((supply, model) for supply, model, _ in state.drivers))
+        if mark not in seen:
+            seen.add(mark)
+            chosen.append(state)
+    chosen += [state for state in states if state not in chosen]
+    return chosen[:count]
 
 
 def to_layout(facts: Facts, state: State) -> Layout:

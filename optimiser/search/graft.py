@@ -39,6 +39,8 @@ class Draft:
     use: np.ndarray
     drivers_cost: float
     missing: set[int]
+    ghost: np.ndarray | None = None
+    """(m,) trenches taken for open while parts are hung, though no circuit pays for them (yet)."""
 
     def without(self, index: int) -> None:
         """Take a whole circuit away."""
@@ -221,7 +223,7 @@ def graft(
     """
     facts, ways = bench.facts, bench.ways
     n = facts.graph.num_nodes
-    ways.set_open(draft.use)
+    ways.set_open(draft.use, draft.ghost)
     bare = part.top < 0
     if bare:
         sources = [n + part.lamps[0]]
@@ -341,7 +343,8 @@ def _fresh_places(
     for (supply, f), count in room.items():
         drivers[supply] += -(-count // facts.feeds[f].outlets)
     places: list[tuple[float, int, int, int]] = []
-    for supply, root in enumerate(facts.graph.supply_node.tolist()):
+    for supply in bench.supplies:
+        root = int(facts.graph.supply_node[supply])
         if dist[root] == math.inf:
             continue
         mine = []
@@ -367,7 +370,7 @@ def _fresh_places(
 
 def _delta(bench: Bench, draft: Draft, index: int, fed: Fed) -> float:
     """What a changed or added circuit adds to the draft's cost."""
-    use, trench = draft.use, bench.facts.trench
+    use, trench, ghost = draft.use, bench.facts.trench, draft.ghost
     if index >= 0:
         old = draft.circuits[index]
         circuits = list(draft.circuits)
@@ -382,11 +385,12 @@ def _delta(bench: Bench, draft: Draft, index: int, fed: Fed) -> float:
     capacity = bench.facts.capacity
     for e in new_edges - old_edges:
         if use[e] == 0:
-            delta += trench[e]
+            if ghost is None or not ghost[e]:
+                delta += trench[e]
         elif use[e] >= capacity[e]:
             return math.inf
     for e in old_edges - new_edges:
-        if use[e] == 1:
+        if use[e] == 1 and (ghost is None or not ghost[e]):
             delta -= trench[e]
     return delta + drivers_cost(bench, circuits) - draft.drivers_cost
 

@@ -14,12 +14,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..ground.hub_places import fermat_points
 from ..ground.zones import Land
 from .circuit import Fed
 from .facts import Facts, is_fixed
 from .state import Bench, State
 
 STEPS_M = (1.0, 0.5, 0.25, 0.1, 0.04, 0.015, 0.005)
+LEAST_FORK_M = 0.15
 _TURNS = np.array([(np.cos(a), np.sin(a)) for a in np.arange(8) * np.pi / 4])
 
 
@@ -36,6 +38,10 @@ class Slid:
     places: np.ndarray
     links: list[tuple[int, int]]
     gain: float
+    more: np.ndarray
+    """(j, 2) further places worth a node: Fermat points of neighbouring lines that meet at less than 120 degrees."""
+    more_links: list[tuple[int, int, int]]
+    """The three graph nodes or moved places (as in ``links``) that each of them should be joined to."""
 
 
 def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 3, stop: Callable[[], bool] | None = None) -> Slid:
@@ -64,7 +70,32 @@ def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 3, stop: Call
     places = np.round(np.array([at[v] for v in moved]).reshape(-1, 2), 3)
     index = {v: -1 - i for i, v in enumerate(moved)}
     links = sorted({tuple(sorted((index.get(u, u), index.get(v, v)))) for v in moved for u, *_ in network.links[v]})
-    return Slid(moved, places, [(int(a), int(b)) for a, b in links], total_gain)
+    more, more_links = _forks(network, at, index, land)
+    return Slid(moved, places, [(int(a), int(b)) for a, b in links], total_gain, more, more_links)
+
+
+def _forks(
+    network: _Network, at: dict[int, np.ndarray], index: dict[int, int], land: Land
+) -> tuple[np.ndarray, list[tuple[int, int, int]]]:
+    """Where two neighbouring lines of the network might better join before they meet."""
+    triples: list[tuple[int, int, int]] = []
+    for v in sorted(network.links):
+        near = [u for u, _ in network.links[v]]
+        if len(near) < 2:
+            continue
+        near.sort(key=lambda u: float(np.arctan2(*(at[u] - at[v])[::-1])))
+        pairs = list(itertools.pairwise(near))
+        if len(near) > 2:
+            pairs.append((near[-1], near[0]))
+        triples.extend((v, a, b) for a, b in pairs)
+    if not triples:
+        return np.zeros((0, 2)), []
+    corners = [np.array([at[t[k]] for t in triples]) for k in range(3)]
+    points, inner = fermat_points(*corners)
+    apart = np.min([np.hypot(*(points - c).T) for c in corners], axis=0)
+    good = inner & (apart > LEAST_FORK_M) & land.free(np.where(np.isfinite(points), points, 0.0))
+    kept = [t for t, ok in zip(triples, good, strict=True) if ok]
+    return np.round(points[good], 3), [(index.get(v, v), index.get(a, a), index.get(b, b)) for v, a, b in kept]
 
 
 @dataclass

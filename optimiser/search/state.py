@@ -47,10 +47,18 @@ class State:
 class Bench:
     """What the moves work with: look-ups, shortest ways, priced circuits, packed drivers, and the counted effort."""
 
-    def __init__(self, facts: Facts, effort: Effort, num_drivers: int | None = None) -> None:
+    def __init__(
+        self,
+        facts: Facts,
+        effort: Effort,
+        num_drivers: int | None = None,
+        supplies: tuple[int, ...] | None = None,
+    ) -> None:
         self.facts = facts
         self.effort = effort
         self.num_drivers = num_drivers
+        self.supplies = tuple(range(len(facts.supply_price))) if supplies is None else supplies
+        """Supply points at which circuits may start."""
         middle = sorted(cable.price_m for cable in facts.cables)[len(facts.cables) // 2]
         self.ways = Ways(facts, middle)
         self.packing = Drivers(facts)

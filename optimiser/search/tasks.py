@@ -35,6 +35,10 @@ class Task:
     start: State | None = None
     temperature: float = START_TEMPERATURE
     noise: float = 0.0
+    supplies: tuple[int, ...] | None = None
+    """Supply points that may be used; None for all."""
+    along: int | None = None
+    """Supply point whose light tree to all lamps the first layout follows."""
 
 
 @dataclass(frozen=True)
@@ -48,10 +52,10 @@ def do_task(
     facts: Facts, task: Task, stop: Callable[[], bool] | None = None, on_best: Callable[[State], None] | None = None
 ) -> Done:
     """Run one task to the end of its budget."""
-    bench = Bench(facts, Effort(task.budget, stop), task.num_drivers)
+    bench = Bench(facts, Effort(task.budget, stop), task.num_drivers, task.supplies)
     rng = random.Random(task.seed)
     if task.start is None:
-        state = construct(bench, rng, noise=task.noise)
+        state = construct(bench, rng, noise=task.noise, along=task.along)
         if on_best is not None:
             on_best(state)
         state = straighten_all(bench, state)

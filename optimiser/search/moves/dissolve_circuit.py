@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import random
 
-from ..graft import draft_of, recreate
+import numpy as np
+
+from ..graft import Draft, draft_of, recreate
 from ..state import Bench, State
+from .ruin_nearby import lamp_places
 
 
 class DissolveCircuit:
@@ -14,10 +17,26 @@ class DissolveCircuit:
 
     def __call__(self, bench: Bench, state: State, rng: random.Random) -> State | None:
         draft = draft_of(bench, state)
+        if rng.random() < 0.5:  # hang the lamps anew along the trenches that are there
+            draft.ghost = state.use > 0
         if not draft.circuits:
             return None
-        index = rng.randrange(len(draft.circuits))
-        lamps = set(draft.circuits[index].leads)
-        draft.without(index)
-        draft.missing.update(lamps)
+        for _ in range(2 if rng.random() < 0.5 else 1):
+            if draft.circuits:
+                index = self._near(bench, draft, rng)
+                draft.missing.update(draft.circuits[index].leads)
+                draft.without(index)
         return recreate(bench, draft, rng, noise=rng.choice((0.0, 0.15, 0.4)))
+
+    @staticmethod
+    def _near(bench: Bench, draft: Draft, rng: random.Random) -> int:
+        """A circuit at random, or the one nearest to the lamps already taken off."""
+        if not draft.missing:
+            return rng.randrange(len(draft.circuits))
+        places = lamp_places(bench)
+        middle = places[sorted(draft.missing)].mean(axis=0)
+        away = [
+            float(np.min(np.hypot(*(places[sorted(fed.leads)] - middle).T))) * (1 + rng.random())
+            for fed in draft.circuits
+        ]
+        return int(np.argmin(away))

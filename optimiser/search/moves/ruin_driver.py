@@ -22,6 +22,8 @@ class RuinDriver:
         if len(lamps) > MOST_LAMPS:
             return None
         draft = draft_of(bench, state)
+        if rng.random() < 0.5:  # hang the lamps anew along the trenches that are there
+            draft.ghost = state.use > 0
         for i in sorted(members, reverse=True):
             draft.without(i)
         draft.missing.update(lamps)

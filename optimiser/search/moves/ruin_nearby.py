@@ -28,5 +28,7 @@ class RuinNearby:
         centre = places[rng.randrange(count)]
         away = np.hypot(*(places - centre).T) * np.array([1 + 0.3 * rng.random() for _ in range(count)])
         draft = draft_of(bench, state)
+        if rng.random() < 0.2:  # along the trenches that are there
+            draft.ghost = state.use > 0
         take_lamps(bench, draft, np.argsort(away, kind="stable")[:size].tolist())
         return recreate(bench, draft, rng, noise=0.1 if rng.random() < 0.5 else 0.0)

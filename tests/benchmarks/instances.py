@@ -1,0 +1,38 @@
+"""Where the public instances lie. In: the environment. Out: a folder, or a reason why not."""
+
+from __future__ import annotations
+
+import csv
+import os
+import re
+from pathlib import Path
+
+import numpy as np
+
+WHY_NOT = (
+    "public instances not found: set LAMPSPUR_INSTANCES to their folder (default ../shared/benchmarks beside the project)"
+)
+
+
+def folder() -> Path | None:
+    """Folder of the public instances, or None where there is none."""
+    root = Path(__file__).resolve().parents[2]
+    path = Path(os.environ.get("LAMPSPUR_INSTANCES", root.parent / "shared" / "benchmarks"))
+    return path if path.is_dir() else None
+
+
+def euclidean(size: int) -> list[tuple[str, np.ndarray, float | None, float]]:
+    """(name, points, Steiner optimum or None, spanning tree) of the problems with so many points."""
+    path = folder()
+    assert path is not None, WHY_NOT
+    values = {row["name"]: row for row in csv.DictReader((path / "estein" / "optima.csv").open(encoding="utf-8"))}
+    text = (path / "estein" / f"estein{size}.stp").read_text()
+    problems = []
+    for block in text.split("33D32945")[1:]:
+        name = re.search(r'Name\s+"([^"]+)"', block)
+        assert name is not None
+        points = np.array([[float(x), float(y)] for x, y in re.findall(r"^DD \d+ (\S+) (\S+)", block, re.M)])
+        row = values[name[1]]
+        optimum = float(row["smt_euclid_opt"]) if row["smt_euclid_opt"] else None
+        problems.append((name[1], points, optimum, float(row["mst_euclid_computed"])))
+    return problems
