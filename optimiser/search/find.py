@@ -23,7 +23,6 @@ from .bound import Bound, lower_bound
 from .construct import construct, straighten_all
 from .effort import Effort
 from .facts import Facts, gather_facts
-from .improve import START_TEMPERATURE
 from .layout import Circuit, DriverUse, Layout, Piece
 from .refine import moved_onto, slide
 from .state import Bench, State
@@ -33,6 +32,24 @@ WORK_PER_LAMP = 1500.0
 """Work of effort 1 for each lamp, in units of about half a millisecond."""
 MANY_LAMPS = 40
 MOST_SETS = 7
+
+
+@dataclass(frozen=True)
+class Round:
+    """Refine the ground round the ``keep`` best unlike layouts, then search on from each with a share of the effort."""
+
+    keep: int
+    share: float
+    heat: float
+    """First temperature, as a share of what a layout costs for each lamp."""
+
+
+# Measured on the cases (tests/benchmarks): with few lamps the ground graph is what holds a layout back, so refine early
+# and round many layouts; with many lamps the descent itself needs most of the effort, and more heat.
+FIRST_SHARE = 0.35
+FEW_HEAT, MANY_HEAT = 0.3, 0.8
+FEW_ROUNDS = (Round(6, 0.3, 0.15), Round(3, 0.2, 0.08), Round(2, 0.1, 0.03), Round(2, 0.05, 0.02))
+MANY_ROUNDS = (Round(2, 0.3, 0.3), Round(2, 0.15, 0.15), Round(2, 0.1, 0.05), Round(2, 0.1, 0.03))
 
 
 @dataclass(frozen=True)
@@ -153,12 +170,11 @@ class _Search:
         Few starts for many lamps: one long descent beats several short ones there.
         """
         if len(self.survey.lamps) > MANY_LAMPS:
-            return self.spread(crew, 0.4, [self.start, None], 2 * START_TEMPERATURE)
+            return self.spread(crew, FIRST_SHARE, [self.start, None], MANY_HEAT)
         sets = _supply_sets(len(self.survey.supplies), self.options.seed)
         starts = [self.start, *[None] * len(sets)]
         along = [None, *(chosen[0] if len(chosen) == 1 else None for chosen in sets)]
-        states = self.spread(crew, 0.3, starts, START_TEMPERATURE, [None, *sets], along)
-        return self.spread(crew, 0.2, _unlike(states, 4), START_TEMPERATURE / 3)
+        return self.spread(crew, FIRST_SHARE, starts, FEW_HEAT, [None, *sets], along)
 
     def refine_around(self, states: list[State]) -> list[State]:
         """Slide the states' hubs, put the places into the graph, move the states onto them."""
@@ -240,20 +256,16 @@ def find_layout(
     with Crew(1 if small else options.processes, stop, observer.best) as crew:
         observer.stage("searching from several starts")
         states = search.from_several_starts(crew)
-        rounds = 4 if len(survey.lamps) > MANY_LAMPS else 8
-        for round_idx in range(rounds):
+        for number, planned in enumerate(MANY_ROUNDS if len(survey.lamps) > MANY_LAMPS else FEW_ROUNDS, start=1):
             if stop() or not states or states[0].missing:
                 break
-            share = 0.5 / rounds
-            observer.stage(f"refining the ground, round {round_idx + 1}")
-            keep = _unlike(states, 3 if round_idx < rounds // 2 else 2)
-            states = search.refine_around(keep)
+            observer.stage(f"refining the ground, round {number}")
+            states = search.refine_around(_unlike(states, planned.keep))
             states.sort(key=lambda s: s.cost)
             if stop():
                 break
-            heat = START_TEMPERATURE * (rounds - round_idx) / rounds / 3
             observer.stage("searching on the refined ground")
-            states = search.spread(crew, share, states if len(states) > 1 else states * 2, heat)
+            states = search.spread(crew, planned.share, states if len(states) > 1 else states * 2, planned.heat)
         if states and not stop():
             states = search.refine_around(states[:1])
             search.finish(states[0])
