@@ -88,7 +88,12 @@ def plain_ground(
             survey.write(f",corner,zone{i},{x:.4f},{y:.4f}\n")
     for i, (x, y) in enumerate(points):
         survey.write(f"S,supply,,{x:.4f},{y:.4f}\n" if i == 0 else f"L{i},lamp,spot,{x:.4f},{y:.4f}\n")
-    job_data, survey_data = job.getvalue().encode(), survey.getvalue().encode()
+    return folder_of(job.getvalue(), survey.getvalue())
+
+
+def folder_of(job: str, survey: str) -> JobFolder:
+    """A job folder that lies nowhere: these two texts as its files."""
+    job_data, survey_data = job.encode(), survey.encode()
     settled = read_job(job_data, "job.toml", {})
     return JobFolder(
         path=Path("."),
