@@ -41,7 +41,7 @@ class Fed:
 
 
 @dataclass
-class _Traced:
+class Traced:
     """A tree cut into pieces at its joints."""
 
     above: list[int]
@@ -61,7 +61,7 @@ def key_of(supply: int, feed: int, palette: tuple[int, ...], tree: Tree, leads: 
     return supply, feed, palette, frozenset(tree.items()), frozenset(leads.items())
 
 
-def trace(facts: Facts, ways: Ways, root: int, tree: Tree, leads: dict[int, int]) -> _Traced | None:
+def trace(facts: Facts, ways: Ways, root: int, tree: Tree, leads: dict[int, int]) -> Traced | None:
     """Cut a tree into pieces; None where a joint would stand where none may, or have too many ways."""
     children: dict[int, list[int]] = {}
     for node, up in tree.items():
@@ -72,7 +72,7 @@ def trace(facts: Facts, ways: Ways, root: int, tree: Tree, leads: dict[int, int]
         lamps_at.setdefault(arcs[arc].node, []).append(lamp)
     if root in lamps_at:
         return None
-    t = _Traced([], [], [], [], [], [], [], [], [], len(children.get(root, ())))
+    t = Traced([], [], [], [], [], [], [], [], [], len(children.get(root, ())))
     worst_bunch = facts.trench_bunched[-1] if len(facts.trench_bunched) > 1 else facts.trench_bunched[0]
     # (node, piece above, start of the open piece, its length, sun, factor)
     stack = [(child, -1, root, 0.0, 0.0, worst_bunch) for child in sorted(children.get(root, ()), reverse=True)]
@@ -141,13 +141,35 @@ def feed_circuit(
     exactly
         Settle the currents and choose gauges without rounding: slower, for layouts worth finishing.
     """
+    root = int(facts.graph.supply_node[supply])
+    traced = trace(facts, ways, root, tree, leads)
+    if traced is None:
+        return None
+    return feed_traced(facts, supply, feed_idx, palette, tree, traced, None, leads, exactly=exactly)
+
+
+def feed_traced(
+    facts: Facts,
+    supply: int,
+    feed_idx: int,
+    palette: tuple[int, ...],
+    tree: Tree,
+    traced: Traced,
+    walks: tuple[tuple[int, ...], ...] | None,
+    leads: dict[int, int],
+    *,
+    exactly: bool = False,
+) -> Fed | None:
+    """
+    ``feed_circuit`` of pieces already cut; ``walks`` holds the nodes of each from the driver's side (None: read off the tree).
+
+    Pieces may pass a node twice or lie side by side: what is priced is the pieces, ``tree`` is only handed on.
+    """
     feed = facts.feeds[feed_idx]
     lamp_type = facts.lamp_type
     if not all(feed.serves[lamp_type[lamp]] for lamp in leads):
         return None
-    root = int(facts.graph.supply_node[supply])
-    traced = trace(facts, ways, root, tree, leads)
-    if traced is None or traced.root_kids > feed.terminal_cables:
+    if traced.root_kids > feed.terminal_cables:
         return None
     groups = {facts.lamp_group[lamp] for lamp in leads}
     if len(groups) != 1:
@@ -184,6 +206,8 @@ def feed_circuit(
     arcs = facts.graph.leads
     for arc in leads.values():
         price += arcs[arc].price + arcs[arc].extension_price
+    if walks is None:
+        walks = tuple(_walk(tree, s, f) for s, f in zip(traced.start, traced.far, strict=True))
     return Fed(
         supply=supply,
         feed=feed_idx,
@@ -191,7 +215,7 @@ def feed_circuit(
         tree=tree,
         leads=leads,
         edges=tuple(traced.edges),
-        pieces=tuple((cable, _walk(tree, s, f)) for cable, s, f in zip(cables, traced.start, traced.far, strict=True)),
+        pieces=tuple(zip(cables, walks, strict=True)),
         amps=amps,
         load_w=feed.out_v * amps,
         price=price,
@@ -211,7 +235,7 @@ def _walk(tree: Tree, start: int, far: int) -> tuple[int, ...]:
 class _Flow:
     """The constant-power state of one traced tree, swept to convergence."""
 
-    def __init__(self, facts: Facts, feed_idx: int, traced: _Traced, leads: dict[int, int]) -> None:
+    def __init__(self, facts: Facts, feed_idx: int, traced: Traced, leads: dict[int, int]) -> None:
         self.facts = facts
         self.ac = facts.feed_ac[feed_idx]
         self.above = traced.above
@@ -308,7 +332,7 @@ def _best_gauges(
     feed: Feed,
     supply: int,
     palette: tuple[int, ...],
-    traced: _Traced,
+    traced: Traced,
     flow: _Flow,
     min_rating: float,
     max_fault_ohm: float,
@@ -394,7 +418,7 @@ def _options(
     supply: int,
     palette: tuple[int, ...],
     feed: Feed,
-    traced: _Traced,
+    traced: Traced,
     min_rating: float,
     amps: list[float],
 ) -> list[list[tuple[int, float, float]]] | None:
@@ -440,7 +464,7 @@ def _options(
 
 def _worst_fault_ohm(
     facts: Facts,
-    traced: _Traced,
+    traced: Traced,
     flow: _Flow,
     options: list[list[tuple[int, float, float]]],
     chosen: list[int],
@@ -458,7 +482,7 @@ def _worst_fault_ohm(
     return worst
 
 
-def _joints_price(facts: Facts, traced: _Traced, cables: list[int]) -> float | None:
+def _joints_price(facts: Facts, traced: Traced, cables: list[int]) -> float | None:
     """Kits of all joints by their ways and sizes; None where no kit takes them."""
     sizes: list[list[float]] = [[facts.cables[k].area_mm2] for k in cables]
     for i, above in enumerate(traced.above):
