@@ -24,11 +24,11 @@ from .construct import construct, straighten_all
 from .effort import Effort
 from .facts import Facts, gather_facts
 from .layout import Circuit, DriverUse, Layout, Piece
-from .refine import moved_onto, slide
+from .refine import moved_onto
 from .state import Bench, State
 from .tasks import Crew, Done, Task
 
-WORK_PER_LAMP = 1500.0
+WORK_PER_LAMP = 1400.0
 """Work of effort 1 for each lamp, in units of about half a millisecond."""
 MANY_LAMPS = 40
 MOST_SETS = 7
@@ -140,7 +140,7 @@ class _Search:
         temperature: float,
         supplies: Sequence[tuple[int, ...] | None] | None = None,
         along: Sequence[int | None] | None = None,
-    ) -> list[State]:
+    ) -> list[Done]:
         """Search from several starts, this share of the budget over all; cheapest first."""
         self.rounds += 1
         tasks = [
@@ -156,13 +156,12 @@ class _Search:
             )
             for i, start in enumerate(starts)
         ]
-        done: list[Done] = crew.do(self.facts, tasks)
+        done = sorted(crew.do(self.facts, self.ground.land, tasks), key=lambda d: d.state.cost)
         self.work += sum(d.work for d in done)
-        states = sorted((d.state for d in done), key=lambda s: s.cost)
-        self.offer(states)
-        return states
+        self.offer([d.state for d in done])
+        return done
 
-    def from_several_starts(self, crew: Crew) -> list[State]:
+    def from_several_starts(self, crew: Crew) -> list[Done]:
         """
         Short searches from many starts, longer ones from the best.
 
@@ -176,10 +175,10 @@ class _Search:
         along = [None, *(chosen[0] if len(chosen) == 1 else None for chosen in sets)]
         return self.spread(crew, FIRST_SHARE, starts, FEW_HEAT, [None, *sets], along)
 
-    def refine_around(self, states: list[State]) -> list[State]:
-        """Slide the states' hubs, put the places into the graph, move the states onto them."""
+    def refine_around(self, done: Sequence[Done]) -> list[State]:
+        """Put the places to which hubs were slid into the graph and move the states onto them; cheapest first."""
         bench = self.bench()
-        slid = [slide(bench, state, self.ground.land, stop=self.stop) for state in states]
+        states, slid = [d.state for d in done], [d.slid for d in done]
         places: list[list[float]] = []
         links: list[tuple[int, int]] = []
         for s in slid:
@@ -212,6 +211,7 @@ class _Search:
         self.refinements += 1
         after = min(state.cost for state in states)
         self.last_gain_pct = 100 * (before - after) / before
+        states.sort(key=lambda s: s.cost)
         self.offer(states)
         return states
 
@@ -255,22 +255,20 @@ def find_layout(
     small = len(survey.lamps) <= 8
     with Crew(1 if small else options.processes, stop, observer.best) as crew:
         observer.stage("searching from several starts")
-        states = search.from_several_starts(crew)
+        done = search.from_several_starts(crew)
         for number, planned in enumerate(MANY_ROUNDS if len(survey.lamps) > MANY_LAMPS else FEW_ROUNDS, start=1):
-            if stop() or not states or states[0].missing:
+            if stop() or done[0].state.missing:
                 break
             observer.stage(f"refining the ground, round {number}")
-            states = search.refine_around(_unlike(states, planned.keep))
-            states.sort(key=lambda s: s.cost)
+            states = search.refine_around(_unlike(done, planned.keep))
             if stop():
                 break
             observer.stage("searching on the refined ground")
-            states = search.spread(crew, planned.share, states if len(states) > 1 else states * 2, planned.heat)
-        if states and not stop():
-            states = search.refine_around(states[:1])
-            search.finish(states[0])
+            done = search.spread(crew, planned.share, states if len(states) > 1 else states * 2, planned.heat)
+        if not stop() and not done[0].state.missing:
+            search.finish(search.refine_around(done[:1])[0])
     if search.best is None:
-        return min(states, key=lambda s: s.cost).missing if states else frozenset()
+        return done[0].state.missing
     observer.stage("bound")
     bound = lower_bound(search.facts, num_drivers=options.num_drivers, stop=None)
     observer.bound(bound.total)
@@ -290,16 +288,16 @@ def _supply_sets(count: int, seed: int) -> list[tuple[int, ...]]:
     return (singles + rest)[:MOST_SETS]
 
 
-def _unlike(states: Sequence[State], count: int) -> list[State]:
-    """The cheapest states that do not use the same drivers at the same supply points; filled up with the cheapest."""
+def _unlike(done: Sequence[Done], count: int) -> list[Done]:
+    """The cheapest that do not use the same drivers at the same supply points; filled up with the cheapest."""
     seen: set[tuple[tuple[int, int], ...]] = set()
-    chosen: list[State] = []
-    for state in states:
-        mark = tuple(sorted((supply, model) for supply, model, _ in state.drivers))
-        if mark not in seen:
+    chosen: list[Done] = []
+    for d in done:
+        mark = tuple(sorted((supply, model) for supply, model, _ in d.state.drivers))
+        if mark not in seen and not d.state.missing:
             seen.add(mark)
-            chosen.append(state)
-    chosen += [state for state in states if state not in chosen]
+            chosen.append(d)
+    chosen += [d for d in done if d not in chosen]
     return chosen[:count]
 
 

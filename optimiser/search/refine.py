@@ -25,7 +25,7 @@ LEAST_FORK_M = 0.15
 _TURNS = np.array([(np.cos(a), np.sin(a)) for a in np.arange(8) * np.pi / 4])
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Slid:
     """
     Where the nodes of a layout should stand.

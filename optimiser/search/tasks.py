@@ -18,10 +18,12 @@ from concurrent.futures import Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass
 from typing import Any
 
+from ..ground import Land
 from .construct import construct, straighten_all
 from .effort import Effort
 from .facts import Facts
 from .improve import START_TEMPERATURE, improve
+from .refine import Slid, slide
 from .state import Bench, State
 
 
@@ -41,17 +43,23 @@ class Task:
     """Supply point whose light tree to all lamps the first layout follows."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Done:
     state: State
+    slid: Slid
+    """Where the state's hubs and forks would better stand on the open ground."""
     work: float
     stopped: bool
 
 
 def do_task(
-    facts: Facts, task: Task, stop: Callable[[], bool] | None = None, on_best: Callable[[State], None] | None = None
+    facts: Facts,
+    land: Land,
+    task: Task,
+    stop: Callable[[], bool] | None = None,
+    on_best: Callable[[State], None] | None = None,
 ) -> Done:
-    """Run one task to the end of its budget."""
+    """Run one task to the end of its budget, and slide what it found."""
     bench = Bench(facts, Effort(task.budget, stop), task.num_drivers, task.supplies)
     rng = random.Random(task.seed)
     if task.start is None:
@@ -65,7 +73,8 @@ def do_task(
             bench.palette = state.circuits[0].palette
     state = improve(bench, state, rng, on_best, temperature=task.temperature)
     state = straighten_all(bench, state)
-    return Done(state, bench.effort.spent, bench.effort.stopped)
+    slid = slide(bench, state, land, stop=stop)
+    return Done(state, slid, bench.effort.spent, bench.effort.stopped)
 
 
 _stop: Any = None
@@ -78,7 +87,7 @@ def _start_worker(stop: Any, news: Any) -> None:
     _stop, _news = stop, news
 
 
-def _work(facts: Facts, task: Task) -> Done:
+def _work(facts: Facts, land: Land, task: Task) -> Done:
     last = 0.0
 
     def tell(state: State) -> None:
@@ -89,7 +98,7 @@ def _work(facts: Facts, task: Task) -> Done:
             with contextlib.suppress(Exception):
                 _news.put_nowait((state.cost, state.is_whole))
 
-    return do_task(facts, task, _stop.is_set, tell)
+    return do_task(facts, land, task, _stop.is_set, tell)
 
 
 class Crew:
@@ -117,11 +126,11 @@ class Crew:
             self._news.close()
             self._news.cancel_join_thread()
 
-    def do(self, facts: Facts, tasks: Sequence[Task]) -> list[Done]:
+    def do(self, facts: Facts, land: Land, tasks: Sequence[Task]) -> list[Done]:
         """All tasks' results in list order."""
         if self._pool is None:
-            return [do_task(facts, task, self._user_stop, self._tell) for task in tasks]
-        futures: list[Future[Done]] = [self._pool.submit(_work, facts, task) for task in tasks]
+            return [do_task(facts, land, task, self._user_stop, self._tell) for task in tasks]
+        futures: list[Future[Done]] = [self._pool.submit(_work, facts, land, task) for task in tasks]
         open_futures = set(futures)
         while open_futures:
             _, open_futures = wait(open_futures, timeout=0.1)
