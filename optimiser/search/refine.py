@@ -20,7 +20,7 @@ from .circuit import Fed
 from .facts import Facts, is_fixed
 from .state import Bench, State
 
-STEPS_M = (1.0, 0.5, 0.25, 0.1, 0.04, 0.015, 0.005)
+FIRST_STEP_M, LAST_STEP_M = 0.4, 0.005
 LEAST_FORK_M = 0.15
 _TURNS = np.array([(np.cos(a), np.sin(a)) for a in np.arange(8) * np.pi / 4])
 
@@ -56,13 +56,20 @@ def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 3, stop: Call
         or (v in network.lamps_at and not is_fixed(int(facts.graph.kind[v])))
     ]
     total_gain = 0.0
+    touched = set(movable)
     for sweep in range(sweeps):
         gained = 0.0
+        now, touched = touched, set()
         for v in movable:
+            if v not in now:  # neither it nor a neighbour has moved since
+                continue
             if stop is not None and stop():
                 break
             bench.effort.spend(2.0)
-            gained += _slide_one(facts, land, network, at, v, coarse=sweep == 0)
+            gain = _slide_one(facts, land, network, at, v, coarse=sweep == 0)
+            if gain > 0:
+                touched.update((v, *(u for u, _ in network.links[v])))
+                gained += gain
         total_gain += gained
         if gained < 1e-4 * state.price:
             break
@@ -163,22 +170,22 @@ def _slide_one(
     start = now = float(price(here[None, :])[0])
     if not np.isfinite(now):
         return 0.0
-    steps: tuple[float, ...] = STEPS_M if coarse else STEPS_M[2:]
     # The weighted geometric median of the neighbours is where it would go on even ground: try it first.
     if len(links) > 2:
-        median = _median(ends, price_m + _typical(land), here)
-        worth = float(price(np.round(median, 3)[None, :])[0])
+        median = np.round(_median(ends, price_m + _typical(land), here), 3)
+        worth = float(price(median[None, :])[0])
         if worth < now - 1e-9:
-            here, now = np.round(median, 3), worth
-            steps = STEPS_M[3:]
-    for step in steps:
-        for _ in range(6):
-            places = np.round(here + step * _TURNS, 3)
-            each = price(places)
-            best = int(np.argmin(each))
-            if each[best] >= now - 1e-9:
-                break
+            here, now = median, worth
+    step = FIRST_STEP_M if coarse else FIRST_STEP_M / 4
+    while step >= LAST_STEP_M:
+        places = np.round(here + step * _TURNS, 3)
+        each = price(places)
+        best = int(np.argmin(each))
+        if each[best] < now - 1e-9:
             here, now = places[best], float(each[best])
+            step *= 1.5
+        else:
+            step /= 3
     if now < start - 1e-6:
         at[v] = here
         return start - now

@@ -9,9 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-WHY_NOT = (
-    "public instances not found: set LAMPSPUR_INSTANCES to their folder (default ../shared/benchmarks beside the project)"
-)
+WHY_NOT = "public instances not found: set LAMPSPUR_INSTANCES to their folder (default ../shared/benchmarks beside the project)"
 
 
 def folder() -> Path | None:
@@ -25,7 +23,8 @@ def euclidean(size: int) -> list[tuple[str, np.ndarray, float | None, float]]:
     """(name, points, Steiner optimum or None, spanning tree) of the problems with so many points."""
     path = folder()
     assert path is not None, WHY_NOT
-    values = {row["name"]: row for row in csv.DictReader((path / "estein" / "optima.csv").open(encoding="utf-8"))}
+    table = (path / "estein" / "optima.csv").read_text(encoding="utf-8").splitlines()
+    values = {row["name"]: row for row in csv.DictReader(table)}
     text = (path / "estein" / f"estein{size}.stp").read_text()
     problems = []
     for block in text.split("33D32945")[1:]:

@@ -1,0 +1,65 @@
+"""The whole job on the four cases: planned, checked by the hand that did not plan, the same on one core as on two."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from optimiser.check import check_plan
+from optimiser.documents.folder import plan_json
+from optimiser.job_folder import JobFolder, open_job
+from optimiser.make_plan import Options, make_plan
+from optimiser.plan.model import Plan
+
+CASES = Path(__file__).parents[1] / "cases"
+SMALL = ["terrace", "courtyard"]
+LARGE = ["orchard", "riverside"]
+
+
+def planned(name: str, effort: float, processes: int = 1) -> tuple[JobFolder, Plan]:
+    folder = open_job(CASES / name)
+    return folder, make_plan(folder, Options(effort=effort, processes=processes))
+
+
+@pytest.mark.parametrize("name", [*SMALL, *[pytest.param(name, marks=pytest.mark.slow) for name in LARGE]])
+def test_case_gets_a_plan_that_holds(name: str) -> None:
+    folder, plan = planned(name, 0.05)
+    report = check_plan(plan, folder.job, folder.survey, folder.digest)
+    assert not report.violations, [finding.sentence for finding in report.violations]
+    assert sorted(lamp.id for lamp in plan.lamps) == sorted(lamp.name for lamp in folder.survey.lamps)
+    assert plan.bound is not None
+    assert 0 < plan.bound <= plan.cost.total
+    assert plan.gap == pytest.approx((plan.cost.total - plan.bound) / plan.cost.total, abs=1e-5)
+
+
+def test_pieces_on_reels_are_the_pieces_on_the_plan() -> None:
+    _, plan = planned("courtyard", 0.05)
+    assert sorted(piece for cut in plan.cuts for piece in cut.pieces) == sorted(cable.id for cable in plan.cables)
+    bought = sum(reels.count * reels.reel_m for reels in plan.reels)
+    cut = sum(cable.cut_m for cable in plan.cables)
+    left = sum(cut.left_m for cut in plan.cuts)
+    assert bought == pytest.approx(cut + left, abs=0.05)
+
+
+@pytest.mark.parametrize("name", SMALL)
+def test_one_core_or_two_give_the_same_bytes(name: str) -> None:
+    assert plan_json(planned(name, 0.03)[1]) == plan_json(planned(name, 0.03, processes=2)[1])
+
+
+def test_more_drivers_are_planned_when_asked_for() -> None:
+    folder = open_job(CASES / "courtyard")
+    for count in (2, 3):
+        plan = make_plan(folder, Options(effort=0.05, num_drivers=count))
+        assert len(plan.drivers) == count
+        assert not check_plan(plan, folder.job, folder.survey, folder.digest).violations
+
+
+def test_a_tighter_drop_costs_no_less_and_holds() -> None:
+    """5 % instead of 10 %: every lamp is inside it, and the price goes up or stays (searches may differ by 3 %)."""
+    loose = make_plan(open_job(CASES / "courtyard"), Options(effort=0.1))
+    folder = open_job(CASES / "courtyard", {"voltage.max_drop": "5 %"})
+    tight = make_plan(folder, Options(effort=0.1))
+    assert max(lamp.drop_pct for lamp in tight.lamps) <= 5.0
+    assert not check_plan(tight, folder.job, folder.survey, folder.digest).violations
+    assert tight.cost.total >= 0.97 * loose.cost.total
