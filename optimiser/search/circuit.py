@@ -161,7 +161,7 @@ def feed_traced(
     exactly: bool = False,
 ) -> Fed | None:
     """
-    ``feed_circuit`` of pieces already cut; ``walks`` holds the nodes of each from the driver's side (None: read off the tree).
+    ``feed_circuit`` of pieces already cut; ``walks`` holds the nodes of each (None: they are read off the tree).
 
     Pieces may pass a node twice or lie side by side: what is priced is the pieces, ``tree`` is only handed on.
     """
@@ -181,7 +181,7 @@ def feed_traced(
         return None
 
     best: tuple[float, list[int], list[list[tuple[int, float, float]]], float | None, float, float] | None = None
-    for min_rating, fuse_a, fuse_price, max_fault_ohm in _protections(facts, feed, least_amps, leads):
+    for min_rating, fuse_a, fuse_price, max_fault_ohm in protections(facts, feed, least_amps, leads):
         found = _best_gauges(facts, feed, supply, palette, traced, flow, min_rating, max_fault_ohm, exactly)
         if found is None:
             continue
@@ -292,7 +292,7 @@ class _Flow:
         return None
 
 
-def _protections(
+def protections(
     facts: Facts, feed: Feed, amps: float, leads: dict[int, int]
 ) -> list[tuple[float, float | None, float, float]]:
     """Ways to protect: (least cable rating, fuse, its price, greatest fault loop ohm); see the rules of account."""
