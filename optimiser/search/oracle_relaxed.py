@@ -1,0 +1,170 @@
+"""Exact completion prices of the relaxed part: no drop, one thinnest cable. In: Part. Out: Relaxed.
+
+Dreyfus and Wagner's dynamic programme (Networks 1, 1971, 195-207) over (node, set of ends), with the root as one more
+end, leads as ways to reach an end, and a price for every joint by its ways. Every cable of the part, of any gauge,
+costs at least what it costs here, and nothing here is forbidden there, so each table entry is a lower bound for
+what the part can do, and two entries that meet at a node bound every circuit that passes it:
+
+* ``cable[X][v]``: a cable that arrives at v, still unended there, and serves the ends of X (with the root in X: is fed
+  from it);
+* ``joint[X][v]``: the same for a cable that ends in a joint at v in which all of X meets, its own end counted;
+* ``meet[X][v]``: all of X gathered at v, the joint itself not yet paid.
+
+Sets are bit masks; bit ``num_ends`` is the root.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from .oracle_part import Part
+
+
+class Relaxed:
+    """The tables; ``bound`` is the least price of the whole part."""
+
+    def __init__(self, part: Part) -> None:
+        from scipy.sparse.csgraph import dijkstra
+
+        self.part = part
+        n = part.num_ends
+        count = len(part.nodes)
+        self.root_bit = 1 << n
+        self.full = 2 * self.root_bit - 1
+        self.weight = part.opening + part.length_m * part.thin_m
+        u, v = part.ends_of[:, 0], part.ends_of[:, 1]
+        tiny = 1e-9  # keeps free edges apart from absent ones; taken off again below
+        self.dist = np.maximum(dijkstra(_dense(u, v, self.weight + tiny, count)) - tiny * count, 0.0)
+        length = dijkstra(_dense(u, v, part.length_m + tiny, count), indices=part.root)
+        self.to_root_m = np.maximum(length - tiny * count, 0.0)
+        self._fill(count)
+
+    def _fill(self, count: int) -> None:
+        part = self.part
+        n, root, inf = part.num_ends, part.root, math.inf
+        thin_end = part.thin_m / part.facts.slack
+        end = thin_end * part.facts.joint_end_m
+        root_end = thin_end * part.root_end_m
+        most = part.facts.max_ways
+        classes = min(3, most - 1)  # one way, two, three or more
+        kit = np.full((classes + 1, count), inf)
+        for c in range(1, classes + 1):
+            kit[c] = np.where(part.may_joint, part.kit_of_ways[c + 1], np.where((part.post_of >= 0) & (c < 3), 0, inf))
+        kit += end
+        own_bit = np.where(part.post_of >= 0, 1 << np.maximum(part.post_of, 0), 0)
+        size = self.full + 1
+        self.cable = np.full((size, count), inf)
+        self.joint = np.full((size, count), inf)
+        meet = np.full((classes + 1, size, count), inf)
+        self.unit = np.full((size, count), inf)  # one way: a cable's end or a lead
+        more = np.full((classes + 1, size, count), inf) if any(p.ways > 1 for ps in part.places for p in ps) else None
+        for i, places in enumerate(part.places):
+            for p in places:
+                if p.ways == 1:
+                    self.unit[1 << i, p.node] = min(self.unit[1 << i, p.node], p.price)
+                elif p.ways < most and more is not None:
+                    c = min(p.ways, classes)
+                    more[c, 1 << i, p.node] = min(more[c, 1 << i, p.node], p.price)
+        most_root = len(part.root_price) - 1
+        root_meet = np.full((most_root + 1, self.root_bit), inf)
+        root_meet[0, 0] = 0.0
+        self.cable_at_root = np.full(self.root_bit, inf)
+        self.root_joint = np.full(size, inf)
+        """What the rest costs when a cable that serves X ends at the root: index is the rest, with the root's bit."""
+        self.root_joint[self.root_bit] = part.root_price[1] + root_end
+        for x in range(1, size):
+            low = x & -x
+            fed = bool(x & self.root_bit)
+            rest = x ^ low
+            # gather: the unit that holds the lowest bit, and the rest
+            if rest:
+                subs = _subsets(rest)[:-1]  # all but the whole rest
+                first, others = subs | low, rest ^ subs
+                for c in range(2, classes + 1):
+                    best = (self.unit[first] + meet[c - 1][others]).min(axis=0)
+                    if c == classes < most - 1:
+                        best = np.minimum(best, (self.unit[first] + meet[c][others]).min(axis=0))
+                    meet[c, x] = best
+                if more is not None and low < self.root_bit:
+                    for a in range(2, classes + 1):
+                        for b in range(1, classes + 1):
+                            c = min(a + b, classes)
+                            meet[c, x] = np.minimum(meet[c, x], more[a, low] + meet[b, rest])
+            elif more is not None:
+                meet[2:, x] = np.minimum(meet[2:, x], more[2:, x])
+            meet[1, x] = self.unit[x]
+            allowed = (own_bit == 0) | ((own_bit & x) != 0)
+            self.joint[x] = np.where(allowed, (meet[1:, x] + kit[1:]).min(axis=0), inf)
+            if fed:
+                others_x = x ^ self.root_bit
+                if others_x:
+                    c_best = inf
+                    for c in range(1, most_root):
+                        c_best = min(c_best, root_meet[c, others_x] + part.root_price[c + 1])
+                    self.root_joint[x] = c_best + root_end
+            at = np.flatnonzero(self.joint[x] < inf)
+            cable = (self.joint[x][at][:, None] + self.dist[at]).min(axis=0) if len(at) else np.full(count, inf)
+            if fed and self.root_joint[x] < inf:
+                cable = np.minimum(cable, self.root_joint[x] + self.dist[root])
+            self.cable[x] = cable
+            ended = np.where(allowed, cable + end, inf)
+            ended[root] = inf
+            self.unit[x] = np.minimum(self.unit[x], ended)
+            meet[1, x] = self.unit[x]
+            if not fed:
+                at_root = cable[root] + root_end
+                if part.root_is_joint and self.unit[x, root] < inf:
+                    at_root = min(at_root, self.unit[x, root])  # a lead straight into the joint above
+                self.cable_at_root[x] = at_root
+                subs = _subsets(rest)
+                for c in range(1, most_root + 1):
+                    root_meet[c, x] = (self.cable_at_root[subs | low] + root_meet[c - 1][rest ^ subs]).min()
+        self.meet = meet[1:].min(axis=0)
+        everything = self.root_bit - 1
+        self.root_meet = root_meet
+        self.bound = min((root_meet[c, everything] + part.root_price[c] for c in range(1, most_root + 1)), default=inf)
+
+    def through(self) -> np.ndarray:
+        """(n,) least price of a whole part in which a cable passes or ends at each node."""
+        best = np.full(self.cable.shape[1], math.inf)
+        for x in range(1, self.root_bit):
+            np.minimum(best, self.cable[x] + self.cable[self.full ^ x], out=best)
+        best[self.part.root] = self.bound
+        return best
+
+    def jointed(self) -> np.ndarray:
+        """(n,) least price of a whole part with a joint at each node (not the root)."""
+        best = np.full(self.cable.shape[1], math.inf)
+        for x in range(1, self.root_bit):
+            np.minimum(best, self.joint[x] + self.cable[self.full ^ x], out=best)
+        return best
+
+    def along(self) -> np.ndarray:
+        """(m,) least price of a whole part with a cable along each edge."""
+        u, v = self.part.ends_of[:, 0], self.part.ends_of[:, 1]
+        best = np.full(len(u), math.inf)
+        for x in range(1, self.root_bit):
+            a, b = self.cable[x], self.cable[self.full ^ x]
+            np.minimum(best, np.minimum(a[u] + b[v], a[v] + b[u]), out=best)
+        return best + self.weight
+
+
+def _subsets(mask: int) -> np.ndarray:
+    """All subsets of a mask, the empty one first, the mask itself last."""
+    found = np.zeros(1, dtype=np.int64)
+    bit = 1
+    while bit <= mask:
+        if mask & bit:
+            found = np.concatenate([found, found | bit])
+        bit <<= 1
+    return found
+
+
+def _dense(u: np.ndarray, v: np.ndarray, weight: np.ndarray, count: int) -> np.ndarray:
+    """Weights as a full matrix, infinite where no edge is; the lightest of edges side by side."""
+    matrix = np.full((count, count), math.inf)
+    np.minimum.at(matrix, (u, v), weight)
+    np.minimum.at(matrix, (v, u), weight)
+    return matrix
