@@ -73,7 +73,7 @@ def do_task(
             bench.palette = state.circuits[0].palette
     state = improve(bench, state, rng, on_best, temperature=task.temperature)
     state = straighten_all(bench, state)
-    slid = slide(bench, state, land, stop=stop)
+    slid = slide(bench, state, land, sweeps=1 if task.budget < 300 else 3, stop=stop)
     return Done(state, slid, bench.effort.spent, bench.effort.stopped)
 
 
