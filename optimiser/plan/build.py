@@ -346,12 +346,13 @@ class _Writer:
             setting = self.job.cables[name]
             prices = setting.reel_prices or tuple(round(r * setting.price_per_m, 2) for r in setting.reels_m)
             pieces = [(key, round(sum(c.cut_m for c in run), 1)) for key, run in runs.items()]
+            packed_reels: list[tuple[float, float]] = []
             if self.draft:
                 for key, length in pieces:
                     reel = min(r for r in setting.reels_m if r >= length - 1e-9)
                     cuts.append(
                         m.CutPlan(
-                            cable=name, reel_m=reel, pieces=[c.id for c in runs[key]], left_m=round(reel - length, 1)
+                            cable=name, reel_m=reel, pieces=[c.id for c in runs[key]], left_m=round(reel - length, 3)
                         )
                     )
                 packed_reels = [
@@ -360,16 +361,16 @@ class _Writer:
                 proven = False
             else:
                 packing = pack_cuts(pieces, list(zip(setting.reels_m, prices, strict=True)))
+                # The packer counts whole decimetres: back to the length that is sold.
+                sold = {
+                    math.floor(r * 10 + 1e-6): (r, p) for p, r in sorted(zip(prices, setting.reels_m), reverse=True)
+                }
                 for packed in packing.reels:
-                    cuts.append(
-                        m.CutPlan(
-                            cable=name,
-                            reel_m=packed.reel_m,
-                            pieces=[c.id for key in packed.pieces for c in runs[key]],
-                            left_m=round(packed.left_m, 1),
-                        )
-                    )
-                packed_reels = [(packed.reel_m, packed.price) for packed in packing.reels]
+                    reel, price = sold[round(packed.reel_m * 10)]
+                    spare = round(reel - packed.reel_m + packed.left_m, 3)
+                    ids = [c.id for key in packed.pieces for c in runs[key]]
+                    cuts.append(m.CutPlan(cable=name, reel_m=reel, pieces=ids, left_m=spare))
+                    packed_reels.append((reel, price))
                 proven = packing.proven
             for reel_m, price in sorted(set(packed_reels), reverse=True):
                 count = packed_reels.count((reel_m, price))

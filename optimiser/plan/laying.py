@@ -19,6 +19,9 @@ from ..job import Job
 from ..search.layout import Circuit, Layout
 from ..survey.model import Place, Survey
 
+LEAST_CUT_M = 0.5
+"""No straight joint is made nearer to the end of its piece."""
+
 Station = tuple[int, int, int]
 """(circuit, graph node, 0), or (circuit, piece of the layout, k >= 1) for the k-th straight joint of that piece."""
 
@@ -29,11 +32,13 @@ class CannotLay(Exception):
 
 @dataclass(frozen=True)
 class Span:
-    """Part of a graph edge that a cable lies in: from share ``frm`` to ``to`` of it, walked from its lower node."""
+    """Part of a graph edge that a cable lies in: shares ``frm`` < ``to`` of it, counted from its lower node."""
 
     edge: int
     frm: float
     to: float
+    back: bool = False
+    """Whether the cable runs from ``to`` to ``frm``."""
 
 
 @dataclass
@@ -110,7 +115,7 @@ def _lay_circuit(job: Job, survey: Survey, ground: Ground, circuit_idx: int, cir
         cable = list(job.cables.values())[piece.cable]
         start_node, end_node = piece.nodes[0], piece.nodes[-1]
         at_driver = start_node == root
-        walk, sunny, spans = _walk(survey, ground, piece.nodes, piece.edges)
+        walk, spans = _walk(survey, ground, piece.nodes, piece.edges)
         first_end = job.driver_end_m(survey.supplies[circuit.supply].name) if at_driver else job.slack.joint_end_m
         cuts = _straight_joints(job, ground, walk, spans, first_end, cable.longest_reel_m)
         start: Station | None = None if at_driver else (circuit_idx, start_node, 0)
@@ -129,7 +134,7 @@ def _lay_circuit(job: Job, survey: Survey, ground: Ground, circuit_idx: int, cir
                     route,
                     _merged(spans[i:j]),
                     length_of(route),
-                    round(sum(sunny[i:j]), 3),
+                    round(sum(_sun_m(ground, span) for span in spans[i:j]), 3),
                     above,
                 )
             )
@@ -141,11 +146,10 @@ def _lay_circuit(job: Job, survey: Survey, ground: Ground, circuit_idx: int, cir
 
 def _walk(
     survey: Survey, ground: Ground, nodes: tuple[int, ...], edges: tuple[int, ...]
-) -> tuple[list[Place], list[float], list[Span]]:
-    """Places along the route with the sunny metres and the span of graph edge between each and the next."""
+) -> tuple[list[Place], list[Span]]:
+    """Places along the route, and the span of graph edge between each and the next."""
     graph = ground.graph
     walk: list[Place] = [_place(graph.xyz[nodes[0]])]
-    sunny: list[float] = []
     spans: list[Span] = []
     for u, v, edge in zip(nodes, nodes[1:], edges, strict=False):
         up = int(graph.ends[edge][0]) == u
@@ -160,10 +164,25 @@ def _walk(
         count = len(places) - 1
         for i in range(count):
             a, b = i / count, (i + 1) / count
-            spans.append(Span(edge, a, b) if up else Span(edge, 1 - b, 1 - a))
+            spans.append(Span(edge, a, b) if up else Span(edge, 1 - b, 1 - a, back=True))
             walk.append(places[i + 1])
-            sunny.append(float(graph.sun_m[edge]) / count)
-    return walk, sunny, spans
+    return walk, spans
+
+
+def _sun_m(ground: Ground, span: Span) -> float:
+    """Metres of a span that lie on the surface."""
+    graph, edge = ground.graph, span.edge
+    whole, length = float(graph.sun_m[edge]), float(graph.length_m[edge])
+    if whole == 0 or whole >= length - 1e-9 or (span.frm, span.to) == (0.0, 1.0):
+        return whole * (span.to - span.frm)
+    u, v = graph.xyz[graph.ends[edge]]
+    sun, gone = 0.0, 0.0
+    for part in ground.land.split_line(u[:2], v[:2], float(u[2]), float(v[2])):
+        upto = gone + float(np.linalg.norm(np.subtract(part.b, part.a))) / length
+        if part.depth_mm == 0:
+            sun += max(0.0, min(upto, span.to) - max(gone, span.frm)) * length
+        gone = upto
+    return sun
 
 
 def _straight_joints(
@@ -182,7 +201,7 @@ def _straight_joints(
 
     cuts: list[int] = []
     begin, near_end = 0, first_end
-    while length_of(walk[begin:]) > longest(near_end):
+    while (whole := length_of(walk[begin:])) > longest(near_end):
         most = longest(near_end)
         best: tuple[float, int, Place] | None = None  # distance, segment, place
         gone = 0.0
@@ -194,7 +213,9 @@ def _straight_joints(
                 if reach > 0:
                     shares = np.linspace(0, reach / seg, max(2, int(reach / 0.2) + 1)) if seg > 0 else np.zeros(1)
                     places = np.round(a + (b - a) * shares[:, None], 3)
-                    good = np.flatnonzero(ground.land.may_joint(places[:, :2]) & (gone + shares * seg > 0.5))
+                    along = gone + shares * seg
+                    clear = (along > LEAST_CUT_M) & (along < whole - LEAST_CUT_M)
+                    good = np.flatnonzero(ground.land.may_joint(places[:, :2]) & clear)
                     if len(good):
                         share = float(shares[good[-1]])
                         best = (gone + share * seg, i, _place(places[good[-1]]))
@@ -220,9 +241,10 @@ def _insert(walk: list[Place], spans: list[Span], i: int, place: Place) -> int:
         return i + 1
     share = float(np.linalg.norm(np.subtract(place, walk[i])) / np.linalg.norm(np.subtract(walk[i + 1], walk[i])))
     span = spans[i]
-    middle = span.frm + share * (span.to - span.frm)
+    middle = span.frm + (1 - share if span.back else share) * (span.to - span.frm)
+    halves = [Span(span.edge, span.frm, middle, span.back), Span(span.edge, middle, span.to, span.back)]
     walk.insert(i + 1, place)
-    spans[i : i + 1] = [Span(span.edge, span.frm, middle), Span(span.edge, middle, span.to)]
+    spans[i : i + 1] = halves[::-1] if span.back else halves
     return i + 1
 
 
@@ -264,7 +286,7 @@ def _merged(spans: list[Span]) -> list[Span]:
     merged: list[Span] = []
     for span in spans:
         if merged and merged[-1].edge == span.edge:
-            merged[-1] = Span(span.edge, min(merged[-1].frm, span.frm), max(merged[-1].to, span.to))
+            merged[-1] = Span(span.edge, min(merged[-1].frm, span.frm), max(merged[-1].to, span.to), span.back)
         else:
             merged.append(span)
     return merged

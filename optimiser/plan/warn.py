@@ -51,7 +51,7 @@ def warnings(job: Job, survey: Survey, layout: Layout, dug: Sequence[Dug], wired
         found.append(f"{shallow:.1f} m of trench are shallower than {COVER_MM} mm: protect the cable there.")
     for line in survey.mains:
         mains = LineString([place[:2] for place in line.route])
-        crossings = sum(1 for t in dug if LineString([p[:2] for p in t.route]).crosses(mains))
+        crossings = sum(1 for t in dug if LineString([p[:2] for p in t.route]).intersects(mains))
         if crossings:
             found.append(
                 f"Trenches cross the mains line {line.name} {_times(crossings)}: expose it by hand, keep "

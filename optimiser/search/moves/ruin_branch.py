@@ -16,6 +16,8 @@ class RuinBranch:
 
     def __call__(self, bench: Bench, state: State, rng: random.Random) -> State | None:
         draft = draft_of(bench, state)
+        if not draft.circuits:
+            return None
         index = rng.randrange(len(draft.circuits))
         pieces = draft.circuits[index].pieces
         for _ in range(4):
