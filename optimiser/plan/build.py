@@ -363,7 +363,8 @@ class _Writer:
                 packing = pack_cuts(pieces, list(zip(setting.reels_m, prices, strict=True)))
                 # The packer counts whole decimetres: back to the length that is sold.
                 sold = {
-                    math.floor(r * 10 + 1e-6): (r, p) for p, r in sorted(zip(prices, setting.reels_m), reverse=True)
+                    math.floor(r * 10 + 1e-6): (r, p)
+                    for p, r in sorted(zip(prices, setting.reels_m, strict=True), reverse=True)
                 }
                 for packed in packing.reels:
                     reel, price = sold[round(packed.reel_m * 10)]
