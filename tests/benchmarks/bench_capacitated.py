@@ -2,13 +2,14 @@
 
 ``python -m tests.benchmarks.bench_capacitated [--only cmst|mlcmst] [--every K] [--effort E]``
 
-- cmst (OR-Library capmst): outlet amps are the capacity, cable is paid by length, nothing is dug. Goal: mean excess over
-  the best known values at most 1 %. L. Gouveia, Telecommunication Systems 1 (1993) 51-76.
-- mlcmst: a rating is the capacity of each cable size, chosen for every link. Goal: at most 1.5 % over the optimum, over at
-  least 60 problems. I. Gamvros, B. Golden, S. Raghavan, INFORMS J. Computing 18 (2006) 348-365; instances F. Bartodziej.
+- cmst (OR-Library capmst): outlet amps are the capacity, cable is paid by length, nothing is dug. Goal: mean excess
+  over the best known values at most 1 %. L. Gouveia, Telecommunication Systems 1 (1993) 51-76.
+- mlcmst: a rating is the capacity of each cable size, chosen for every link. Goal: at most 1.5 % over the optimum,
+  over at least 60 problems. I. Gamvros, B. Golden, S. Raghavan, INFORMS J. Computing 18 (2006) 348-365; instances F.
+  Bartodziej.
 
-Both models join every node that a link reaches, so passing one unjoined is made not to pay: ``graph_ground.tolls_needed``.
-Each result is judged by the published model's own rules, with the published costs.
+Both models join every node that a link reaches, so passing one unjoined is made not to pay:
+``graph_ground.tolls_needed``. Each result is judged by the published model's own rules, with the published costs.
 """
 
 from __future__ import annotations
@@ -68,7 +69,14 @@ def cmst() -> Iterator[Instance]:
             demand = {v: int(float(words[v])) for v in range(root)}
         cost = np.minimum(cost, cost.T)
         yield Instance(
-            f"{name} Q={row['Q']}", float(row["optimum"]), row["source"], root, demand, (10**9,), cost[None], float(row["Q"])
+            f"{name} Q={row['Q']}",
+            float(row["optimum"]),
+            row["source"],
+            root,
+            demand,
+            (10**9,),
+            cost[None],
+            float(row["Q"]),
         )
 
 
@@ -128,7 +136,8 @@ def tree_of(instance: Instance, layout: Layout) -> dict[int, int]:
     Parent of each node: cables from joint to joint as links.
 
     What passing the search left in, since it found nothing better, is set straight here: a cable that passes a node
-    becomes the link between its ends; where the joint it comes from holds none of the circuit's lamps, a link from the root.
+    becomes the link between its ends; where the joint it comes from holds none of the circuit's lamps, a link from
+    the root.
     """
     nodes = sorted(instance.demand)
     parent: dict[int, int] = {}
@@ -181,16 +190,24 @@ def main() -> None:
         if args.only not in (None, kind):
             continue
         problems = list(cmst() if kind == "cmst" else mlcmst(args.every))
-        table.line(f"{'problem':>16} {'published':>10} {'found':>10} {'excess %':>9} {'seconds':>8}  source of the published value")
+        table.line(
+            f"{'problem':>16} {'published':>10} {'found':>10} {'excess %':>9} {'seconds':>8}  source of the published value"
+        )
         classes: dict[str, list[float]] = {}
         with ProcessPoolExecutor(args.processes) as pool:
-            for p, (cost, seconds) in zip(problems, pool.map(solve, problems, [args.effort] * len(problems)), strict=True):
+            for p, (cost, seconds) in zip(
+                problems, pool.map(solve, problems, [args.effort] * len(problems)), strict=True
+            ):
                 excess = 100 * (cost / p.published - 1)
                 if "MEMORY" not in p.source:
                     classes.setdefault(p.name.split("-")[0] if kind == "mlcmst" else p.name[:2], []).append(excess)
-                table.line(f"{p.name:>16} {p.published:>10.2f} {cost:>10.2f} {excess:>9.2f} {seconds:>8.1f}  {p.source}")
+                table.line(
+                    f"{p.name:>16} {p.published:>10.2f} {cost:>10.2f} {excess:>9.2f} {seconds:>8.1f}  {p.source}"
+                )
         for name, values in classes.items():
-            table.line(f"class {name}: {len(values)} problems, mean excess {np.mean(values):.2f} %, worst {max(values):.2f} %")
+            table.line(
+                f"class {name}: {len(values)} problems, mean excess {np.mean(values):.2f} %, worst {max(values):.2f} %"
+            )
         every = [v for values in classes.values() for v in values]
         table.line(
             f"{kind}: {len(every)} problems, mean excess {np.mean(every):.2f} % (goal {goal} %), worst {max(every):.2f} %, "

@@ -1,7 +1,8 @@
-"""Trench alone on open ground against published Euclidean Steiner optima (OR-Library, Beasley 1992; optima Zachariasen).
+"""Trench alone on open ground against published Euclidean Steiner optima (OR-Library, Beasley 1992; optima
+Zachariasen).
 
-``python -m tests.benchmarks.bench_euclidean [sizes ...] [--most N] [--effort E]`` plans each problem through the tool's own
-search and prints the excess of the trench over the optimum, beside the plain spanning tree's.
+``python -m tests.benchmarks.bench_euclidean [sizes ...] [--most N] [--effort E]`` plans each problem through the
+tool's own search and prints the excess of the trench over the optimum, beside the plain spanning tree's.
 """
 
 from __future__ import annotations
@@ -21,7 +22,9 @@ SCALE_M = 100.0
 """The unit square becomes so many metres, so that the plan's millimetres do not matter."""
 
 
-def excess(problem: tuple[str, np.ndarray, float | None, float], effort: float) -> tuple[str, float, float, float, float]:
+def excess(
+    problem: tuple[str, np.ndarray, float | None, float], effort: float
+) -> tuple[str, float, float, float, float]:
     """Name, trench over optimum - 1, spanning tree over optimum - 1, seconds, gap to the proven bound."""
     name, points, optimum, spanning = problem
     folder = plain_ground(points * SCALE_M, title=name)
@@ -42,7 +45,9 @@ def main() -> None:
     if instances.folder() is None:
         print(instances.WHY_NOT)
         return
-    print(f"{'points':>6} {'problems':>8} {'mean excess %':>14} {'worst %':>8} {'spanning tree %':>16} {'gap %':>7} {'s each':>7}")
+    print(
+        f"{'points':>6} {'problems':>8} {'mean excess %':>14} {'worst %':>8} {'spanning tree %':>16} {'gap %':>7} {'s each':>7}"
+    )
     every: list[float] = []
     for size in args.sizes or [10, 20, 50, 100]:
         problems = instances.euclidean(size)[: args.most]

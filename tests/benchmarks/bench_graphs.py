@@ -11,6 +11,7 @@ import argparse
 import csv
 import time
 from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
 
 import numpy as np
 
@@ -25,7 +26,7 @@ def problem_of(path: str) -> GraphProblem:
     price: list[float] = []
     terminals: list[int] = []
     nodes = 0
-    with open(path, encoding="utf-8") as lines:
+    with Path(path).open(encoding="utf-8") as lines:
         for line in lines:
             words = line.split()
             if not words:
@@ -56,7 +57,13 @@ def solve(row: dict[str, str], effort: float) -> tuple[str, float, float, float,
     begin = time.perf_counter()
     layout, found = find(problem, effort)
     seconds = time.perf_counter() - begin
-    return row["filename"][:-4], float(row["opt"]), judged(problem, {e for e, *_ in arcs_of(layout)}), found.bound.total, seconds
+    return (
+        row["filename"][:-4],
+        float(row["opt"]),
+        judged(problem, {e for e, *_ in arcs_of(layout)}),
+        found.bound.total,
+        seconds,
+    )
 
 
 def judged(problem: GraphProblem, edges: set[int]) -> float:

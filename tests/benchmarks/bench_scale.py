@@ -1,8 +1,8 @@
 """Time and memory against lamps, on made grounds, stage by stage, with the growth from one size to the next.
 
-``python -m tests.benchmarks.bench_scale [lamps ...] [--kind park] [--effort E] [--profile N]`` plans a site of each size in a
-process of its own. ``--profile N`` prints the N functions that take longest instead (one process, the last size).
-Growth is the power p in "time grows as lamps to the power p" between one size and the one before.
+``python -m tests.benchmarks.bench_scale [lamps ...] [--kind park] [--effort E] [--profile N]`` plans a site of each
+size in a process of its own. ``--profile N`` prints the N functions that take longest instead (one process, the last
+size). Growth is the power p in "time grows as lamps to the power p" between one size and the one before.
 """
 
 from __future__ import annotations
@@ -58,7 +58,11 @@ def run(lamps: int, kind: str, seed: int, effort: float, processes: int) -> dict
     begin = now()
     ground = build_ground(folder.job, folder.survey)
     out["ground"] = now() - begin
-    out["nodes"], out["edges"], out["supplies"] = ground.graph.num_nodes, ground.graph.num_edges, len(folder.survey.supplies)
+    out["nodes"], out["edges"], out["supplies"] = (
+        ground.graph.num_nodes,
+        ground.graph.num_edges,
+        len(folder.survey.supplies),
+    )
     refused: list[str] = []
 
     def confirm(layout: Layout, on: Ground) -> bool:
@@ -78,7 +82,11 @@ def run(lamps: int, kind: str, seed: int, effort: float, processes: int) -> dict
     begun = dict(reversed(clock.begun))
     search_at = clock.begun[1][1] if len(clock.begun) > 1 else ended
     bound_at = begun.get("bound", ended)
-    out["first layout"], out["search"], out["bound"] = search_at - clock.begun[0][1], bound_at - search_at, ended - bound_at
+    out["first layout"], out["search"], out["bound"] = (
+        search_at - clock.begun[0][1],
+        bound_at - search_at,
+        ended - bound_at,
+    )
     out["first_s"], out["refused"] = clock.first_s, refused
     if isinstance(found, frozenset):
         out["left_out"] = len(found)
@@ -126,7 +134,9 @@ def main() -> None:
     table = Table("scale")
     table.line(f"{args.kind}, seed {args.seed}, effort {args.effort:g}, {args.processes} processes; seconds by stage")
     heads = "".join(f"{name:>13}" for name in (*STAGES, "together"))
-    table.line(f"{'lamps':>6}{'nodes':>7}{'edges':>8}{heads}{'peak MB':>9}{'first s':>9}{'cost':>11}{'gap %':>7}  check")
+    table.line(
+        f"{'lamps':>6}{'nodes':>7}{'edges':>8}{heads}{'peak MB':>9}{'first s':>9}{'cost':>11}{'gap %':>7}  check"
+    )
     before: dict[str, Any] | None = None
     context = multiprocessing.get_context("spawn")
     for lamps in args.lamps:

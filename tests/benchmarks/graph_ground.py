@@ -1,9 +1,9 @@
 """A ground graph given as nodes and edges, for public graph instances. In: edges with prices. Out: Job, Survey, Ground.
 
-Nothing of the search is changed: only what it is given. Nodes get places that keep their distances as well as a plane can
-(classical scaling), since some moves look at what lies near; a no-dig zone over everything keeps the refinement from adding
-places, for which a graph without a ground has no prices. Lamps hang on their node by a lead of no price. Voltage, kits
-and drivers never bind.
+Nothing of the search is changed: only what it is given. Nodes get places that keep their distances as well as a plane
+can (classical scaling), since some moves look at what lies near; a no-dig zone over everything keeps the refinement
+from adding places, for which a graph without a ground has no prices. Lamps hang on their node by a lead of no price.
+Voltage, kits and drivers never bind.
 """
 
 from __future__ import annotations
@@ -194,9 +194,10 @@ def tolls_needed(cost: np.ndarray, root: int) -> float:
     The toll that makes passing a node unjoined never pay, in a complete graph with these costs.
 
     The published spanning tree models know no passing: every node that a link reaches is joined. In any layout whose
-    cables all end at the next node there is one cable for each lamp, so a toll for each cable in each edge adds the same
-    (toll x lamps) to all of them. A cable that passes v between u and w pays one toll more than the straight link u-w,
-    or than a link of its own from the root to w, which is always allowed; a toll of the greatest min(c(u, w), c(root, w))
+    cables all end at the next node there is one cable for each lamp, so a toll for each cable in each edge adds the
+    same (toll x lamps) to all of them. A cable that passes v between u and w pays one toll more than the straight
+    link u-w, or than a link of its own from the root to w, which is always allowed; a toll of the greatest min(c(u,
+    w), c(root, w))
     - c(u, v) - c(v, w) therefore makes passing never cheaper, and no rule of the search need be touched.
     """
     n = len(cost)
@@ -215,11 +216,9 @@ def pairs_worth(cost: np.ndarray, root: int) -> np.ndarray:
     """
     (m, 2) links of a complete graph that an optimal tree may need.
 
-    A link u-w no cheaper than both links from the root can be left out: whichever of the two hangs on the other hangs on
-    the root for no more, which only lightens the rest.
+    A link u-w no cheaper than both links from the root can be left out: whichever of the two hangs on the other hangs
+    on the root for no more, which only lightens the rest.
     """
     i, j = np.triu_indices(len(cost), 1)
     keep = (i == root) | (j == root) | (cost[i, j] < np.maximum(cost[root, i], cost[root, j]))
     return np.column_stack([i[keep], j[keep]])
-
-

@@ -1,7 +1,8 @@
-"""A site where nothing counts but trench: one ground, cable next to free, no limit that binds. In: points. Out: JobFolder.
+"""A site where nothing counts but trench: one ground, cable next to free, no limit that binds. In: points. Out:
+JobFolder.
 
-Adapter for public Steiner instances: lamps at all points but the first, the supply point there. Zones may be added, solid
-(no-dig) or of a dearer price.
+Adapter for public Steiner instances: lamps at all points but the first, the supply point there. Zones may be added,
+solid (no-dig) or of a dearer price.
 """
 
 from __future__ import annotations
@@ -96,7 +97,7 @@ def folder_of(job: str, survey: str) -> JobFolder:
     job_data, survey_data = job.encode(), survey.encode()
     settled = read_job(job_data, "job.toml", {})
     return JobFolder(
-        path=Path("."),
+        path=Path(),
         job=settled,
         survey=read_survey(survey_data, "survey.csv", settled),
         digest=digest_of(job_data, survey_data, {}),
