@@ -10,9 +10,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
-from .facts import KEEP_V, Facts, Feed, Ways
+from .facts import KEEP_V, LOAD_POWER, Facts, Feed, Ways
 from .gauges import PieceTree, choose_gauges, choose_gauges_exactly
+
+SAG = 1.3
+"""Few circuits draw more than this times what their lamps draw at the terminals' volts: fuses beyond are not tried."""
+
+NEAR_LOW = 1.3
+"""Where the window leaves this times the drop allowed, the lowest source is not tried: the drop rule binds first."""
 
 Tree = dict[int, int]
 """node -> parent node; the supply's node is no key."""
@@ -180,23 +187,24 @@ def feed_traced(
     if least_amps > min(feed.max_a, feed.max_total_a) or feed.out_v * least_amps > max_w:
         return None
 
-    best: tuple[float, list[int], list[list[tuple[int, float, float]]], float | None, float, float] | None = None
+    best: tuple[float, _Gauges, float | None] | None = None
     for min_rating, fuse_a, fuse_price, max_fault_ohm in protections(facts, feed, least_amps, leads):
+        if fuse_a is not None and best is not None and best[2] is not None:
+            continue  # a smaller fuse does
         found = _best_gauges(facts, feed, supply, palette, traced, flow, min_rating, max_fault_ohm, exactly)
         if found is None:
             continue
-        chosen, options, amps, margin = found
-        if amps > min(feed.max_a, feed.max_total_a) or feed.out_v * amps > max_w:
+        if found.amps > min(feed.max_a, feed.max_total_a) or found.load_w > max_w:
             continue
-        if fuse_a is not None and amps > facts.fuse_load * fuse_a - 0.002:
+        by_device = max_fault_ohm < math.inf  # then the least rating is a fuse's or breaker's
+        if by_device and found.amps > facts.fuse_load * min_rating - 0.002:
             continue
-        price = sum(options[i][c][1] for i, c in enumerate(chosen)) + fuse_price
-        if best is None or price < best[0]:
-            best = (price, chosen, options, fuse_a, amps, margin)
+        if best is None or found.price + fuse_price < best[0]:
+            best = (found.price + fuse_price, found, fuse_a)
     if best is None:
         return None
-    price, chosen, options, fuse_a, amps, margin = best
-    cables = [options[i][c][0] for i, c in enumerate(chosen)]
+    price, gauges, fuse_a = best
+    cables = gauges.cables
     joints = _joints_price(facts, traced, cables)
     if joints is None:
         return None
@@ -216,11 +224,11 @@ def feed_traced(
         leads=leads,
         edges=tuple(traced.edges),
         pieces=tuple(zip(cables, walks, strict=True)),
-        amps=amps,
-        load_w=feed.out_v * amps,
+        amps=gauges.amps,
+        load_w=gauges.load_w,
         price=price,
         fuse_a=fuse_a,
-        margin_v=margin,
+        margin_v=gauges.margin_v,
         group=next(iter(groups)),
     )
 
@@ -322,9 +330,19 @@ def protections(
             max_ohm = feed.source_low_v / (facts.open_factor * rating * 1.0005) - feed.internal_ohm
             if max_ohm > 0:
                 found.append((rating, fuse_a, price, max_ohm))
-                if fuse_a is not None:
+                if fuse_a is not None and SAG * amps <= facts.fuse_load * rating:
                     break  # a larger fuse is never easier to open nor kinder to cables
     return found
+
+
+class _Gauges(NamedTuple):
+    """Cables of all pieces, and what follows from them."""
+
+    cables: list[int]
+    price: float
+    amps: float
+    load_w: float
+    margin_v: float
 
 
 def _best_gauges(
@@ -337,8 +355,8 @@ def _best_gauges(
     min_rating: float,
     max_fault_ohm: float,
     exactly: bool,
-) -> tuple[list[int], list[list[tuple[int, float, float]]], float, float] | None:
-    """Option of each piece, the options, the circuit's amps and its least margin; None where nothing holds."""
+) -> _Gauges | None:
+    """The cheapest cables that hold, or None."""
     budgets = [
         min(feed.budget_v[facts.lamp_type[lamp]], feed.low_budget_v[facts.lamp_type[lamp]]) for lamp in flow.lamps
     ]
@@ -354,7 +372,7 @@ def _best_gauges(
     options = _options(facts, supply, palette, feed, traced, min_rating, amps)
     if options is None:
         return None
-    best: tuple[float, list[int], float, float] | None = None
+    best: _Gauges | None = None
     for attempt in range(9 if exactly else 5):
         need = [-math.inf] * len(traced.above)
         for (_, piece, lead_ohm), i, b in zip(flow.at, drawn, budgets, strict=True):
@@ -378,21 +396,16 @@ def _best_gauges(
         spent = max((source_v - v) / b for v, b in zip(new_volts, budgets, strict=True))
         fault = _worst_fault_ohm(facts, traced, flow, options, chosen) if max_fault_ohm < math.inf else 0.0
         fits = spent <= 1.0 and fault <= max_fault_ohm
-        if low_case and fits:
-            # The drop rule is judged at the stated source, the window at the lowest.
-            stated = flow.solve(feed.out_v, ohm, new_volts)
-            fits = stated is not None and all(
-                feed.out_v - v <= feed.budget_v[facts.lamp_type[lamp]]
-                for v, lamp in zip(stated[0], flow.lamps, strict=True)
-            )
-            circuit_amps = sum(stated[1]) if stated else math.inf
-        else:
-            circuit_amps = sum(new_drawn)
+        cables = [options[i][c][0] for i, c in enumerate(chosen)]
+        judged = None
         if fits:
+            stated = flow.solve(feed.out_v, ohm, new_volts) if low_case else state
+            judged = _judge(facts, feed, traced, flow, cables, ohm, stated, low_case)
+        if judged is not None:
             price = sum(options[i][c][1] for i, c in enumerate(chosen))
             margin = min(b - (source_v - v) for v, b in zip(new_volts, budgets, strict=True)) + KEEP_V
-            if best is None or price < best[0] - 1e-9:
-                best = (price, chosen, circuit_amps, margin)
+            if best is None or price < best.price - 1e-9:
+                best = _Gauges(cables, price, *judged, margin)
             if not exactly or attempt >= 4:
                 break
             if max(abs(a - b) for a, b in zip(amps, new_amps, strict=True)) < 1e-4:
@@ -408,9 +421,48 @@ def _best_gauges(
             scale *= max(0.5, min(0.95, max_fault_ohm / fault))
         else:
             scale *= 0.97
-    if best is None:
+    return best
+
+
+def _judge(
+    facts: Facts,
+    feed: Feed,
+    traced: Traced,
+    flow: _Flow,
+    cables: list[int],
+    ohm: list[float],
+    stated: tuple[list[float], list[float], list[float]] | None,
+    low_case: bool,
+) -> tuple[float, float] | None:
+    """
+    Most amps and load in W of a circuit with these cables; None where a case breaks that did not lead their choice.
+
+    Gauges are chosen by the drop at the stated source, or at the lowest (``low_case``) where that binds more; here both
+    are judged. A wound source behind less than its full load stands higher, where all but constant-power lamps draw
+    more: with such lamps the circuit is judged besides as if it were alone on its driver.
+    """
+    if stated is None:
         return None
-    return best[1], options, best[2], best[3]
+    types = [facts.lamp_type[lamp] for lamp in flow.lamps]
+    cases = [(feed.out_v, feed.budget_v, stated)]
+    if not low_case and any(feed.low_budget_v[t] < NEAR_LOW * feed.budget_v[t] for t in types):
+        low = flow.solve(feed.low_v, ohm, stated[0])
+        if low is None or any(feed.low_v - v > feed.low_budget_v[t] for v, t in zip(low[0], types, strict=True)):
+            return None
+    if feed.internal_ohm > 0 and any(facts.type_load[t] != LOAD_POWER for t in types):
+        alone_v = feed.emf_v - feed.internal_ohm * sum(stated[1])
+        alone = flow.solve(alone_v, ohm, stated[0])
+        if alone is None:
+            return None
+        no_limit = (math.inf,) * len(feed.budget_v)
+        cases.append((alone_v, feed.budget_v if facts.drop_from_driver else no_limit, alone))
+    for source_v, budget, (volts, _, amps) in cases:
+        if any(source_v - v > budget[t] for v, t in zip(volts, types, strict=True)):
+            return None
+        for k, factor, i in zip(cables, traced.factor, amps, strict=True):
+            if i > facts.cables[k].rating_a * factor:
+                return None
+    return max(sum(drawn) for _, _, (_, drawn, _) in cases), max(v * sum(drawn) for v, _, (_, drawn, _) in cases)
 
 
 def _options(

@@ -52,6 +52,7 @@ class Feed:
     max_total_a: float
     """Most amps of one driver (a multi-tap unit: rated output over highest tap)."""
     source_low_v: float
+    emf_v: float
     internal_ohm: float
     limit_a: float
     limit_mode: str
@@ -121,6 +122,7 @@ class Facts:
     bunched: tuple[float, ...]
     trench_bunched: tuple[float, ...]
     max_ways: int
+    drop_from_driver: bool
     # the graph as lists, and as arcs for shortest paths (lamps are nodes num_nodes + i)
     length_m: list[float] = field(default_factory=list)
     sun_m: list[float] = field(default_factory=list)
@@ -211,6 +213,7 @@ def gather_facts(job: Job, survey: Survey, graph: GroundGraph) -> Facts:
                     max_w=driver.max_load_w - 0.01,
                     max_total_a=(driver.rated_a if len(driver.taps_v) > 1 or driver.kind == "wound" else math.inf),
                     source_low_v=source.low_emf_v,
+                    emf_v=source.emf_v,
                     internal_ohm=source.internal_ohm,
                     limit_a=driver.current_limit_a,
                     limit_mode=driver.mode,
@@ -279,6 +282,7 @@ def gather_facts(job: Job, survey: Survey, graph: GroundGraph) -> Facts:
         bunched=job.rules.bunched,
         trench_bunched=job.rules.trench_bunched,
         max_ways=max(k[1] for k in kits),
+        drop_from_driver=voltage.drop_from == "driver",
         length_m=graph.length_m.tolist(),
         sun_m=graph.sun_m.tolist(),
         trench=graph.trench_price.tolist(),
