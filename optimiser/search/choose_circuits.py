@@ -130,18 +130,19 @@ def _drivers(
 ) -> list[cp_model.LinearExprT]:
     """Circuits that may share a driver are packed into a few drivers of their own kind; see ``Drivers.share``."""
     facts = bench.facts
-    kinds: dict[tuple[int, int, float, str], list[int]] = {}
+    kinds: dict[tuple[int, int, float, float, str], list[int]] = {}
     for j, fed in enumerate(circuits):
         feed = facts.feeds[fed.feed]
         tap_v = -1.0 if feed.mixes_taps else feed.tap_v
-        kinds.setdefault((fed.supply, feed.model, tap_v, "" if feed.mixes_groups else fed.group), []).append(j)
+        group = "" if feed.mixes_groups else fed.group
+        kinds.setdefault((fed.supply, feed.model, tap_v, feed.load_share, group), []).append(j)
     at = {
         j: (d, supply, model_idx) for d, (supply, model_idx, members) in enumerate(incumbent.drivers) for j in members
     }
     money: list[cp_model.LinearExprT] = []
     count: dict[int, list[cp_model.LinearExprT]] = {}
     members_at: dict[int, list[int]] = {}
-    for (supply, _, _, _), members in kinds.items():
+    for (supply, *_), members in kinds.items():
         feed = facts.feeds[circuits[members[0]].feed]
         members_at.setdefault(supply, []).extend(members)
         if feed.outlets == 1:

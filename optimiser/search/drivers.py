@@ -99,7 +99,8 @@ class Drivers:
         for i, fed in enumerate(circuits):
             feed = facts.feeds[fed.feed]
             tap_v = -1.0 if feed.mixes_taps else feed.tap_v
-            groups.setdefault((fed.supply, feed.model, tap_v, "" if feed.mixes_groups else fed.group), []).append(i)
+            group = "" if feed.mixes_groups else fed.group
+            groups.setdefault((fed.supply, feed.model, tap_v, feed.load_share, group), []).append(i)
         drivers: list[tuple[int, int, list[int]]] = []
         for (supply, model, *_), members in groups.items():
             assert isinstance(supply, int) and isinstance(model, int)

@@ -1,8 +1,8 @@
 """Everything the search looks up, once, as plain lists and arrays. In: Job, Survey, GroundGraph. Out: Facts.
 
-A *feed* is one way to supply a circuit: a driver model at one of its taps. A *palette* is the set of cables a layout
-may use (at most ``rules.max_gauges``). Voltages here keep ``KEEP_V`` inside every limit, so that rounding cannot
-break one.
+A *feed* is one way to supply a circuit: a driver model at one of its taps, loaded to a share of what it may carry. A
+*palette* is the set of cables a layout may use (at most ``rules.max_gauges``). Voltages here keep ``KEEP_V`` inside
+every limit, so that rounding cannot break one.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy as np
 
 from ..electrics.sources import source_of
 from ..ground.graph import GroundGraph, NodeKind
-from ..job import Job
+from ..job import Driver, Job
 from ..matching import fits
 from ..survey.model import Survey
 
@@ -25,6 +25,10 @@ KEEP_V = 0.004
 
 MAX_PALETTES = 40
 """Palettes considered; more are thinned to those that mix a thin and a thick cable."""
+
+LOAD_SHARES = (1.0, 0.4, 0.1)
+MUCH_MORE = 1.7
+"""A wound driver loaded to a smaller share is a feed of its own where that leaves a lamp this times the drop."""
 
 LOAD_POWER, LOAD_CURRENT, LOAD_RESISTANCE = 1, 2, 3
 _LOADS = {"power": LOAD_POWER, "current": LOAD_CURRENT, "resistance": LOAD_RESISTANCE}
@@ -37,6 +41,8 @@ class Feed:
 
     model: int
     tap_v: float
+    load_share: float
+    """Share of what it may carry that the driver is loaded with at most: 1 but for wound ones, which sag with it."""
     out_v: float
     """Terminal voltage assumed at the stated source, in V."""
     low_v: float
@@ -176,58 +182,12 @@ def gather_facts(job: Job, survey: Survey, graph: GroundGraph) -> Facts:
     feed_ac: list[bool] = []
     for model_idx, driver in enumerate(job.drivers.values()):
         for tap_v in driver.taps_v:
-            source = source_of(driver, tap_v)
-            full_a = min(driver.rated_w / tap_v, driver.rated_a if driver.kind == "wound" else math.inf)
-            out_v = source.emf_v - source.internal_ohm * full_a
-            low_v = source.low_emf_v - source.internal_ohm * full_a
-            budget, low_budget, serves = [], [], []
-            for t in types:
-                low_limit, high_limit = t.window
-                if voltage.max_drop is None:
-                    drop_budget = math.inf
-                elif voltage.drop_from == "driver":
-                    drop_budget = job.drop_limit_v(t)
-                else:
-                    drop_budget = out_v - (t.volts - job.drop_limit_v(t))
-                budget.append(drop_budget - KEEP_V)
-                low_budget.append(low_v - low_limit - KEEP_V)
-                # Alone on the driver, cold: only the lead's own drop is certain to lower the source's highest volts.
-                factor = t.factor if driver.ac and t.load == "power" else 1.0
-                lead_ohm = t.lead_ohm(voltage.cold_c) if not t.terminals else 0.0
-                high_v = source.high_emf_v
-                alone_a = t.watts / (high_v * factor) if t.load == "power" else t.watts / (t.volts * factor)
-                high_v -= alone_a * (lead_ohm + source.internal_ohm)
-                serves.append(fits(t, driver) and high_v <= high_limit - KEEP_V and min(budget[-1], low_budget[-1]) > 0)
-            if not any(serves[t] for t in used_types):
-                continue
-            feeds.append(
-                Feed(
-                    model=model_idx,
-                    tap_v=tap_v,
-                    out_v=out_v,
-                    low_v=low_v,
-                    budget_v=tuple(budget),
-                    low_budget_v=tuple(low_budget),
-                    serves=tuple(serves),
-                    max_a=min(driver.max_outlet_a, job.rules.max_circuit_a) - 0.002,
-                    max_w=driver.max_load_w - 0.01,
-                    max_total_a=(driver.rated_a if len(driver.taps_v) > 1 or driver.kind == "wound" else math.inf),
-                    source_low_v=source.low_emf_v,
-                    emf_v=source.emf_v,
-                    internal_ohm=source.internal_ohm,
-                    limit_a=driver.current_limit_a,
-                    limit_mode=driver.mode,
-                    short_rms_a=driver.short_rms_a or math.inf,
-                    breaker_a=driver.breaker_a,
-                    price=driver.price,
-                    outlets=driver.outlets,
-                    terminal_cables=driver.terminal_cables,
-                    terminal_mm2=driver.terminal_mm2,
-                    mixes_groups=driver.independent_outlets,
-                    mixes_taps=driver.tap_per_outlet,
-                )
-            )
-            feed_ac.append(driver.ac)
+            whole = _feed(job, model_idx, driver, tap_v, 1.0)
+            for load_share in LOAD_SHARES:
+                feed = whole if load_share == 1 else _feed(job, model_idx, driver, tap_v, load_share)
+                if any(feed.serves[t] and (feed is whole or _leaves_more(feed, whole, t)) for t in used_types):
+                    feeds.append(feed)
+                    feed_ac.append(driver.ac)
 
     cables = [
         CableFacts(
@@ -293,6 +253,66 @@ def gather_facts(job: Job, survey: Survey, graph: GroundGraph) -> Facts:
         post=graph.post_lamp.tolist(),
         leads_of=leads_of,
     )
+
+
+def _feed(job: Job, model_idx: int, driver: Driver, tap_v: float, load_share: float) -> Feed:
+    """One way to supply a circuit: a model at a tap, loaded to no more than ``load_share`` of what it may carry."""
+    voltage = job.voltage
+    source = source_of(driver, tap_v)
+    # Its load is at least tap x amps, so that no more amps than these are drawn within the loading limit.
+    full_a = load_share * min(driver.max_load_w / tap_v, driver.rated_a if driver.kind == "wound" else math.inf)
+    out_v = source.emf_v - source.internal_ohm * full_a
+    low_v = source.low_emf_v - source.internal_ohm * full_a
+    budget, low_budget, serves = [], [], []
+    for t in job.lamps.values():
+        low_limit, high_limit = t.window
+        if voltage.max_drop is None:
+            drop_budget = math.inf
+        elif voltage.drop_from == "driver":
+            drop_budget = job.drop_limit_v(t)
+        else:
+            drop_budget = out_v - (t.volts - job.drop_limit_v(t))
+        budget.append(drop_budget - KEEP_V)
+        low_budget.append(low_v - low_limit - KEEP_V)
+        # Alone on the driver, cold: only the lead's own drop is certain to lower the source's highest volts.
+        factor = t.factor if driver.ac and t.load == "power" else 1.0
+        lead_ohm = t.lead_ohm(voltage.cold_c) if not t.terminals else 0.0
+        high_v = source.high_emf_v
+        alone_a = t.watts / (high_v * factor) if t.load == "power" else t.watts / (t.volts * factor)
+        high_v -= alone_a * (lead_ohm + source.internal_ohm)
+        serves.append(fits(t, driver) and high_v <= high_limit - KEEP_V and min(budget[-1], low_budget[-1]) > 0)
+    return Feed(
+        model=model_idx,
+        tap_v=tap_v,
+        load_share=load_share,
+        out_v=out_v,
+        low_v=low_v,
+        budget_v=tuple(budget),
+        low_budget_v=tuple(low_budget),
+        serves=tuple(serves),
+        max_a=min(driver.max_outlet_a, job.rules.max_circuit_a) - 0.002,
+        max_w=load_share * driver.max_load_w - 0.01,
+        max_total_a=(load_share * driver.rated_a if len(driver.taps_v) > 1 or driver.kind == "wound" else math.inf),
+        source_low_v=source.low_emf_v,
+        emf_v=source.emf_v,
+        internal_ohm=source.internal_ohm,
+        limit_a=driver.current_limit_a,
+        limit_mode=driver.mode,
+        short_rms_a=driver.short_rms_a or math.inf,
+        breaker_a=driver.breaker_a,
+        price=driver.price,
+        outlets=driver.outlets,
+        terminal_cables=driver.terminal_cables,
+        terminal_mm2=driver.terminal_mm2,
+        mixes_groups=driver.independent_outlets,
+        mixes_taps=driver.tap_per_outlet,
+    )
+
+
+def _leaves_more(feed: Feed, whole: Feed, t: int) -> bool:
+    """Whether lamps of type t gain much by loading the driver less: where its sag eats what the window leaves."""
+    mine, others = (min(f.budget_v[t], f.low_budget_v[t]) for f in (feed, whole))
+    return mine > MUCH_MORE * max(others, 0.0)
 
 
 def _palettes(cables: Sequence[CableFacts], max_gauges: int) -> list[tuple[int, ...]]:
