@@ -13,7 +13,7 @@ import queue
 import random
 import signal
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass
 from typing import Any
@@ -87,6 +87,19 @@ def _start_worker(stop: Any, news: Any) -> None:
     _stop, _news = stop, news
 
 
+@contextlib.contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Ctrl-C waits until this is over; processes started meanwhile never hear it."""
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def _work(facts: Facts, land: Land, task: Task) -> Done:
     last = 0.0
 
@@ -130,7 +143,8 @@ class Crew:
         """All tasks' results in list order."""
         if self._pool is None:
             return [do_task(facts, land, task, self._user_stop, self._tell) for task in tasks]
-        futures: list[Future[Done]] = [self._pool.submit(_work, facts, land, task) for task in tasks]
+        with _interrupts_held():  # a worker inherits that while it starts, until it ignores them itself
+            futures: list[Future[Done]] = [self._pool.submit(_work, facts, land, task) for task in tasks]
         open_futures = set(futures)
         while open_futures:
             _, open_futures = wait(open_futures, timeout=0.1)
