@@ -28,8 +28,9 @@ from .refine import moved_onto
 from .state import Bench, State
 from .tasks import Crew, Done, Task
 
-WORK_PER_LAMP = 1400.0
+WORK_PER_LAMP = 1300.0
 """Work of effort 1 for each lamp, in units of about half a millisecond."""
+WORK_PER_LAMP_OF_MANY = 1000.0
 MANY_LAMPS = 40
 MOST_SETS = 7
 
@@ -105,7 +106,8 @@ class _Search:
         self.facts = gather_facts(job, survey, ground.graph)
         self.best: tuple[State, Layout, Ground] | None = None
         self.work = 0.0
-        self.budget = options.effort * WORK_PER_LAMP * len(survey.lamps)
+        many = len(survey.lamps) > MANY_LAMPS
+        self.budget = options.effort * len(survey.lamps) * (WORK_PER_LAMP_OF_MANY if many else WORK_PER_LAMP)
         self.refinements = 0
         self.rounds = 0
         self.last_gain_pct: float | None = None

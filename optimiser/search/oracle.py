@@ -17,7 +17,7 @@ and ``price_bound`` speak of that space.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -72,6 +72,7 @@ def cheapest_circuit(
     palette: tuple[int, ...] | None = None,
     limit_price: float = math.inf,
     spend: float = math.inf,
+    nodes: Collection[int] | None = None,
 ) -> Oracle:
     """
     The cheapest circuit that feeds ``lamps`` from one outlet.
@@ -90,6 +91,8 @@ def cheapest_circuit(
         Only cheaper circuits are of interest.
     spend
         Most work, in the units of ``Effort``; when it ends first, the bound reached so far is returned.
+    nodes
+        Graph nodes it may use; None for all. Bound and proof then speak of these nodes only.
 
     Raises
     ------
@@ -100,7 +103,7 @@ def cheapest_circuit(
         raise ValueError(f"the oracle takes 1 to {MAX_ENDS} lamps, not {len(lamps)}")
     if use is None:
         use = np.zeros(bench.facts.graph.num_edges, dtype=np.int16)
-    asked = _Asked(bench, supply, feed, tuple(lamps), use, spend)
+    asked = _Asked(bench, supply, feed, tuple(lamps), use, spend, nodes)
     if palette is not None:
         return asked.on(palette, limit_price)
     facts = bench.facts
@@ -135,11 +138,18 @@ class _Asked:
     """One question, with its budget of work."""
 
     def __init__(
-        self, bench: Bench, supply: int, feed: int, lamps: tuple[int, ...], use: np.ndarray, spend: float
+        self,
+        bench: Bench,
+        supply: int,
+        feed: int,
+        lamps: tuple[int, ...],
+        use: np.ndarray,
+        spend: float,
+        nodes: Collection[int] | None,
     ) -> None:
         self.bench, self.supply, self.feed, self.lamps, self.use = bench, supply, feed, lamps, use
         self.left = spend
-        self.region: Region = region_of(bench, None, use)
+        self.region: Region = region_of(bench, nodes, use)
 
     def _spend(self, work: float) -> None:
         self.left -= work
@@ -240,9 +250,7 @@ class _Asked:
     def _fed(self, part: Part, palette: tuple[int, ...], solution: Solution) -> Fed | None:
         walks, above = graph_pieces(part, solution)
         leads, at_piece = {}, {}
-        for lamp, places, chosen, piece in zip(
-            self.lamps, part.places, solution.place, solution.at_piece, strict=True
-        ):
+        for lamp, places, chosen, piece in zip(self.lamps, part.places, solution.place, solution.at_piece, strict=True):
             leads[lamp] = places[chosen].ref
             at_piece[lamp] = piece
         return feed_pieces(self.bench, self.supply, self.feed, palette, walks, above, leads, at_piece)

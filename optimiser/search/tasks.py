@@ -23,6 +23,7 @@ from .construct import construct, straighten_all
 from .effort import Effort
 from .facts import Facts
 from .improve import START_TEMPERATURE, improve
+from .rebuild import rebuild_all
 from .refine import Slid, slide
 from .state import Bench, State
 
@@ -73,6 +74,8 @@ def do_task(
             bench.palette = state.circuits[0].palette
     state = improve(bench, state, rng, on_best, temperature=task.temperature)
     state = straighten_all(bench, state)
+    if task.start is not None:
+        state = rebuild_all(bench, state)
     slid = slide(bench, state, land, sweeps=1 if task.budget < 300 else 3, stop=stop)
     return Done(state, slid, bench.effort.spent, bench.effort.stopped)
 

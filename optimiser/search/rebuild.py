@@ -1,0 +1,71 @@
+"""Rebuild one circuit at its exact cheapest near where it lies, other circuits' trenches being open. In, out: State.
+
+For circuits of few lamps the label oracle finds the cheapest tree, gauges included, on the nodes nearest to the present
+one, within the work it is given; what it finds is a circuit like any other and may only be cheaper. Too slow to be
+drawn like other moves, it ends the search of a task.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .state import Bench, State
+
+MOST_LAMPS = 9
+NODES = 220
+"""Nodes of the graph a rebuild may use: the nearest to the circuit by marginal price."""
+WORK = 300.0
+"""Work that one rebuild may take."""
+
+
+def rebuild(bench: Bench, state: State, index: int, *, nodes: int = NODES, work: float = WORK) -> State | None:
+    """The state with one circuit rebuilt; None where that saves nothing."""
+    from .oracle import cheapest_circuit, price_of
+
+    fed = state.circuits[index]
+    use = state.use.copy()
+    use[list(fed.edges)] -= 1
+    now = price_of(bench, fed, use)
+    lamps = sorted(fed.leads)
+    bench.effort.spend(40 + 2 ** len(lamps))  # the tables double with each lamp
+    found = cheapest_circuit(
+        bench,
+        fed.supply,
+        fed.feed,
+        lamps,
+        use,
+        palette=fed.palette,
+        limit_price=now - 0.005,
+        spend=work,
+        nodes=_near(bench, state, index, nodes),
+    )
+    if found.fed is None or found.price >= now - 0.005:
+        return None
+    circuits = list(state.circuits)
+    circuits[index] = found.fed
+    return bench.compose(circuits, state.missing)
+
+
+def rebuild_all(bench: Bench, state: State) -> State:
+    """Rebuild one circuit after the other, once each."""
+    for index, fed in enumerate(state.circuits):
+        if bench.effort.stopped:
+            break
+        if len(fed.leads) <= MOST_LAMPS:
+            new = rebuild(bench, state, index)
+            if new is not None and new.cost < state.cost - 1e-6:
+                state = new
+    return state
+
+
+def _near(bench: Bench, state: State, index: int, count: int) -> list[int]:
+    """The graph nodes nearest to a circuit's tree and to its lamps' joint places, at marginal prices."""
+    fed, facts = state.circuits[index], bench.facts
+    if facts.graph.num_nodes <= count:
+        return list(range(facts.graph.num_nodes))
+    root = int(facts.graph.supply_node[fed.supply])
+    inside = {root, *fed.tree, *(facts.graph.leads[arc].node for lamp in fed.leads for arc in facts.leads_of[lamp])}
+    bench.ways.set_open(state.use)
+    dist, _ = bench.ways.from_sources(sorted(inside))
+    dist = dist[: facts.graph.num_nodes]
+    return sorted(set(np.argsort(dist, kind="stable")[:count].tolist()) | inside)
