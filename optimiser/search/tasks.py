@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import contextlib
 import multiprocessing
+import os
 import queue
 import random
 import signal
+import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, wait
@@ -87,7 +89,18 @@ _news: Any = None
 def _start_worker(stop: Any, news: Any) -> None:
     global _stop, _news
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent hears Ctrl-C and tells the workers to finish
+    if hasattr(os, "setpgid"):  # nor does what is sent to the whole group end them before the parent has their results
+        os.setpgid(0, 0)
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_end_after, args=(parent,), daemon=True).start()
     _stop, _news = stop, news
+
+
+def _end_after(parent: Any) -> None:
+    """End this process when its parent has, however that ended."""
+    parent.join()
+    os._exit(1)
 
 
 @contextlib.contextmanager
