@@ -7,13 +7,14 @@ and geometry are imported by the commands that need them, so that help comes at 
 from __future__ import annotations
 
 import json
+import math
+import shutil
 import signal
 import sys
+import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn, TextIO
 
 import typer
 
@@ -21,16 +22,30 @@ if TYPE_CHECKING:
     from optimiser.problems import BadInput, NoFeasibleLayout
     from optimiser.search.stopping import StopSignal
 
-OK, FAILS, BAD_INPUT, INFEASIBLE, STOPPED = 0, 1, 2, 3, 130
+OK, FAILS, BAD_INPUT, INFEASIBLE, FAULT, STOPPED = 0, 1, 2, 3, 70, 130
 
-CODES = """Exit codes: 0 done; 1 check found violations; 2 input that cannot be used, nothing written;
-3 no feasible layout, nothing written; 130 stopped before any layout was found, nothing written."""
+EPILOG = """Example:
+
+\b
+  lampspur plan cases/courtyard --out courtyard-plan
+  lampspur check courtyard-plan
+
+\b
+Exit codes:
+  0    done: the plan is written, or holds
+  1    check: the plan does not hold
+  2    a job, survey, plan or option cannot be used; nothing was written
+  3    plan: no feasible layout; nothing was written
+  70   a fault of this program
+  130  stopped before any layout was found; nothing was written
+
+Mains work is for a licensed electrician; local wiring rules come first."""
 
 app = typer.Typer(
     name="lampspur",
     help="Plan extra-low-voltage garden lighting: from a list of measured points to the cheapest layout that keeps "
     "every lamp inside its voltage window, with a plan to dig by and a list to cut by.",
-    epilog=CODES + " Mains work is for a licensed electrician; local wiring rules come first.",
+    epilog=EPILOG,
     no_args_is_help=True,
     rich_markup_mode=None,
     add_completion=False,
@@ -41,7 +56,15 @@ app = typer.Typer(
 
 def main() -> None:
     """Entry point of the console script."""
-    app()
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")  # a sign the terminal does not have is no reason to end
+    try:
+        app()
+    except OSError as error:  # the commands answer for files; what is left is the output itself
+        typer.echo(f"The output cannot be written: {error.strerror or error}.", err=True)
+        sys.stdout = None  # or the exit would try it again
+        sys.exit(FAULT)
 
 
 def _version(value: bool) -> None:
@@ -61,119 +84,181 @@ def root(
     del version
 
 
+def _whole(least: int, most: int | None = None) -> type[int]:
+    """A parser of whole numbers in our words; typed as what it gives."""
+
+    def parse(text: str) -> int:
+        try:
+            value = int(text)
+        except ValueError:
+            raise typer.BadParameter(f"found '{text}', which is not a whole number") from None
+        if value < least or (most is not None and value > most):
+            room = f"of at least {least}" if most is None else f"from {least} to {most}"
+            raise typer.BadParameter(f"found {value}; write a number {room}")
+        return value
+
+    return parse  # type: ignore[return-value]
+
+
+def _above(least: float) -> type[float]:
+    """A parser of numbers in our words."""
+
+    def parse(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            raise typer.BadParameter(f"found '{text}', which is not a number") from None
+        if not math.isfinite(value) or value < least:
+            raise typer.BadParameter(f"found {text}; write a number of at least {least:g}")
+        return value
+
+    return parse  # type: ignore[return-value]
+
+
 @app.command(
+    short_help="Find the cheapest layout of a job, and write its plan.",
     epilog="Example:\n\n\b\n  lampspur plan cases/courtyard --out courtyard-plan\n"
-    "  lampspur plan cases/courtyard --max-drop 5% --drivers 1 --out one-driver"
+    "  lampspur plan cases/courtyard --max-drop 5% --drivers 1 --out one-driver",
 )
 def plan(
-    job: Annotated[Path, typer.Argument(help="Job folder (with job.toml and its survey), or the job.toml itself.")],
+    job: Annotated[
+        Path, typer.Argument(metavar="JOB", help="Job folder (with job.toml and its survey), or the job.toml itself.")
+    ],
     max_drop: Annotated[
         str | None,
         typer.Option(
-            help="Greatest voltage drop to any lamp instead of the job's, such as 10% or off.",
+            metavar="PERCENT",
+            help="Greatest voltage drop to any lamp instead of the job's, such as 10%; or off.",
             show_default="the job's",
-            rich_help_panel="What to plan",
         ),
     ] = None,
     drivers: Annotated[
         int | None,
         typer.Option(
-            min=1,
-            help="Use exactly so many drivers.",
-            show_default="as many as is cheapest",
-            rich_help_panel="What to plan",
+            metavar="N", parser=_whole(1), help="Use exactly N drivers.", show_default="as many as is cheapest"
         ),
     ] = None,
     effort: Annotated[
         float,
         typer.Option(
-            min=0.01,
-            help="How long to search: 1 is the usual amount of work, 2 twice as much.",
-            rich_help_panel="Search",
+            metavar="NUMBER",
+            parser=_above(0.01),
+            help="How long to search: 2 does twice the work of 1. The work is counted, not timed.",
+            show_default="1",
         ),
     ] = 1.0,
     time_limit: Annotated[
         float | None,
         typer.Option(
-            min=0.1,
-            help="Stop the search after so many seconds, whatever the effort, and keep the best layout.",
+            metavar="SECONDS",
+            parser=_above(0.1),
+            help="End the search after so many seconds, whatever the effort, and keep the best layout.",
             show_default="none",
-            rich_help_panel="Search",
         ),
     ] = None,
     seed: Annotated[
-        int, typer.Option(min=0, help="Same job, seed and effort give the same plan.", rich_help_panel="Search")
+        int,
+        typer.Option(
+            metavar="N",
+            parser=_whole(0),
+            help="Where the search begins. The same job, seed and effort give the same plan.",
+            show_default="1",
+        ),
     ] = 1,
     processes: Annotated[
-        int, typer.Option(min=1, max=2, help="Processor cores to use; the plan is the same.", rich_help_panel="Search")
+        int,
+        typer.Option(
+            metavar="N",
+            parser=_whole(1, 2),
+            help="Processor cores to use, 1 or 2. The plan is the same.",
+            show_default="2",
+        ),
     ] = 2,
     out: Annotated[
         Path | None,
-        typer.Option(help="Folder for the plan.", show_default="'plan' in the job folder", rich_help_panel="Output"),
+        typer.Option(metavar="FOLDER", help="Folder for the plan.", show_default="'plan' in the job folder"),
     ] = None,
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Replace an earlier plan in that folder.", rich_help_panel="Output")
-    ] = False,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print plan.json on stdout instead of the summary.", rich_help_panel="Output")
-    ] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="No progress.", rich_help_panel="Output")] = False,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier plan in that folder.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print plan.json on stdout instead of the summary.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Show no progress.")] = False,
 ) -> None:
     """Find the cheapest layout of a job and write its plan: drawing, cut list, and all its numbers.
 
     Ctrl-C ends the search and keeps the best layout found so far.
     """
-    from optimiser.problems import BadInput, NoFeasibleLayout, StoppedBeforeLayout
+    from optimiser.problems import BadInput, LampspurError, NoFeasibleLayout, StoppedBeforeLayout
 
-    overrides: dict[str, object] = {}
-    if max_drop is not None:
-        overrides["voltage.max_drop"] = max_drop
-    if drivers is not None:
-        overrides["drivers"] = drivers
-    try:
-        from optimiser.documents.folder import plan_json, refuse_early, write_plan_folder
-        from optimiser.documents.summary import summary
-        from optimiser.job_folder import open_job
-        from optimiser.make_plan import Options, make_plan
-        from optimiser.search.stopping import StopSignal
+    with _Interrupts() as interrupts, _Progress(sys.stderr, sys.stderr.isatty() and not quiet) as progress:
+        try:
+            from optimiser.documents.folder import plan_json, refuse_early, write_plan_folder
+            from optimiser.documents.summary import summary
+            from optimiser.documents.words import counted, plain
+            from optimiser.job_folder import open_job
+            from optimiser.make_plan import Options, make_plan
+            from optimiser.search.stopping import StopSignal
 
-        folder = open_job(job, {key: value for key, value in overrides.items() if key != "drivers"})
-        target = out if out is not None else folder.path / "plan"
-        refuse_early(target, replace=replace)
-        stop = StopSignal(time_limit)
-        progress = _Progress(sys.stderr.isatty() and not quiet)
-        options = Options(seed=seed, effort=effort, num_drivers=drivers, processes=processes)
-        with _stop_on_interrupt(stop, progress.say):
+            folder = open_job(job, {} if max_drop is None else {"voltage.max_drop": max_drop})
+            target = out if out is not None else folder.path / "plan"
+            refuse_early(target, replace=replace)
+            points = (
+                f"{counted(len(folder.survey.lamps), 'lamp')}, {counted(len(folder.survey.supplies), 'supply point')}"
+            )
+            progress.heading(f"{plain(folder.job.title)}: {points}", plain(folder.job.currency))
+            stop = StopSignal(time_limit)
+            interrupts.end_softly(stop, progress)
+            options = Options(seed=seed, effort=effort, num_drivers=drivers, processes=processes)
             found = make_plan(folder, options, observer=progress, stop=stop)
-        progress.done()
-        write_plan_folder(found, folder.files, target, replace=replace)
-    except BadInput as error:
-        _refuse(error)
-    except NoFeasibleLayout as error:
-        _explain(error)
-    except StoppedBeforeLayout as error:
-        typer.echo(f"Stopped: {error}. Nothing was written.", err=True)
-        raise typer.Exit(STOPPED) from None
+            interrupts.hold()
+            progress.close()
+            write_plan_folder(found, folder.files, target, replace=replace)
+        except BadInput as error:
+            progress.close()
+            _refuse(error)
+        except NoFeasibleLayout as error:
+            progress.close()
+            _explain(error)
+        except StoppedBeforeLayout:
+            progress.close()
+            mend = " Give it more time." if time_limit is not None else ""
+            typer.echo(f"Stopped before any layout was found. Nothing was written.{mend}", err=True)
+            raise typer.Exit(STOPPED) from None
+        except LampspurError as error:
+            progress.close()
+            typer.echo(f"A fault of this program, not of the job: {error}\nNothing was written.", err=True)
+            raise typer.Exit(FAULT) from None
+        except KeyboardInterrupt:
+            progress.close()
+            given_up = "Given up." if interrupts.asked else "Stopped before any layout was found."
+            typer.echo(f"{given_up} Nothing was written.", err=True)
+            raise typer.Exit(STOPPED) from None
     if found.outcome == "stopped_by_user":
         typer.echo("Stopped on request: this is the best layout found until then.", err=True)
     elif found.outcome == "stopped_by_time":
         typer.echo("Stopped by the time limit: this is the best layout found until then.", err=True)
-    typer.echo(plan_json(found) if as_json else summary(found, out=str(target)), nl=False)
+    if as_json:
+        typer.echo(plan_json(found).encode(), nl=False)
+    else:
+        typer.echo(summary(found, out=str(target)), nl=False)
 
 
 @app.command(
-    epilog="Example:\n\n\b\n  lampspur check courtyard-plan\n  lampspur check courtyard-plan --job cases/courtyard"
+    short_help="Judge a plan anew from the job and the survey.",
+    epilog="Example:\n\n\b\n  lampspur check courtyard-plan\n  lampspur check courtyard-plan --job cases/courtyard",
 )
 def check(
-    plan: Annotated[Path, typer.Argument(help="Plan folder, or its plan.json.")],
+    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="Plan folder, or its plan.json.")],
     job: Annotated[
         Path | None,
-        typer.Option(help="Judge against this job instead of the copy in the plan's folder.", show_default="the copy"),
+        typer.Option(
+            metavar="JOB",
+            help="Judge by this job instead of the copy in the plan's folder.",
+            show_default="the copy",
+        ),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print all findings as JSON.")] = False,
     every: Annotated[
-        bool, typer.Option("--all", help="Print also the limits that hold, each with its margin.")
+        bool, typer.Option("--all", help="Print also the limits that hold, each at its tightest place.")
     ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print all findings as JSON.")] = False,
 ) -> None:
     """Check a plan from scratch: geometry, electrics and money are computed anew from the job and the survey.
 
@@ -186,12 +271,16 @@ def check(
 
         report = check_folder(plan, job)
     except BadInput as error:
-        _refuse(error, written=False)
+        _refuse(error, ending=".")
+    except KeyboardInterrupt:
+        typer.echo("Stopped before the check was done.", err=True)
+        raise typer.Exit(STOPPED) from None
     if as_json:
         import dataclasses
 
         lines = [dataclasses.asdict(finding) for finding in report.lines]
-        typer.echo(json.dumps({"holds": not report.violations, "findings": lines, "notes": report.notes}, indent=2))
+        data = {"holds": not report.violations, "findings": lines, "notes": report.notes}
+        typer.echo(json.dumps(data, indent=2, ensure_ascii=False).encode())
     else:
         for finding in report.lines if every else report.violations:
             typer.echo(f"{'holds' if finding.ok else 'FAILS'}  {finding.limit}: {finding.sentence}")
@@ -207,7 +296,10 @@ def check(
         raise typer.Exit(FAILS)
 
 
-@app.command(epilog="Example:\n\n\b\n  lampspur schema > plan.schema.json\n  lampspur schema --job")
+@app.command(
+    short_help="Print the shape of plan.json, or every key of job.toml.",
+    epilog="Example:\n\n\b\n  lampspur schema > plan.schema.json\n  lampspur schema --job",
+)
 def schema(
     job: Annotated[bool, typer.Option("--job", help="Print the keys of job.toml as a table instead.")] = False,
 ) -> None:
@@ -219,15 +311,18 @@ def schema(
         return
     from optimiser.plan.model import Plan
 
-    typer.echo(json.dumps(Plan.model_json_schema(by_alias=True), indent=2, ensure_ascii=False))
+    shape = {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **Plan.model_json_schema(by_alias=True, mode="serialization"),
+    }
+    typer.echo(json.dumps(shape, indent=2, ensure_ascii=False).encode())
 
 
-def _refuse(error: BadInput, *, written: bool = True) -> NoReturn:
+def _refuse(error: BadInput, *, ending: str = "; nothing was written.") -> NoReturn:
     """All problems, each on a line an editor can jump to."""
     for problem in error.problems:
         typer.echo(str(problem), err=True)
     count = len(error.problems)
-    ending = "; nothing was written." if written else "."
     typer.echo(f"{count} {'problem' if count == 1 else 'problems'}{ending}", err=True)
     raise typer.Exit(BAD_INPUT)
 
@@ -249,66 +344,139 @@ def _explain(error: NoFeasibleLayout) -> NoReturn:
     raise typer.Exit(INFEASIBLE)
 
 
-@contextmanager
-def _stop_on_interrupt(stop: StopSignal, say: Callable[[str], None]) -> Iterator[None]:
-    """The first Ctrl-C ends the search, the second the program."""
+class _Interrupts:
+    """
+    What Ctrl-C does: at first it ends the command.
 
-    def hear(signum: int, frame: object) -> None:
-        if stop.by_user:
+    Once there is a layout, it ends the search, and the next one the command; while files are written, it waits.
+    """
+
+    def __init__(self) -> None:
+        self.asked = False
+        self._held = False
+        self._stop: StopSignal | None = None
+        self._progress: _Progress | None = None
+
+    def __enter__(self) -> _Interrupts:
+        self._before: dict[int, Any] = {}
+        if threading.current_thread() is threading.main_thread():
+            # Being told to terminate is taken alike: to die at once would leave the worker processes behind.
+            self._before = {one: signal.signal(one, self._hear) for one in (signal.SIGINT, signal.SIGTERM)}
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for one, before in self._before.items():
+            signal.signal(one, before)
+
+    def end_softly(self, stop: StopSignal, progress: _Progress) -> None:
+        self._stop, self._progress = stop, progress
+
+    def hold(self) -> None:
+        self._held = True
+
+    def _hear(self, signum: int, frame: object) -> None:
+        if self._held:
+            return
+        if self.asked or self._stop is None or self._progress is None or not self._progress.has_layout:
             raise KeyboardInterrupt
-        stop.ask()
-        say("stopping: writing the best layout so far (Ctrl-C again to give up)")
-
-    before = signal.signal(signal.SIGINT, hear)
-    try:
-        yield
-    except KeyboardInterrupt:
-        typer.echo("Given up. Nothing was written.", err=True)
-        raise typer.Exit(STOPPED) from None
-    finally:
-        signal.signal(signal.SIGINT, before)
+        self.asked = True
+        self._stop.ask()
+        self._progress.say_soon("Stopping; the best layout so far will be written. Ctrl-C again gives it up.")
 
 
 class _Progress:
-    """One line for each stage and each new best, on stderr."""
+    """What goes on, on a terminal: one live line, and above it a line for each stage that found a cheaper layout."""
 
-    LINE = "{seconds:6.1f} s  {what:<42}{cost:>12}"
+    EVERY_S = 0.25
 
-    def __init__(self, shown: bool) -> None:
-        self._shown = shown
+    def __init__(self, stream: TextIO, shown: bool) -> None:
+        self.has_layout = False
+        self._stream, self._shown = stream, shown
         self._begin = time.monotonic()
-        self._least = float("inf")
-        self._stage = ""
-        self._live = False
+        self._stage, self._currency = "reading the job", ""
+        self._least = math.inf
+        self._kept = math.inf
+        self._drawn = 0
+        self._waiting: list[str] = []
+        self._lock = threading.RLock()
+        self._over = threading.Event()
+
+    def __enter__(self) -> _Progress:
+        if self._shown:
+            threading.Thread(target=self._tick, daemon=True).start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def heading(self, text: str, currency: str) -> None:
+        self._currency = currency
+        self.say(text)
 
     def stage(self, name: str) -> None:
+        self._keep()
         self._stage = name
-        self._write(name, end="")
+        self._draw()
 
     def best(self, cost: float) -> None:
+        self.has_layout = True
         if cost < self._least - 0.005:
             self._least = cost
-            self._write(self._stage, end="")
+            self._draw()
 
     def bound(self, bound: float) -> None:
-        self._write(f"no layout on this ground graph is below {bound:,.2f}", end="\n")
+        del bound  # the summary says it in full
 
     def say(self, text: str) -> None:
-        if self._shown:
-            typer.echo(f"\n{text}", err=True)
+        """A line that stays."""
+        self._print(text[: self._width()] + "\n")
+        self._draw()
 
-    def done(self) -> None:
-        if self._shown and self._live:
-            typer.echo("", err=True)
+    def say_soon(self, text: str) -> None:
+        """The same from within a signal's handler, which must not write."""
+        self._waiting.append(text)
 
-    def _write(self, what: str, *, end: str) -> None:
+    def close(self) -> None:
+        with self._lock:
+            if not self._over.is_set():
+                self._over.set()
+                self._keep()
+                self._print("")
+
+    def _keep(self) -> None:
+        if self._least < self._kept - 0.005:
+            self._kept = self._least
+            self._print(self._line() + "\n")
+
+    def _tick(self) -> None:
+        while not self._over.wait(self.EVERY_S):
+            while self._waiting:
+                self.say(self._waiting.pop())
+            self._draw()
+
+    def _line(self) -> str:
+        cost = "" if self._least == math.inf else f"{self._least:,.2f} {self._currency}"
+        return f"{time.monotonic() - self._begin:7.1f} s  {cost:>16}  {self._stage}"[: self._width()].rstrip()
+
+    def _width(self) -> int:
+        return max(20, shutil.get_terminal_size().columns - 1)
+
+    def _draw(self) -> None:
+        with self._lock:
+            if not self._over.is_set():
+                line = self._line()
+                self._print(line)
+                self._drawn = len(line)
+
+    def _print(self, text: str) -> None:
+        """Over the live line, without any of a terminal's own codes."""
         if not self._shown:
             return
-        cost = "" if self._least == float("inf") else f"{self._least:,.2f}"
-        line = self.LINE.format(seconds=time.monotonic() - self._begin, what=what[:42], cost=cost)
-        sys.stderr.write(f"\r{line}{end}")
-        sys.stderr.flush()
-        self._live = end == ""
+        with self._lock:
+            blank = "\r" + " " * self._drawn + "\r" if self._drawn else ""
+            self._drawn = 0
+            self._stream.write(blank + text)
+            self._stream.flush()
 
 
 if __name__ == "__main__":

@@ -50,8 +50,9 @@ def make_plan(
     PlanDoesNotHold
         Never, if this program is right.
     """
-    stop, options = stop or StopSignal(), options or Options()
+    stop, options, observer = stop or StopSignal(), options or Options(), observer or Silent()
     job, survey = folder.job, folder.survey
+    observer.stage("reading the ground")
     ground = build_ground(job, survey, file=list(folder.files)[1])
 
     def confirm(layout: Layout, on: Ground) -> bool:
@@ -61,13 +62,14 @@ def make_plan(
             return False
         return not check_plan(draft, job, survey, folder.digest).violations
 
-    found = find_layout(job, survey, ground, options, confirm, observer or Silent(), stop)
+    found = find_layout(job, survey, ground, options, confirm, observer, stop)
     if isinstance(found, frozenset):
         if stop.by_user or stop.by_time:
             raise StoppedBeforeLayout("the search was stopped before any layout was found")
         obstacles, proven = find_obstacles(job, survey, ground, options.num_drivers, found)
         raise NoFeasibleLayout(obstacles, proven=proven)
 
+    observer.stage("packing reels and checking")
     plan = build_plan(folder, found.ground, found.layout, _proof(found, options, stop))
     violations = check_plan(plan, job, survey, folder.digest).violations
     if violations:
@@ -87,6 +89,7 @@ def _proof(found: Found, options: Options, stop: StopSignal) -> Proof:
         bound_parts=found.bound.parts,
         refinements=found.refinements,
         last_gain_pct=found.last_gain_pct,
+        drivers_asked=options.num_drivers,
     )
 
 

@@ -83,6 +83,9 @@ def _judge_supplies(index: Index, book: Book) -> None:
     mounted: dict[str, int] = defaultdict(int)
     for driver in index.plan.drivers:
         mounted[driver.supply] += 1
+    count, asked = len(index.plan.drivers), index.plan.drivers_asked
+    text = f"{asked} drivers were asked for, the plan has {count}"
+    book.claim("drivers asked", "the job", asked is None or asked == count, text, value=count, allowed=asked)
     for name, count in mounted.items():
         most = index.job.supply(name).max_drivers
         book.at_most("drivers at supply", name, "drivers", count, most, "#", 0)

@@ -29,6 +29,7 @@ LIMITS: dict[str, str] = {
     "outlet cables": "an outlet takes no more cables than its model says",
     "outlet conductor": "an outlet takes no thicker conductor than its model says",
     "drivers at supply": "no more drivers than the supply point takes",
+    "drivers asked": "as many drivers as were asked for, if a number was",
     "taps": "each tap is offered, one for the driver unless each outlet has its own",
     "dim groups": "a driver (or an independent outlet) serves one dim group",
     "volts and kind": "each lamp hangs on a driver of its volts and kind",

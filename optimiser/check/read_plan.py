@@ -60,7 +60,8 @@ def read_plan(path: Path) -> Plan:
     try:
         text = path.read_bytes().decode("utf-8")
     except FileNotFoundError:
-        _refuse(path, "", "found no such file", "name a plan's folder, or its plan.json")
+        problem = Problem(str(path), 0, "", "found no such file", "name a plan's folder, or its plan.json")
+        raise BadInput([problem]) from None
     except OSError as error:
         _refuse(path, "", f"cannot be read: {error.strerror or error}", "see to its rights, or copy it elsewhere")
     except UnicodeDecodeError:

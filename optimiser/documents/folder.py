@@ -59,7 +59,7 @@ def write_plan_folder(plan: Plan, files: Mapping[str, bytes], out: Path, *, repl
         "plan.svg": draw_plan(plan).encode(),
         **files,
     }
-    new = target.with_name(f".{target.name}.new-{os.getpid()}")
+    new = target.with_name(_beside(target))
     previous = target.with_name(f".{target.name}.previous")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -77,17 +77,28 @@ def write_plan_folder(plan: Plan, files: Mapping[str, bytes], out: Path, *, repl
 
 def refuse_early(out: Path, *, replace: bool) -> None:
     """
-    Raise now what ``write_plan_folder`` would raise later, before any work is lost.
+    Raise now what ``write_plan_folder`` would raise later, before any work is lost; leaves nothing behind.
 
     Raises
     ------
     BadInput
-        The folder holds something that may not be replaced.
+        The folder holds something that may not be replaced, or nothing can be made there.
     """
     try:
-        _refuse_what_is_not_ours(out, out.resolve(), replace)
-    except OSError as error:
-        raise _refusal(out, f"cannot be read: {error.strerror or error}", "choose another folder") from error
+        target = out.resolve()
+        _refuse_what_is_not_ours(out, target, replace)
+        there = next(parent for parent in target.parents if parent.exists())
+        trial = there / _beside(target)
+        trial.mkdir()
+        trial.rmdir()
+    except (OSError, ValueError) as error:  # ValueError: a zero byte in the name
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else error
+        raise _refusal(out, f"cannot be written: {reason}", "choose another folder") from error
+
+
+def _beside(target: Path) -> str:
+    """Name of the folder that files are first written to."""
+    return f".{target.name}.new-{os.getpid()}"
 
 
 def _refusal(out: Path, found: str, mend: str) -> BadInput:

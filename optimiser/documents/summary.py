@@ -35,7 +35,11 @@ def summary(plan: Plan, *, out: str | None) -> str:
 
 def _title(plan: Plan) -> list[str]:
     lines = _wrapped(plain(plan.job.title), "")
-    return [*lines, INVENTED] if plan.prices_are_invented else lines
+    if plan.prices_are_invented:
+        lines.append(INVENTED)
+    for key, value in plan.job.overrides.items():
+        lines += _wrapped(f"With {plain(key)} = {plain(str(value))}, instead of what the job says.", "")
+    return lines
 
 
 def _cost(plan: Plan) -> list[str]:
@@ -56,7 +60,8 @@ def _sure(plan: Plan) -> list[str]:
 
 
 def _drivers(plan: Plan) -> list[str]:
-    lines = [f"{counted(len(plan.drivers), 'driver')}, {counted(len(plan.circuits), 'circuit')}"]
+    asked = "" if plan.drivers_asked is None else " (as asked)"
+    lines = [f"{counted(len(plan.drivers), 'driver')}{asked}, {counted(len(plan.circuits), 'circuit')}"]
     lines.append("  " + fitted("", 5) + fitted("at", 19) + fitted("model", 24) + "    tap      load  loading")
     for driver in plan.drivers:
         lines.append(

@@ -37,6 +37,7 @@ class Proof:
     bound_parts: dict[str, float] | None
     refinements: int
     last_gain_pct: float | None
+    drivers_asked: int | None = None
 
 
 NOTHING_PROVEN = Proof(0, 0.0, 0.0, "effort_spent", None, None, None, 0, None)
@@ -145,6 +146,7 @@ class _Writer:
             effort=proof.effort,
             work=round(proof.work, 1),
             outcome=proof.outcome,
+            drivers_asked=proof.drivers_asked,
             cost=m.Cost(total=total, **cost),
             bound=bound,
             gap=None if bound is None else round((total - bound) / total, 5) if total > 0 else 0.0,

@@ -243,6 +243,7 @@ class Plan(Part):
     effort: float
     work: float = Field(description="effort really spent, in the same unit")
     outcome: Outcome
+    drivers_asked: int | None = Field(None, description="so many drivers were asked for; null: as many as is cheapest")
     cost: Cost
     bound: float | None
     gap: float | None

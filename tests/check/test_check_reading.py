@@ -226,7 +226,7 @@ def test_files_that_are_no_plan(tmp_path: Path, content: bytes, text: str) -> No
 
 
 def test_no_plan_at_all(tmp_path: Path) -> None:
-    text = "plan.json: found no such file\n    mend: name a plan's folder, or its plan.json"
+    text = f"{tmp_path / 'plan.json'}: found no such file\n    mend: name a plan's folder, or its plan.json"
     assert told(lambda: check_folder(tmp_path)) == text
 
 

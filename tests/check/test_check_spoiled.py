@@ -207,6 +207,7 @@ VALUES: list[tuple[str, Path, Any, str]] = [
     ("pond", ("circuits", 0, "fuse_a"), 3.0, "short opens"),
     ("pond", ("circuits", 0, "breaker_a"), 3.0, "fuse ratings"),
     ("slope", ("circuits", 0, "fuse_a"), 15.0, "short opens"),
+    ("pond", ("drivers_asked",), 3, "drivers asked"),
     # the bound
     ("pond", ("bound",), 400.0, "bound"),
     ("pond", ("gap",), 0.2, "bound"),
