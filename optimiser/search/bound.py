@@ -28,7 +28,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .facts import LOAD_CURRENT, LOAD_POWER, Facts
+from .facts import KEEP_V, LOAD_CURRENT, LOAD_POWER, Facts
 
 SAYS = (
     "the cheapest trenches with one thinnest cable in each, fewest drivers and joints; "
@@ -136,20 +136,21 @@ def least_watts(facts: Facts, lamp: int) -> float:
         elif facts.type_load[t] == LOAD_CURRENT:
             drawn = feed.out_v * watts / facts.type_nominal_v[t]
         else:
-            low_v = feed.out_v - feed.budget_v[t] if feed.budget_v[t] < math.inf else 0.0
-            low_v = max(low_v, feed.out_v - feed.low_budget_v[t], 0.0) if feed.low_budget_v[t] < math.inf else low_v
-            drawn = feed.out_v * min(low_v, feed.out_v) * watts / facts.type_nominal_v[t] ** 2
+            # No lower at the stated source than at the lowest; what the search keeps of a limit is given back.
+            low_v = feed.low_v - feed.low_budget_v[t] - KEEP_V
+            if feed.budget_v[t] < math.inf:
+                low_v = max(low_v, feed.out_v - feed.budget_v[t] - KEEP_V)
+            drawn = feed.out_v * min(max(low_v, 0.0), feed.out_v) * watts / facts.type_nominal_v[t] ** 2
         least = min(least, drawn)
     return least
 
 
-def drivers_bound(facts: Facts, num_drivers: int | None = None) -> float:
+def driver_clusters(facts: Facts) -> list[tuple[set[int], float]]:
     """
-    Least price of drivers.
+    Clusters of lamps that share no driver with one another: models that may feed each, its least load in W or VA.
 
-    Lamps are grouped by what may feed them and, where no model mixes dim groups, by dim group; groups that share a feed
-    are taken together. For each such cluster the drivers' allowed loads must add up to the least load: an
-    unbounded knapsack cover, solved over whole watts with loads rounded down and allowances rounded up.
+    Lamps are grouped by what may feed them and, where no model mixes dim groups, by dim group; groups that share a
+    model are taken together.
     """
     mixes = any(feed.mixes_groups for feed in facts.feeds)
     clusters: list[tuple[set[int], float]] = []
@@ -169,9 +170,29 @@ def drivers_bound(facts: Facts, num_drivers: int | None = None) -> float:
                 load += other[1]
             mine.append((joined, load))
         clusters.extend(mine)
+    return clusters
+
+
+def fewest_drivers(facts: Facts) -> int:
+    """No layout has fewer drivers: each cluster's least load over what its largest driver may carry, rounded up."""
+    best_loading = max(facts.supply_loading)
+    count = 0
+    for models, watts in driver_clusters(facts):
+        most = max((feed.max_w + 0.011) * best_loading for feed in facts.feeds if feed.model in models)
+        count += max(1, math.ceil(watts / most - 1e-9))
+    return count
+
+
+def drivers_bound(facts: Facts, num_drivers: int | None = None) -> float:
+    """
+    Least price of drivers.
+
+    For each cluster of lamps the drivers' allowed loads must add up to the least load: an unbounded knapsack cover,
+    solved over whole watts with loads rounded down and allowances rounded up.
+    """
     best_loading = max(facts.supply_loading)
     total = 0.0
-    for models, watts in clusters:
+    for models, watts in driver_clusters(facts):
         offers = sorted(
             {
                 (feed.price, math.ceil((feed.max_w + 0.011) * best_loading))

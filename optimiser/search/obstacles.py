@@ -3,7 +3,8 @@
 Each lamp is tried alone: the shortest way from each supply point, the thickest cable of the job, every tap. A lamp
 that is outside its limits even so can be fed by no layout, since other lamps on the same cable only lower its
 voltage, and any way is at least as long. Sums are tried likewise: the power all lamps need against what the supply
-points' drivers give. What these cannot explain is reported as not found, not as impossible.
+points' drivers give, the fewest drivers that can be, and whether anything in the job would protect the lamp's
+circuit. What these cannot explain is reported as not found, not as impossible.
 """
 
 from __future__ import annotations
@@ -14,12 +15,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..conductors import ohm_per_m
+from ..electrics.protection import protect
+from ..electrics.sources import source_of
 from ..ground import Ground
-from ..job import Job, LampType
+from ..job import Driver, Job, LampType
 from ..matching import misfit
 from ..problems import Obstacle
 from ..survey.model import Survey
-from .bound import least_watts
+from .bound import fewest_drivers, least_watts
 from .facts import Facts, Feed, gather_facts
 
 NEXT_SIZES = (2.5, 4.0, 6.0, 10.0, 16.0)
@@ -52,18 +55,20 @@ def find_obstacles(
         Lamps that the best layout found left out.
     """
     facts = gather_facts(job, survey, ground.graph)
-    obstacles = [*_no_tap(job, survey, facts), *_too_far(job, survey, ground, facts)]
-    if not obstacles:
-        obstacles = _too_much(job, survey, facts, num_drivers)
-    if obstacles:
-        return obstacles, True
+    way = _shortest_m(ground)
+    no_tap, may_be_one = _no_tap(job, survey, facts)
+    proofs = [*_too_far(job, survey, facts, way), *_unprotected(job, survey, facts, way)]
+    if not proofs:
+        proofs = _too_much(job, survey, facts, num_drivers)
+    if no_tap or proofs:
+        return [*no_tap, *proofs], bool(proofs) or not may_be_one
     names = ", ".join(survey.lamps[lamp].name for lamp in sorted(missing)[:8]) or "the drivers"
     more = f" and {len(missing) - 8} more" if len(missing) > 8 else ""
     asked = "" if num_drivers is None else f" with exactly {num_drivers} {'driver' if num_drivers == 1 else 'drivers'}"
     return [
         Obstacle(
             f"no layout was found{asked} that feeds everything; left out at the end: {names}{more}",
-            "Each lamp alone could be fed, so this is not proven impossible.",
+            "Each lamp alone gets its volts and can be protected, so this is not proven impossible.",
             _loosen(job, facts, num_drivers),
         )
     ], False
@@ -78,9 +83,9 @@ def _loosen(job: Job, facts: Facts, num_drivers: int | None) -> list[str]:
     return mends
 
 
-def _no_tap(job: Job, survey: Survey, facts: Facts) -> list[Obstacle]:
-    """Lamp types whose window no tap of a fitting driver meets."""
-    obstacles = []
+def _no_tap(job: Job, survey: Survey, facts: Facts) -> tuple[list[Obstacle], bool]:
+    """Lamp types whose window no tap of a fitting driver meets, and whether a long cable might yet make one fit."""
+    obstacles, may_be_one = [], False
     for name, lamp_type in job.lamps.items():
         lamps = [i for i, lamp in enumerate(survey.lamps) if lamp.type == name]
         if not lamps or facts.lamp_feeds[lamps[0]]:
@@ -92,6 +97,12 @@ def _no_tap(job: Job, survey: Survey, facts: Facts) -> list[Obstacle]:
             for tap in driver.taps_v
         ]
         low, high = lamp_type.window
+        may_be_one |= any(
+            _may_hold(job, lamp_type, driver, tap)
+            for driver in job.drivers.values()
+            if not misfit(lamp_type, driver)
+            for tap in driver.taps_v
+        )
         obstacles.append(
             Obstacle(
                 f"lamp type {name} ({len(lamps)} lamps, the first {survey.lamps[lamps[0]].name}) may run from "
@@ -104,13 +115,80 @@ def _no_tap(job: Job, survey: Survey, facts: Facts) -> list[Obstacle]:
                 ],
             )
         )
+    return obstacles, may_be_one
+
+
+def _may_hold(job: Job, lamp_type: LampType, driver: Driver, tap_v: float) -> bool:
+    """
+    Whether a cable could keep a lamp inside its window at both ends of the source's band.
+
+    What the cable takes off the highest volts, cold and alone, is no more than what it takes off the lowest, hot and
+    with all on (in proportion to the source for a resistance). The latter must leave ``low``.
+    """
+    source = source_of(driver, tap_v)
+    low, high = lamp_type.window
+    from_nominal = job.voltage.max_drop is not None and job.voltage.drop_from == "nominal"
+    if from_nominal and source.emf_v < lamp_type.volts - job.drop_limit_v(lamp_type):
+        return False
+    ratio = source.high_emf_v / source.low_emf_v if lamp_type.load == "resistance" else 1.0
+    return source.low_emf_v >= low and source.high_emf_v - ratio * (source.low_emf_v - low) <= high
+
+
+def _unprotected(job: Job, survey: Survey, facts: Facts, way: np.ndarray) -> list[Obstacle]:
+    """Lamps whose circuit nothing would protect, even were it theirs alone, over the shortest way, on any cable."""
+    reasons: dict[str, list[int]] = {}
+    for lamp, surveyed in enumerate(survey.lamps):
+        if not facts.lamp_feeds[lamp]:
+            continue
+        lamp_type = job.lamps[surveyed.type]
+        leads = [] if lamp_type.terminals else [(lamp_type.lead_mm2, lamp_type.lead_rating)]
+        lead = 0.0 if lamp_type.terminals else lamp_type.lead_ohm(job.voltage.fault_c)
+        why: dict[str, str] = {}
+        for feed_idx in facts.lamp_feeds[lamp]:
+            feed = facts.feeds[feed_idx]
+            name = list(job.drivers)[feed.model]
+            driver = job.drivers[name]
+            source = source_of(driver, feed.tap_v)
+            # The least it can draw: constant power at the most volts, resistance at the least.
+            volts = lamp_type.window[0] if lamp_type.load == "resistance" else source.emf_v
+            amps = facts.lamp_amps(lamp, volts, facts.feed_ac[feed_idx])
+            for cable in sorted(job.cables.values(), key=lambda c: -c.area_mm2):
+                ohm = cable.loop_ohm_per_m(job.voltage.fault_c) * min(
+                    _cut(facts, supply, float(way[supply, lamp])) for supply in range(len(way))
+                )
+                with np.errstate(divide="ignore"):
+                    short = float(np.float64(source.low_emf_v) / (source.internal_ohm + ohm + lead))
+                if driver.mode == "hold":
+                    short = min(short, driver.current_limit_a)
+                guard = protect(driver, feed.tap_v, amps, [cable.rating], [short], leads, job.fuses)
+                if guard.ok:
+                    break
+                why.setdefault(name, f"{name}: {guard.why_not}")
+            else:
+                continue
+            break
+        else:
+            reasons.setdefault("; ".join(why.values()), []).append(lamp)
+    obstacles = []
+    for reason, lamps in reasons.items():
+        names = ", ".join(survey.lamps[lamp].name for lamp in lamps[:8])
+        more = f" and {len(lamps) - 8} more" if len(lamps) > 8 else ""
+        obstacles.append(
+            Obstacle(
+                f"nothing in the job protects a circuit of lamp{'s' if len(lamps) > 1 else ''} {names}{more}",
+                f"Even alone, over the shortest way: {reason}.",
+                [
+                    "a driver whose limit_a is no more than what its cables and leads carry",
+                    "a driver that gives up into a short (limit_mode hiccup, foldback or latch, with short_rms_a)",
+                    "a smaller fuse (fuses.ratings_a), or a thicker cable",
+                ],
+            )
+        )
     return obstacles
 
 
-def _span(driver: object, tap_v: float) -> str:
-    from ..electrics.sources import source_of
-
-    source = source_of(driver, tap_v)  # type: ignore[arg-type]
+def _span(driver: Driver, tap_v: float) -> str:
+    source = source_of(driver, tap_v)
     return f"{source.low_emf_v:.2f} V to {source.high_emf_v:.2f} V"
 
 
@@ -182,15 +260,12 @@ def _volts_alone(
 
 def _source_alone(job: Job, feed: Feed, *, lowest: bool) -> float:
     """Most volts this feed can hold at its terminals with next to no load, at its lowest or as stated."""
-    from ..electrics.sources import source_of
-
     source = source_of(list(job.drivers.values())[feed.model], feed.tap_v)
     return source.low_emf_v if lowest else source.emf_v
 
 
-def _too_far(job: Job, survey: Survey, ground: Ground, facts: Facts) -> list[Obstacle]:
+def _too_far(job: Job, survey: Survey, facts: Facts, way: np.ndarray) -> list[Obstacle]:
     """Lamps outside their limits even alone."""
-    way = _shortest_m(ground)
     obstacles = []
     for lamp, surveyed in enumerate(survey.lamps):
         if not facts.lamp_feeds[lamp]:
@@ -278,7 +353,22 @@ def _too_much(job: Job, survey: Survey, facts: Facts, num_drivers: int | None) -
                 f"{num_drivers} drivers were asked for and there are {facts.num_lamps} lamps", "", ["fewer drivers"]
             )
         )
-    if need > give:
+    fewest = fewest_drivers(facts) if all(facts.lamp_feeds) else 0
+    if num_drivers is not None and fewest > num_drivers:
+        asked = f"{num_drivers} driver{'s were' if num_drivers > 1 else ' was'} asked for"
+        mends = [f"at least {fewest} drivers"]
+    else:
+        asked = f"the supply points take {len(places)}"
+        mends = ["more drivers at a supply point (supplies.NAME.max_drivers)", "another supply point"]
+    if fewest > min(len(places), num_drivers or len(places)):
+        obstacles.append(
+            Obstacle(
+                f"the lamps need at least {fewest} drivers and {asked}",
+                "Lamps of other volts, ac or dc, or another dim group want a driver of their own.",
+                [*mends, "fewer dim groups, or a driver whose outlets are independent", "a larger driver"],
+            )
+        )
+    if need > give and not obstacles:
         how_many = (
             f"{num_drivers} drivers" if num_drivers is not None else f"{len(places)} drivers the supply points take"
         )
