@@ -64,13 +64,49 @@ uplight = {{ watts = 6, volts = 12, window_v = [10, 15], lead_m = 2.5 }}
 "2 x 4" = {{ mm2 = 4, price_per_m = 2.75, reels_m = [100, 250] }}
 "2 x 6" = {{ mm2 = 6, price_per_m = 3.90, reels_m = [100] }}
 
-[drivers]
-"12 V 60 W" = {{ taps_v = [12, 13, 14], rated_w = 60, limit_a = 6.5, limit_mode = "hiccup", short_rms_a = 2.5, price =
-76 }} "12 V 150 W" = {{ taps_v = [12, 13, 14], rated_w = 150, limit_a = 15, limit_mode = "hiccup", short_rms_a = 5,
-price = 148 }} "12 V 300 W" = {{ taps_v = [12, 13, 14], rated_w = 300, outlets = 4, outlet_a = 8, limit_a = 34,
-limit_mode = "hold", breaker_a = 10, price = 245 }} "24 V 100 W" = {{ taps_v = [24], rated_w = 100, limit_a = 5.5,
-limit_mode = "hiccup", short_rms_a = 2.5, price = 104 }} "24 V 240 W" = {{ taps_v = [24], rated_w = 240, outlets = 2,
-outlet_a = 6, limit_a = 13, limit_mode = "hiccup", short_rms_a = 5, price = 188 }}
+[drivers."12 V 60 W"]
+taps_v = [12, 13, 14]
+rated_w = 60
+limit_a = 6.5
+limit_mode = "hiccup"
+short_rms_a = 2.5
+price = 76
+
+[drivers."12 V 150 W"]
+taps_v = [12, 13, 14]
+rated_w = 150
+limit_a = 15
+limit_mode = "hiccup"
+short_rms_a = 5
+price = 148
+
+[drivers."12 V 300 W"]
+taps_v = [12, 13, 14]
+rated_w = 300
+outlets = 4
+outlet_a = 8
+limit_a = 34
+limit_mode = "hold"
+breaker_a = 10
+price = 245
+
+[drivers."24 V 100 W"]
+taps_v = [24]
+rated_w = 100
+limit_a = 5.5
+limit_mode = "hiccup"
+short_rms_a = 2.5
+price = 104
+
+[drivers."24 V 240 W"]
+taps_v = [24]
+rated_w = 240
+outlets = 2
+outlet_a = 6
+limit_a = 13
+limit_mode = "hiccup"
+short_rms_a = 5
+price = 188
 
 [joints.kits]
 "2 way" = {{ max_ways = 2, price = 6, labour = 4 }}
