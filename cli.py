@@ -465,18 +465,18 @@ class _Progress:
         with self._lock:
             if not self._over.is_set():
                 line = self._line()
-                self._print(line)
-                self._drawn = len(line)
+                self._print(line, len(line))
 
-    def _print(self, text: str) -> None:
-        """Over the live line, without any of a terminal's own codes."""
+    def _print(self, text: str, live: int = 0) -> None:
+        """Over the live line, without any of a terminal's own codes; ``live`` columns are to be written over again."""
         if not self._shown:
             return
         with self._lock:
             blank = "\r" + " " * self._drawn + "\r" if self._drawn else ""
-            self._drawn = 0
+            self._drawn = max(self._drawn, live)  # before it is so: Ctrl-C may come in between
             self._stream.write(blank + text)
             self._stream.flush()
+            self._drawn = live
 
 
 if __name__ == "__main__":

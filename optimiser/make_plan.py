@@ -53,7 +53,7 @@ def make_plan(
     stop, options, observer = stop or StopSignal(), options or Options(), observer or Silent()
     job, survey = folder.job, folder.survey
     observer.stage("reading the ground")
-    ground = build_ground(job, survey, file=list(folder.files)[1])
+    ground = build_ground(job, survey, file=str(folder.path / job.survey))
 
     def confirm(layout: Layout, on: Ground) -> bool:
         try:

@@ -97,6 +97,10 @@ def _syntax_problem(text: str, file: str, message: str) -> Problem:
         )
     if equals and re.fullmatch(r"[-+]?\d+,\d+", value):
         return Problem(file, line, key, f"found '{value}', which is not a number", f"write {value.replace(',', '.')}")
+    inner = re.search(r"([^\s{,=]+)\s*=\s*([-+]?\d+),(\d+)\s*[,}]", shown)
+    if inner and "Expected '='" in message:  # in { } the comma ends the value
+        found = f"found '{inner[2]},{inner[3]}', which is not a number"
+        return Problem(file, line, inner[1], found, f"write {inner[2]}.{inner[3]}")
     if value != value.lower() and value.lower() in ("true", "false"):
         return Problem(file, line, key, f"found {value}, which TOML writes small", f"write {value.lower()}")
     if "Unclosed" in message:
