@@ -157,7 +157,7 @@ class _Asked:
 
     def on(self, palette: tuple[int, ...], limit_price: float) -> Oracle:
         """The answer for one set of gauges."""
-        bench, facts = self.bench, self.bench.facts
+        facts = self.bench.facts
         feed = facts.feeds[self.feed]
         nothing = Oracle(math.inf, None, math.inf, True)
         if not all(feed.serves[facts.lamp_type[lamp]] for lamp in self.lamps):

@@ -1,4 +1,4 @@
-"""All that a part can be, from its ends up to its root, as undominated labels. In: Part, tables, runs. Out: Solution list.
+"""All that a part can be, from its ends up to its root, as labels. In: Part, tables, runs. Out: Solution list.
 
 A label stands for one way to serve a set of ends from a node: its price, the drop it needs there, the fault resistance
 it needs there. Sets grow: units (a lead, or the end of a cable) meet at a node, the joint is paid and closed
@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -22,7 +23,7 @@ from .oracle_part import Part
 from .oracle_relaxed import Relaxed
 from .oracle_runs import Runs
 
-Back = tuple[object, ...]
+Back = tuple[Any, ...]
 Label = tuple[float, float, float, int, float, float, Back]
 """price, drop needed, fault resistance needed, ways, thinnest and thickest size, how it was made."""
 
@@ -129,7 +130,8 @@ class _Search:
         if not rest:
             return {}
         most_ways = part.facts.max_ways - 1
-        caps = (self.limit - self.relaxed.meet[self.relaxed.full ^ s]).tolist()
+        completion = self.relaxed.meet[self.relaxed.full ^ s]
+        caps = [self.limit - c if c < math.inf else -math.inf for c in completion.tolist()]
         met: dict[int, list[Label]] = {}
         tried = 0
         units, contents, root = self.units, self.contents, part.root
@@ -194,7 +196,7 @@ class _Search:
                 for label in closing[j]:
                     if label[0] > cap:
                         continue
-                    if change and self.runs.gauge[label[6][1]] == g:  # type: ignore[index]
+                    if change and self.runs.gauge[label[6][1]] == g:
                         continue
                     if post:
                         kit = 0.0
@@ -243,7 +245,7 @@ class _Search:
         order = np.lexsort((drop[at], price[at], group))
         at, group = at[order], group[order]
         if not self.faults:
-            # Within a group by price: keep what needs less drop than all before. Shifting groups apart resets the least.
+            # Within a group by price: keep what needs less drop than all before. Shifts between groups reset the least.
             apart = drop[at] - group * (4 * part.headroom_v + 1)
             least = np.minimum.accumulate(apart)
             keep = np.ones(len(at), dtype=bool)
@@ -266,15 +268,15 @@ class _Search:
         most = len(part.root_price) - 1
         everything = self.relaxed.root_bit - 1
         if most == 1:
-            final = [(label[0] + part.root_price[1], label[1], label[2], label[6]) for label in self._at_root(everything)]
+            final = [
+                (label[0] + part.root_price[1], label[1], label[2], label[6]) for label in self._at_root(everything)
+            ]
         else:
             final = self._root_unions(most, everything)
         final.sort(key=lambda label: (label[0], label[1]))
         kept: list[tuple[float, float, float, Back]] = []
         for label in final:
-            if label[0] <= self.limit and not any(
-                k[1] <= label[1] + 1e-12 and k[2] <= label[2] + 1e-12 for k in kept
-            ):
+            if label[0] <= self.limit and not any(k[1] <= label[1] + 1e-12 and k[2] <= label[2] + 1e-12 for k in kept):
                 kept.append(label)
         return [self._rebuilt(*label) for label in kept]
 
@@ -314,15 +316,15 @@ class _Search:
         while stack:
             made, above = stack.pop()
             if made[0] == 0:
-                place[made[1]] = made[2]  # type: ignore[index,call-overload]
-                at_piece[made[1]] = above  # type: ignore[index,call-overload]
+                place[made[1]] = made[2]
+                at_piece[made[1]] = above
             elif made[0] == 1:
-                r: int = made[1]  # type: ignore[assignment]
+                r: int = made[1]
                 pieces.append(Laid(int(runs.gauge[r]), runs.walks[int(runs.walk[r])], above))
-                stack.append((made[2], len(pieces) - 1))  # type: ignore[arg-type]
+                stack.append((made[2], len(pieces) - 1))
             else:
-                stack.append((made[2], above))  # type: ignore[arg-type]
-                stack.append((made[1], above))  # type: ignore[arg-type]
+                stack.append((made[2], above))
+                stack.append((made[1], above))
         return Solution(price, drop, tuple(pieces), tuple(place), tuple(at_piece))
 
 
@@ -336,7 +338,7 @@ def _undominated(labels: list[Label], by_gauge: np.ndarray | None = None) -> lis
         drop, fault, ways, thin, thick = x[1] + 1e-12, x[2] + 1e-12, x[3], x[4], x[5]
         for k in kept:
             if k[1] <= drop and k[2] <= fault and k[3] <= ways and k[4] == thin and k[5] == thick:
-                if by_gauge is not None and by_gauge[k[6][1]] != by_gauge[x[6][1]]:  # type: ignore[index]
+                if by_gauge is not None and by_gauge[k[6][1]] != by_gauge[x[6][1]]:
                     continue
                 break
         else:

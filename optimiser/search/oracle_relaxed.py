@@ -37,13 +37,13 @@ class Relaxed:
         u, v = part.ends_of[:, 0], part.ends_of[:, 1]
         tiny = 1e-9  # keeps free edges apart from absent ones; taken off again below
         self.dist = np.maximum(dijkstra(_dense(u, v, self.weight + tiny, count)) - tiny * count, 0.0)
-        length = dijkstra(_dense(u, v, part.length_m + tiny, count), indices=part.root)
+        length = dijkstra(_dense(u, v, part.length_m + tiny, count), indices=[part.root])[0]
         self.to_root_m = np.maximum(length - tiny * count, 0.0)
         self._fill(count)
 
     def _fill(self, count: int) -> None:
         part = self.part
-        n, root, inf = part.num_ends, part.root, math.inf
+        root, inf = part.root, math.inf
         thin_end = part.thin_m / part.facts.slack
         end = thin_end * part.facts.joint_end_m
         root_end = thin_end * part.root_end_m

@@ -95,8 +95,6 @@ def find_runs(part: Part, relaxed: Relaxed, limit: float, spend: Callable[[float
             done += 1
             if v != a and w + upper_ok.get(v, math.inf) <= slackened:
                 found.append((a, v, opened, len_m, sun_m, share, walk))
-            if v == root:
-                continue
             for u, e in near[v]:
                 if u not in walk and w + weight[e] + ahead[u] <= slackened:
                     heapq.heappush(

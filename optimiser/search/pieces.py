@@ -1,6 +1,6 @@
 """A circuit from pieces of cable instead of a tree of nodes. In: Part, Solution. Out: Fed, priced like any other.
 
-Pieces may pass a node that another piece of the circuit passes or is joined at. The ``tree`` of such a circuit is a tree
+Pieces may pass a node that another piece of the circuit passes or is joined at. The ``tree`` of such a circuit is one
 over the same trenches that reaches every joint, for moves that need one; its pieces are what is laid.
 """
 
@@ -26,7 +26,7 @@ def feed_pieces(
     at_piece: dict[int, int],
 ) -> Fed | None:
     """
-    Price a circuit given by its pieces, gauges chosen anew, exactly; None where it cannot hold.
+    Price a circuit given by its pieces, gauges chosen anew; None where it cannot hold or has two joints at a node.
 
     Parameters
     ----------
@@ -36,14 +36,14 @@ def feed_pieces(
         Lead arc of each lamp, and the piece whose far joint holds it.
     """
     facts, ways = bench.facts, bench.ways
+    if len({walk[-1] for walk in walks}) < len(walks):
+        return None
     tree = covering_tree(walks)
     lamps_at: list[list[int]] = [[] for _ in walks]
     for lamp, piece in at_piece.items():
         lamps_at[piece].append(lamp)
     plain = trace(facts, ways, walks[0][0], tree, leads) if walks else None
-    if plain is not None and sorted(zip(plain.start, plain.far, strict=True)) == sorted(
-        (w[0], w[-1]) for w in walks
-    ):
+    if plain is not None and sorted(zip(plain.start, plain.far, strict=True)) == sorted((w[0], w[-1]) for w in walks):
         return bench.feed(supply, feed_idx, tree, leads, palette, exactly=True)
     t = Traced([], [], [], [], [], [], [], [], [], sum(1 for up in above if up < 0))
     worst = facts.trench_bunched[-1] if len(facts.trench_bunched) > 1 else facts.trench_bunched[0]

@@ -24,6 +24,7 @@ _COVER_MM = 150  # least usual cover of lawn, bed and gravel (trade's practice, 
 def look_over(survey: Survey, sleeves: Iterable[str], job: Job, file: str) -> tuple[list[Problem], list[str]]:
     """Problems and notes of a survey; ``sleeves`` names all that were surveyed, those left out too."""
     problems = [*_without_driver(survey, job, file), *_too_near_water(survey, job, file), *_too_deep(survey, job, file)]
+    problems += _posts_on_one_spot(survey, job, file)
     notes = [*_on_one_spot(survey), *_unused(survey, sleeves, job), *_defaults(job)]
     return problems, notes
 
@@ -122,6 +123,20 @@ def _too_deep(survey: Survey, job: Job, file: str) -> list[Problem]:
         metres = "" if depth_m == float("inf") else f"{depth_m:.2f} m "
         found = f"found {word} '{point.name}' {metres}inside {where}; rules.border_tolerance_m allows {tolerance_m:g} m"
         problems.append(Problem(file, point.row, "x, y", found, "measure it again, or move it to the zone's border"))
+    return problems
+
+
+def _posts_on_one_spot(survey: Survey, job: Job, file: str) -> list[Problem]:
+    """A post's terminals stand in the post: nothing else that cables end in can stand there."""
+    there: dict[tuple[float, float], str] = {s.place[:2]: f"supply point '{s.name}'" for s in survey.supplies}
+    problems: list[Problem] = []
+    for lamp in survey.lamps:
+        if not job.lamps[lamp.type].terminals:
+            continue
+        other = there.setdefault(lamp.place[:2], f"post '{lamp.name}'")
+        if other != f"post '{lamp.name}'":
+            found = f"found post '{lamp.name}' on the very spot of {other}"
+            problems.append(Problem(file, lamp.row, "x, y", found, "measure it again"))
     return problems
 
 

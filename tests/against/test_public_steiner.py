@@ -1,6 +1,6 @@
 """Trench alone on open ground against published Euclidean Steiner optima.
 
-Points: OR-Library, J. E. Beasley, EJOR 58 (1992) 284-292; optimal lengths by M. Zachariasen with the method of Winter and
+Points: OR-Library, J. E. Beasley, EJOR 58 (1992) 284-292; optimal lengths by M. Zachariasen, method of Winter and
 Zachariasen. The files are read from the folder that LAMPSPUR_INSTANCES names.
 """
 

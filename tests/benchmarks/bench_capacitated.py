@@ -191,7 +191,8 @@ def main() -> None:
             continue
         problems = list(cmst() if kind == "cmst" else mlcmst(args.every))
         table.line(
-            f"{'problem':>16} {'published':>10} {'found':>10} {'excess %':>9} {'seconds':>8}  source of the published value"
+            f"{'problem':>16} {'published':>10} {'found':>10} {'excess %':>9} {'seconds':>8}  "
+            "source of the published value"
         )
         classes: dict[str, list[float]] = {}
         with ProcessPoolExecutor(args.processes) as pool:
@@ -210,7 +211,8 @@ def main() -> None:
             )
         every = [v for values in classes.values() for v in values]
         table.line(
-            f"{kind}: {len(every)} problems, mean excess {np.mean(every):.2f} % (goal {goal} %), worst {max(every):.2f} %, "
+            f"{kind}: {len(every)} problems, mean excess {np.mean(every):.2f} % (goal {goal} %), "
+            f"worst {max(every):.2f} %, "
             f"optimum on {sum(v < 0.01 for v in every)}"
         )
         table.line()

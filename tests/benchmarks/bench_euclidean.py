@@ -46,7 +46,8 @@ def main() -> None:
         print(instances.WHY_NOT)
         return
     print(
-        f"{'points':>6} {'problems':>8} {'mean excess %':>14} {'worst %':>8} {'spanning tree %':>16} {'gap %':>7} {'s each':>7}"
+        f"{'points':>6} {'problems':>8} {'mean excess %':>14} {'worst %':>8} {'spanning tree %':>16} "
+        f"{'gap %':>7} {'s each':>7}"
     )
     every: list[float] = []
     for size in args.sizes or [10, 20, 50, 100]:

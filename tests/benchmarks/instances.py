@@ -9,7 +9,10 @@ from pathlib import Path
 
 import numpy as np
 
-WHY_NOT = "public instances not found: set LAMPSPUR_INSTANCES to their folder (default ../shared/benchmarks beside the project)"
+WHY_NOT = (
+    "public instances not found: set LAMPSPUR_INSTANCES to their folder "
+    "(default ../shared/benchmarks beside the project)"
+)
 
 
 def folder() -> Path | None:
