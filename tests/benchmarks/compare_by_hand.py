@@ -96,7 +96,7 @@ def compare(case: str, options: argparse.Namespace) -> None:
         saved = cost - plan.cost.total
         print(f"  saving against the better by hand, {weight} ways: {saved:.2f} ({100 * saved / cost:.1f} %)")
     own, helper = (resource.getrusage(who).ru_maxrss / 1024 for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
-    print(f"  peak memory so far {own:.0f} MB, of the largest helper process {helper:.0f} MB\n", flush=True)
+    print(f"  peak memory so far {own:.0f} MB, of the largest worker process {helper:.0f} MB\n", flush=True)
 
 
 class Watch:
