@@ -94,7 +94,7 @@ class _Builder:
             self.z_fixed[int(self.terminal_node[idx])] = survey.lamps[idx].place[2]
         for sleeve, ends in zip(survey.sleeves, self.sleeve_ends, strict=True):
             self.z_fixed |= {ends[0]: sleeve.route[0][2], ends[1]: sleeve.route[-1][2]}
-        stuck = np.flatnonzero(~self.land.free(nodes.array()))
+        stuck = np.flatnonzero(~self.land.off_no_dig(nodes.array()))
         for node in stuck:
             for foot in stub_feet(self.land, nodes.xy[node]):
                 self.stubs.append(_Stub(int(node), nodes.add((foot[0], foot[1]), NodeKind.FOOT, 0.005)))
@@ -208,7 +208,7 @@ class _Builder:
         land, nodes = self.land, self.nodes
         xy = nodes.array()
         kind = np.array(nodes.kind, dtype=np.int64)
-        pool = np.flatnonzero(land.free(xy))
+        pool = np.flatnonzero(land.passable(xy, kind))
         self.terminal_node = np.where(np.isin(self.terminal_node, pool), self.terminal_node, -1)
         pairs = [edges.near_pairs(land, xy, pool, pool, 1, 5)]
         pairs.append(edges.visible_pairs(land, xy, pool[pairs_of_triangles(delaunay_triangles(xy[pool]))]))

@@ -44,7 +44,8 @@ def refine(ground: Ground, points: Floats, links: Sequence[tuple[int, int]] = ()
     new_xy = points[[first_of[int(node)] for node in fresh]]
     xy = np.vstack([old_xy, new_xy])
     z = np.concatenate([old.xyz[:, 2], np.round(land.height(new_xy), 3)])
-    pool = np.flatnonzero(land.free(xy))
+    kind = np.concatenate([old.kind, np.full(len(new_xy), NodeKind.REFINED, dtype=np.int64)])
+    pool = np.flatnonzero(land.passable(xy, kind))
     wanted = [
         (int(node_of[point]), int(node if node >= 0 else node_of[-1 - node]))
         for point, node in links

@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from ..job import Job
 from ..survey.model import Survey
 from .borders import TINY_M, Borders, Parts
-from .graph import Bools, Floats, Ints
+from .graph import Bools, Floats, Ints, NodeKind
 from .heights import Heights
 
 Point3 = tuple[float, float, float]
@@ -226,10 +226,25 @@ class Land:
     def free(self, points: Floats) -> Bools:
         """(n,) whether a trench may pass at (n, 2) points: outside no-dig zones and keep-off, clear of mains lines."""
         points = np.asarray(points, dtype=float).reshape(-1, 2)
-        free = ~shapely.contains_xy(self._forbidden_test, points[:, 0], points[:, 1])
+        free = self.off_no_dig(points)
         if self._mains:
             free &= ~shapely.contains_xy(self._mains_area, points[:, 0], points[:, 1])
-        return np.asarray(free, dtype=bool)
+        return free
+
+    def off_no_dig(self, points: Floats) -> Bools:
+        """(n,) whether (n, 2) points are outside no-dig zones and keep-off, mains lines or not."""
+        points = np.asarray(points, dtype=float).reshape(-1, 2)
+        return np.asarray(~shapely.contains_xy(self._forbidden_test, points[:, 0], points[:, 1]), dtype=bool)
+
+    def passable(self, points: Floats, kind: Ints) -> Bools:
+        """
+        (n,) whether trenches may turn at nodes of these places and kinds.
+
+        Supply points, posts and sleeve ends stand where they stand, by the mains line that feeds them if need be: a
+        trench leaves from there as it would cross it.
+        """
+        stands = np.isin(kind, [NodeKind.SUPPLY, NodeKind.POST, NodeKind.SLEEVE_END])
+        return np.where(stands, self.off_no_dig(points), self.free(points))
 
     def may_joint(self, points: Floats) -> Bools:
         """(n,) whether a joint may stand at (n, 2) points."""

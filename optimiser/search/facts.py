@@ -262,7 +262,8 @@ def _feed(job: Job, model_idx: int, driver: Driver, tap_v: float, load_share: fl
     # Its load is at least tap x amps, so that no more amps than these are drawn within the loading limit.
     full_a = load_share * min(driver.max_load_w / tap_v, driver.rated_a if driver.kind == "wound" else math.inf)
     out_v = source.emf_v - source.internal_ohm * full_a
-    low_v = source.low_emf_v - source.internal_ohm * full_a
+    # At the lowest source constant-power lamps draw more: by more than the source is lower, as drops grow with it.
+    low_v = source.low_emf_v - source.internal_ohm * full_a * (source.emf_v / source.low_emf_v) ** 1.5
     budget, low_budget, serves = [], [], []
     for t in job.lamps.values():
         low_limit, high_limit = t.window
