@@ -1,8 +1,9 @@
 """Time and memory against lamps, on made grounds, stage by stage, with the growth from one size to the next.
 
-``python -m tests.benchmarks.bench_scale [lamps ...] [--kind park] [--effort E] [--profile N]`` plans a site of each
-size in a process of its own. ``--profile N`` prints the N functions that take longest instead (one process, the last
-size). Growth is the power p in "time grows as lamps to the power p" between one size and the one before.
+``python -m tests.benchmarks.bench_scale [lamps ...] [--kind park] [--effort E] [--time-limit S] [--profile N]`` plans
+a site of each size in a process of its own. ``--profile N`` prints the N functions that take longest instead (one
+process, the last size). Growth is the power p in "time grows as lamps to the power p" between one size and the one
+before.
 """
 
 from __future__ import annotations
@@ -40,7 +41,9 @@ class _Clock:
     def bound(self, bound: float) -> None: ...
 
 
-def run(lamps: int, kind: str, seed: int, effort: float, processes: int) -> dict[str, Any]:
+def run(
+    lamps: int, kind: str, seed: int, effort: float, processes: int, limit_s: float | None = None
+) -> dict[str, Any]:
     """Plan one site; seconds of each stage, sizes, cost, gap, peak memory of this process and its children."""
     from optimiser.check import check_plan
     from optimiser.documents.folder import write_plan_folder
@@ -49,6 +52,7 @@ def run(lamps: int, kind: str, seed: int, effort: float, processes: int) -> dict
     from optimiser.plan.laying import CannotLay
     from optimiser.search.find import Options, find_layout
     from optimiser.search.layout import Layout
+    from optimiser.search.stopping import StopSignal
 
     out: dict[str, Any] = {"lamps": lamps}
     now = time.perf_counter
@@ -76,8 +80,9 @@ def run(lamps: int, kind: str, seed: int, effort: float, processes: int) -> dict
         return not found
 
     clock = _Clock()
+    stop = StopSignal(limit_s)
     options = Options(seed=seed, effort=effort, processes=processes)
-    found = find_layout(folder.job, folder.survey, ground, options, confirm, clock, lambda: False)
+    found = find_layout(folder.job, folder.survey, ground, options, confirm, clock, stop)
     ended = now()
     begun = dict(reversed(clock.begun))
     search_at = clock.begun[1][1] if len(clock.begun) > 1 else ended
@@ -96,7 +101,7 @@ def run(lamps: int, kind: str, seed: int, effort: float, processes: int) -> dict
             seed=seed,
             effort=effort,
             work=found.work,
-            outcome="effort_spent",
+            outcome="stopped_by_time" if stop.by_time else "effort_spent",
             bound=found.bound.total,
             bound_says=found.bound.says,
             bound_parts=found.bound.parts,
@@ -126,6 +131,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--effort", type=float, default=0.05)
     parser.add_argument("--processes", type=int, default=1)
+    parser.add_argument("--time-limit", type=float, default=None, help="seconds of the search, for the largest sites")
     parser.add_argument("--profile", type=int, default=0)
     args = parser.parse_args()
     if args.profile:
@@ -141,7 +147,7 @@ def main() -> None:
     context = multiprocessing.get_context("spawn")
     for lamps in args.lamps:
         with context.Pool(1) as pool:
-            got = pool.apply(run, (lamps, args.kind, args.seed, args.effort, args.processes))
+            got = pool.apply(run, (lamps, args.kind, args.seed, args.effort, args.processes, args.time_limit))
         got["together"] = sum(got.get(name, 0.0) for name in STAGES)
         columns = "".join(f"{got.get(name, math.nan):>13.2f}" for name in (*STAGES, "together"))
         if "left_out" in got:
@@ -172,7 +178,7 @@ def profile(lamps: int, args: argparse.Namespace) -> None:
 
     profiler = cProfile.Profile()
     profiler.enable()
-    run(lamps, args.kind, args.seed, args.effort, 1)
+    run(lamps, args.kind, args.seed, args.effort, 1, args.time_limit)
     profiler.disable()
     pstats.Stats(profiler).strip_dirs().sort_stats("tottime").print_stats(args.profile)
 
