@@ -177,7 +177,7 @@ class _Asked:
             if fed is not None and price < best_price - 1e-9:
                 best, best_price = fed, price
         proven = bound >= min(best_price, limit_price) - CLOSE
-        return Oracle(min(bound, best_price), best, best_price, proven)
+        return Oracle(float(min(bound, best_price)), best, best_price, bool(proven))
 
     def _parts(self, palette: tuple[int, ...], draw: Draw, amps: float) -> list[Part | None]:
         bench, facts = self.bench, self.bench.facts

@@ -13,6 +13,7 @@ it twice here: the space is that of layouts in which they do not (``oracle`` say
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -58,7 +59,7 @@ class _Search:
         self, part: Part, relaxed: Relaxed, runs: Runs, limit: float, spend: Callable[[float], None], budget: float
     ) -> None:
         self.part, self.relaxed, self.runs = part, relaxed, runs
-        self.limit = limit + 1e-7
+        self.limit = min(limit + 1e-7, sys.float_info.max)  # infinite completions stay above any limit
         self.spend, self.left = spend, budget
         self.gauges = len(part.cables)
         facts = part.facts
@@ -187,7 +188,7 @@ class _Search:
             if j == part.root:
                 continue
             post = self.own_bit[j]
-            if post and (change or not s & post):
+            if (change or not s & post) if post else not part.may_joint[j]:
                 continue
             cap = self.limit - float(completion[j]) - self.end
             for g in range(self.gauges):

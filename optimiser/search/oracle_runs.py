@@ -11,6 +11,7 @@ from __future__ import annotations
 import heapq
 import itertools
 import math
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -45,7 +46,7 @@ class Runs:
 
 def find_runs(part: Part, relaxed: Relaxed, limit: float, spend: Callable[[float], None]) -> Runs:
     """All runs a part within the limit may hold."""
-    slackened = limit + 1e-6
+    slackened = min(limit + 1e-6, sys.float_info.max)  # what is infinite here cannot be done at any price
     passable = relaxed.through() <= slackened
     jointed = relaxed.jointed() <= slackened
     along = relaxed.along() <= slackened
