@@ -17,6 +17,7 @@ from optimiser.make_plan import Options, make_plan
 
 from . import instances
 from .plain_ground import plain_ground
+from .results import Table
 
 SCALE_M = 100.0
 """The unit square becomes so many metres, so that the plan's millimetres do not matter."""
@@ -45,7 +46,8 @@ def main() -> None:
     if instances.folder() is None:
         print(instances.WHY_NOT)
         return
-    print(
+    table = Table("euclidean")
+    table.line(
         f"{'points':>6} {'problems':>8} {'mean excess %':>14} {'worst %':>8} {'spanning tree %':>16} "
         f"{'gap %':>7} {'s each':>7}"
     )
@@ -56,13 +58,13 @@ def main() -> None:
             rows = list(pool.map(excess, problems, [args.effort] * len(problems)))
         over = np.array([row[1] for row in rows])
         every.extend(over)
-        print(
+        table.line(
             f"{size:>6} {len(rows):>8} {100 * over.mean():>14.3f} {100 * over.max():>8.3f} "
             f"{100 * np.mean([r[2] for r in rows]):>16.3f} {100 * np.mean([r[4] for r in rows]):>7.3f} "
             f"{np.mean([r[3] for r in rows]):>7.1f}",
-            flush=True,
         )
-    print(f"mean excess over all: {100 * np.mean(every):.3f} %")
+    table.line(f"mean excess over all: {100 * np.mean(every):.3f} %")
+    table.keep()
 
 
 if __name__ == "__main__":
