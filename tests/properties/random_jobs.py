@@ -239,9 +239,17 @@ def _survey(draw: st.DrawFn, lamp_types: list[str], num_supplies: int, max_lamps
         settings.append("")
         x = dm(0, wide)
         named += [row("", "mains", "feed", x, 0), row("", "mains", "feed", x + 1, high)]
-    points = [row(f"S{i + 1}", "supply", "", dm(0, wide), dm(0, high)) for i in range(num_supplies)]
+    touched = [tuple(map(float, line.split(",")[3:5])) for line in named]
+
+    def place() -> tuple[float, float]:
+        """Anywhere, or now and then on the very spot of a corner, a sleeve's end, a mains line's."""
+        if touched and draw(st.integers(0, 11)) == 0:
+            return draw(st.sampled_from(touched))
+        return dm(0, wide), dm(0, high)
+
+    points = [row(f"S{i + 1}", "supply", "", *place()) for i in range(num_supplies)]
     groups = draw(st.sampled_from([[""], [""], [""], ["", "front"], ["front", "back"]]))
     for i in range(draw(st.integers(1, max_lamps))):
         of, group = draw(st.sampled_from(lamp_types)), draw(st.sampled_from(groups))
-        points.append(row(f"L{i + 1}", "lamp", of, dm(0, wide), dm(0, high), group))
+        points.append(row(f"L{i + 1}", "lamp", of, *place(), group))
     return points + named, settings
