@@ -52,6 +52,10 @@ class BadInput(LampspurError):
         self.problems = sorted(problems)
         super().__init__("\n".join(map(str, self.problems)))
 
+    def __reduce__(self) -> tuple[type[BadInput], tuple[list[Problem]]]:
+        """Keep the problems apart when sent from one process to another."""
+        return type(self), (self.problems,)
+
 
 @dataclass
 class Obstacle:

@@ -67,7 +67,8 @@ class Bench:
         self._cap = np.asarray(facts.capacity)[self._capped]
         self._priced: dict[tuple[object, ...], Fed | None] = {}
         typical = float(self.trench.sum() / max(1, np.count_nonzero(self.trench)))
-        self.penalty_unit = 1000 * typical + 10 * max((feed.price for feed in facts.feeds), default=100.0)
+        dearest = max((feed.price for feed in facts.feeds), default=100.0)
+        self.penalty_unit = max(1000.0, 1000 * typical + 10 * dearest)  # never free, even where nothing has a price
         self.near = neighbours(facts.graph.ends.tolist(), facts.graph.num_nodes)
         self.barred = frozenset(i for i, post in enumerate(facts.post) if post >= 0)
         """Nodes no way may fork at: posts."""
