@@ -118,7 +118,7 @@ def _above(least: float) -> type[float]:
 @app.command(
     short_help="Find the cheapest layout of a job, and write its plan.",
     epilog="Example:\n\n\b\n  lampspur plan cases/courtyard --out courtyard-plan\n"
-    "  lampspur plan cases/courtyard --max-drop 5% --drivers 1 --out one-driver",
+    "  lampspur plan cases/courtyard --max-drop 5% --drivers 3 --out three-drivers",
 )
 def plan(
     job: Annotated[

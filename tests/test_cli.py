@@ -346,6 +346,16 @@ def test_plan_goes_beside_the_job_unless_told_otherwise(garden: Path) -> None:
     assert (garden / "new/of it/plan.json").read_bytes() == (garden / "garden/plan/plan.json").read_bytes()
 
 
+def test_the_plan_does_not_hang_on_where_its_job_lies(garden: Path) -> None:
+    """Nor does it tell: notes on the survey name the file alone."""
+    write(garden / "elsewhere/deep", JOB, SURVEY.replace("x,y", "x,y,colour"))
+    write(garden / "garden", JOB, SURVEY.replace("x,y", "x,y,colour"))
+    assert plan_quickly("garden", "--out", "a").exit_code == 0
+    assert plan_quickly(str(garden / "elsewhere/deep"), "--out", "b").exit_code == 0
+    assert tree(garden / "a") == tree(garden / "b")
+    assert "survey.csv: column 'colour' is not used" in read(garden / "a").warnings
+
+
 def read(folder: Path) -> Plan:
     return Plan.model_validate_json((folder / "plan.json").read_bytes())
 
@@ -857,7 +867,7 @@ def test_schema_is_a_json_schema(schema: dict[str, Any]) -> None:
     "case",
     [
         "terrace",
-        "courtyard",
+        pytest.param("courtyard", marks=pytest.mark.slow),
         pytest.param("orchard", marks=pytest.mark.slow),
         pytest.param("riverside", marks=pytest.mark.slow),
     ],

@@ -9,6 +9,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import PurePath
 from statistics import median
 
 from ..problems import Problem, nearest
@@ -269,8 +270,9 @@ def _heights(points: Sequence[Point], file: str) -> list[Problem]:
 
 
 def _small_stems(points: Sequence[Point], file: str) -> list[str]:
+    name = PurePath(file).name
     return [
-        f"{file}:{point.row}: the stem of tree '{point.name}' measures {point.stem_mm:g} mm; is that in mm?"
+        f"{name}:{point.row}: the stem of tree '{point.name}' measures {point.stem_mm:g} mm; is that in mm?"
         for point in points
         if point.kind == "tree" and point.whole and not 20 <= point.stem_mm <= 3000
     ]

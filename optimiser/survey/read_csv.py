@@ -13,6 +13,7 @@ import io
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import PurePath
 
 from ..problems import BadInput, Problem, nearest
 
@@ -166,5 +167,5 @@ def _columns(names: list[str], row: int, file: str) -> tuple[dict[str, int], lis
         problems.append(Problem(file, row, column, "is not in the header", mend))
     if problems:
         raise BadInput(problems)
-    notes = [f"{file}: column '{name}' is not used" for name in others]
+    notes = [f"{PurePath(file).name}: column '{name}' is not used" for name in others]
     return places, notes

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Sequence
+from pathlib import PurePath
 
 from shapely import Polygon
 from shapely.validation import explain_validity
@@ -58,7 +59,7 @@ def _polygon(corners: Sequence[Point], file: str, notes: list[str]) -> tuple[Pol
             point for before, point in zip([points[-1], *points], points, strict=False) if _xy(before) != _xy(point)
         ]
         if len(kept) < len(points) and kept:
-            notes.append(f"{file}: zone '{name}' names a corner twice in a row; counted once")
+            notes.append(f"{PurePath(file).name}: zone '{name}' names a corner twice in a row; counted once")
         rings[ring] = kept
         which = f"zone '{name}'" if ring == 0 else f"ring {ring} of zone '{name}'"
         if len(kept) < 3:
