@@ -78,8 +78,9 @@ def fermat_points(a: Floats, b: Floats, c: Floats) -> tuple[Floats, Floats]:
         cross = np.abs(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0])
         lengths = np.hypot(*u.T) * np.hypot(*v.T)
         inner &= (cross > 1e-9 * lengths) & (dot > -0.4999 * lengths)
-        # 1 / (cot A + cot 60): barycentric weight of the first isogonic centre.
-        weights.append(cross / (dot + cross / np.sqrt(3) + np.where(cross == 0, 1.0, 0.0)))
+        # 1 / (cot A + cot 60): barycentric weight of the first isogonic centre; of corners in line, any number will do.
+        bottom = dot + cross / np.sqrt(3)
+        weights.append(cross / np.where((cross == 0) | (bottom == 0), 1.0, bottom))
     weight = np.stack(weights)
     total = weight.sum(axis=0)
     point = (weight[:, :, None] * corners).sum(axis=0) / np.where(np.abs(total) < 1e-12, 1.0, total)[:, None]

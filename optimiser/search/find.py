@@ -252,6 +252,9 @@ def find_layout(
     stands in the way.
     """
     search = _Search(job, survey, ground, options, confirm, observer, stop)
+    unfed = frozenset(lamp for lamp, feeds in enumerate(search.facts.lamp_feeds) if not feeds)
+    if unfed:  # no tap keeps them inside their window
+        return unfed
     observer.stage("first layout")
     search.first()
     small = len(survey.lamps) <= 8

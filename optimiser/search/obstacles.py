@@ -58,7 +58,7 @@ def find_obstacles(
     way = _shortest_m(ground)
     no_tap, may_be_one = _no_tap(job, survey, facts)
     proofs = [*_no_fit(job, survey, facts), *_too_far(job, survey, facts, way), *_unprotected(job, survey, facts, way)]
-    if not proofs:
+    if not proofs and not no_tap:
         proofs = _too_much(job, survey, facts, num_drivers)
     if no_tap or proofs:
         return [*no_tap, *proofs], bool(proofs) or not may_be_one
@@ -378,7 +378,7 @@ def _too_much(job: Job, survey: Survey, facts: Facts, num_drivers: int | None) -
                 f"{num_drivers} drivers were asked for and there are {facts.num_lamps} lamps", "", ["fewer drivers"]
             )
         )
-    fewest = fewest_drivers(facts) if all(facts.lamp_feeds) else 0
+    fewest = fewest_drivers(facts)
     if num_drivers is not None and fewest > num_drivers:
         asked = f"{num_drivers} driver{'s were' if num_drivers > 1 else ' was'} asked for"
         mends = [f"at least {fewest} drivers"]
