@@ -202,7 +202,7 @@ class _Asked:
     def _solve(self, part: Part, palette: tuple[int, ...], limit_price: float) -> tuple[float, Fed | None, float]:
         """Lower bound, cheapest circuit found, its price; for one way to protect it."""
         relaxed = Relaxed(part)
-        self._spend(0.08 * 2**part.num_ends)
+        self._spend(relaxed.work)
         bound = relaxed.bound
         if bound >= limit_price:
             return bound, None, math.inf

@@ -16,10 +16,14 @@ Sets are bit masks; bit ``num_ends`` is the root.
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .oracle_part import Part
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_matrix
 
 
 class Relaxed:
@@ -36,10 +40,15 @@ class Relaxed:
         self.weight = part.opening + part.length_m * part.thin_m
         u, v = part.ends_of[:, 0], part.ends_of[:, 1]
         tiny = 1e-9  # keeps free edges apart from absent ones; taken off again below
-        self.dist = np.maximum(dijkstra(_dense(u, v, self.weight + tiny, count)) - tiny * count, 0.0)
-        length = dijkstra(_dense(u, v, part.length_m + tiny, count), indices=[part.root])[0]
+        self.dist = np.maximum(dijkstra(_arcs(u, v, self.weight + tiny, count)) - tiny * count, 0.0)
+        length = dijkstra(_arcs(u, v, part.length_m + tiny, count), indices=[part.root])[0]
         self.to_root_m = np.maximum(length - tiny * count, 0.0)
         self._fill(count)
+
+    @property
+    def work(self) -> float:
+        """What making the tables counts for, in the units of ``Effort``."""
+        return work_of(self.part)
 
     def _fill(self, count: int) -> None:
         part = self.part
@@ -49,6 +58,8 @@ class Relaxed:
         root_end = thin_end * part.root_end_m
         most = part.facts.max_ways
         classes = min(3, most - 1)  # one way, two, three or more
+        if classes == 3 and part.kit_of_ways[3] == part.kit_of_ways[4] and not (part.post_of >= 0).any():
+            classes = 2  # two or more: they cost the same
         kit = np.full((classes + 1, count), inf)
         for c in range(1, classes + 1):
             kit[c] = np.where(part.may_joint, part.kit_of_ways[c + 1], np.where((part.post_of >= 0) & (c < 3), 0, inf))
@@ -59,6 +70,7 @@ class Relaxed:
         self.joint = np.full((size, count), inf)
         meet = np.full((classes + 1, size, count), inf)
         self.unit = np.full((size, count), inf)  # one way: a cable's end or a lead
+        last_two = np.full((size, count), inf)  # the last class and the one before
         more = np.full((classes + 1, size, count), inf) if any(p.ways > 1 for ps in part.places for p in ps) else None
         for i, places in enumerate(part.places):
             for p in places:
@@ -82,11 +94,10 @@ class Relaxed:
             if rest:
                 subs = _subsets(rest)[:-1]  # all but the whole rest
                 first, others = subs | low, rest ^ subs
+                one = self.unit[first]
                 for c in range(2, classes + 1):
-                    best = (self.unit[first] + meet[c - 1][others]).min(axis=0)
-                    if c == classes < most - 1:
-                        best = np.minimum(best, (self.unit[first] + meet[c][others]).min(axis=0))
-                    meet[c, x] = best
+                    open_ended = c == classes < most - 1
+                    meet[c, x] = (one + (last_two if open_ended else meet[c - 1])[others]).min(axis=0)
                 if more is not None and low < self.root_bit:
                     for a in range(2, classes + 1):
                         for b in range(1, classes + 1):
@@ -113,6 +124,7 @@ class Relaxed:
             ended[root] = inf
             self.unit[x] = np.minimum(self.unit[x], ended)
             meet[1, x] = self.unit[x]
+            last_two[x] = meet[max(classes - 1, 1) :, x].min(axis=0)
             if not fed:
                 at_root = cable[root] + root_end
                 if part.root_is_joint and self.unit[x, root] < inf:
@@ -151,6 +163,12 @@ class Relaxed:
         return best + self.weight
 
 
+def work_of(part: Part) -> float:
+    """What making a part's tables counts for, in the units of ``Effort``."""
+    nodes = len(part.nodes)
+    return 4 + nodes * nodes / 4000 + 2.0**part.num_ends * (0.3 + nodes / 1500) + 3.0**part.num_ends * nodes / 1.5e6
+
+
 def _subsets(mask: int) -> np.ndarray:
     """All subsets of a mask, the empty one first, the mask itself last."""
     found = np.zeros(1, dtype=np.int64)
@@ -162,9 +180,12 @@ def _subsets(mask: int) -> np.ndarray:
     return found
 
 
-def _dense(u: np.ndarray, v: np.ndarray, weight: np.ndarray, count: int) -> np.ndarray:
-    """Weights as a full matrix, infinite where no edge is; the lightest of edges side by side."""
-    matrix = np.full((count, count), math.inf)
-    np.minimum.at(matrix, (u, v), weight)
-    np.minimum.at(matrix, (v, u), weight)
-    return matrix
+def _arcs(u: np.ndarray, v: np.ndarray, weight: np.ndarray, count: int) -> csr_matrix:
+    """Arcs both ways; the lightest of edges side by side."""
+    from scipy.sparse import csr_matrix
+
+    key = np.minimum(u, v) * count + np.maximum(u, v)
+    order = np.lexsort((weight, key))
+    order = order[np.r_[True, key[order][1:] != key[order][:-1]]] if len(order) else order
+    u, v, weight = u[order], v[order], weight[order]
+    return csr_matrix((np.r_[weight, weight], (np.r_[u, v], np.r_[v, u])), shape=(count, count))
