@@ -162,11 +162,16 @@ def part_lamps(
     bench = columns[0].bench
     best: State | None = None
     bound = 0.0
+    open_ones = True  # whether subsets for which nothing was found, though nothing excludes them, still count
     for done in range(1, most_rounds + 1):
-        chosen, at_least = _choose(columns, work, stop)
-        bound = max(bound, at_least)
+        chosen, at_least = _choose(columns, work, stop, open_ones)
+        if open_ones:
+            bound = max(bound, at_least)
         if chosen is None:
             return Parted(bound, best, done)
+        if open_ones and any(mask in columns[c].settled and columns[c].settled[mask].fed is None for c, mask in chosen):
+            open_ones = False  # the bound ends here; what follows looks for a layout only
+            continue
         unsettled = [(c, mask) for c, mask in chosen if mask not in columns[c].settled]
         for c, mask in unsettled:
             columns[c].settle(mask, work)
@@ -182,7 +187,7 @@ def part_lamps(
 
 
 def _choose(
-    columns: Sequence[Columns], work: float, stop: Callable[[], bool] | None
+    columns: Sequence[Columns], work: float, stop: Callable[[], bool] | None, open_ones: bool
 ) -> tuple[list[tuple[int, int]] | None, float]:
     """(column set, subset) of the cheapest parting by what is known now, and its bound."""
     from ortools.sat.python import cp_model
@@ -196,8 +201,8 @@ def _choose(
     for c, col in enumerate(columns):
         for mask in np.flatnonzero(np.isfinite(col.bound)).tolist():
             known = col.settled.get(mask)
-            if known is not None and known.fed is None:
-                continue  # as far as the oracle could tell, nothing holds
+            if known is not None and known.fed is None and not open_ones:
+                continue
             var = model.new_bool_var(f"{c} {mask}")
             take[c, mask] = var
             money.append(math.floor(col.bound[mask] * STEPS) * var)
