@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -384,11 +384,11 @@ class Ways:
         """The lead arc of a lamp to a node."""
         return self._pair_lead[lamp, node]
 
-    def set_open(self, use: np.ndarray, ghost: np.ndarray | None = None) -> None:
+    def set_open(self, use: np.ndarray, ghost: np.ndarray | None = None, ends: Iterable[int] = ()) -> None:
         """
         Price the arcs for a layout in which edge e holds ``use[e]`` cables; full sleeves are closed.
 
-        Trenches marked in ``ghost`` count as open too.
+        Trenches marked in ``ghost`` count as open too. No way leads on from the nodes in ``ends``.
         """
         price = np.where(use > 0, 0.0, self._trench[:-1])
         if ghost is not None:
@@ -397,6 +397,8 @@ class Ways:
         if full.any():
             price = np.where(full, np.inf, price)
         self._matrix.data[:] = np.append(price, 0.0)[self._edge] + self._laid
+        for node in ends:
+            self._matrix.data[self._matrix.indptr[node] : self._matrix.indptr[node + 1]] = np.inf
 
     def from_sources(self, sources: Sequence[int], limit: float = np.inf) -> tuple[np.ndarray, np.ndarray]:
         """Distance and predecessor of every node from the nearest of several sources (lamps are ``num_nodes`` + i)."""

@@ -203,6 +203,7 @@ def graft(
     may_open: bool = True,
     limit: float = math.inf,
     bulk_w: float = 0.0,
+    by_length: bool = False,
 ) -> float:
     """
     Hang a part where it costs least; returns what that adds, or infinity where it fits nowhere (draft unchanged then).
@@ -220,10 +221,15 @@ def graft(
     bulk_w
         Watts that still wait to be hung: fresh drivers are chosen by their price for each watt of that they can take.
         0 chooses the cheapest for this part alone.
+    by_length
+        Take the shortest ways instead of the cheapest: where the volts are tight, nothing else may hold.
     """
     facts, ways = bench.facts, bench.ways
     n = facts.graph.num_nodes
-    ways.set_open(draft.use, draft.ghost)
+    if by_length:
+        ways.set_open(draft.use, np.ones(len(draft.use), dtype=bool))
+    else:  # a way through the supply's node could not be hung on what starts there
+        ways.set_open(draft.use, draft.ghost, {int(facts.graph.supply_node[fed.supply]) for fed in draft.circuits})
     bare = part.top < 0
     if bare:
         sources = [n + part.lamps[0]]
@@ -311,6 +317,9 @@ def graft(
         if near < math.inf or bulk_w > 0:  # nothing holds so near, or on the model of best value: look everywhere
             bench.reach[part.lamps[0]] = math.inf
             return graft(bench, draft, part, rng, width=width, noise=noise, may_open=may_open, limit=limit)
+        if not by_length:
+            more = {"width": width, "noise": noise, "may_open": may_open, "limit": limit}
+            return graft(bench, draft, part, rng, by_length=True, **more)  # type: ignore[arg-type]
         return math.inf
     if bare:
         bench.reach[part.lamps[0]] = 2 * places[0][0] + bench.reach_spare
