@@ -1,0 +1,168 @@
+"""A proven lower bound on the price of any layout on the ground graph. In: Facts. Out: Bound, by part.
+
+The space of layouts is the one the search chooses from: circuits are trees of joints fed by the feeds that ``Facts``
+lists, each cable follows any way along the graph with any one gauge, cables of the same or of other circuits may
+share a trench and pass nodes and joints unjoined.
+
+Two bounds, of which the greater holds (each is proven in the modules named):
+
+* *By parts*, for jobs of any size. Trench, leads, supply points, and one cheapest cable in each trench: dual ascent
+  (``ascent.py``). Joints, ends of cables, drivers and fuses: a linear program without ground, branched to whole
+  drivers and circuits (``counting.py``, ``branch.py``). No price is counted
+  twice, so the sum is a bound.
+* *Whole*, for few lamps (more with more effort): all parts in one linear program on the ground graph
+  (``relaxation.py``) that grows by directed cuts and columns (``cuts.py``, ``program.py``), branched likewise. What a
+  program proves is computed from its prices, so that a solver's tolerances cannot spoil it (``Program.prove``).
+
+Currents are taken at their least and allowances at their most (``loads.py``). Not counted: what drop forces beyond a
+lamp's own current over its shortest way, and the rounding up of cuts.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..facts import Facts
+from .drivers import drivers_bound, fewest_drivers
+from .loads import Loads, gather_loads, least_watts
+from .start import dual_ascent
+
+SAYS = (
+    "the cheapest trenches with the thinnest cable in them, joints and cable ends, drivers and circuits that the loads "
+    "need; what drop forces beyond that is not in it"
+)
+WHOLE_LAMPS = 8
+"""Lamps up to which the whole program is solved at effort 1."""
+WHOLE_WORK = 60_000
+"""Simplex iterations at effort 1."""
+NODES = 200
+
+
+@dataclass(frozen=True)
+class Bound:
+    """``total`` is the sum of ``parts``; no layout on this ground graph costs less."""
+
+    total: float
+    parts: dict[str, float]
+    says: str = SAYS
+
+
+def lower_bound(
+    facts: Facts,
+    *,
+    num_drivers: int | None = None,
+    stop: Callable[[], bool] | None = None,
+    effort: float = 1.0,
+) -> Bound:
+    """
+    Bound the price of every layout from below.
+
+    Parameters
+    ----------
+    facts
+        Look-ups of the job on its ground graph.
+    num_drivers
+        So many drivers exactly, where asked for.
+    stop
+        Asked now and then; stopping early only weakens the bound.
+    effort
+        Work, counted in simplex iterations and nodes; 1 is the default, 0 is dual ascent and the program without
+        ground.
+
+    Returns
+    -------
+    Bound
+        ``total`` is infinite where no layout exists.
+    """
+    loads = gather_loads(facts)
+    if not np.isfinite(loads.share).all():
+        return Bound(math.inf, {})  # some lamp cannot be fed from anywhere
+    drivers = drivers_bound(facts, loads, num_drivers)
+    best = _by_parts(facts, loads, drivers, num_drivers, effort, stop)
+    small = facts.num_lamps <= WHOLE_LAMPS * effort
+    if small and math.isfinite(best.total) and not (stop is not None and stop()):
+        best = max(best, _whole(facts, loads, drivers, num_drivers, effort, stop), key=lambda bound: bound.total)
+    return best
+
+
+def _by_parts(
+    facts: Facts,
+    loads: Loads,
+    drivers: float,
+    num_drivers: int | None,
+    effort: float,
+    stop: Callable[[], bool] | None,
+) -> Bound:
+    from .branch import branch
+    from .counting import relax_counts
+    from .program import Program
+    from .solve import CutAndPrice
+
+    trench = dual_ascent(facts, stop, cable_m=loads.cable_m)
+    counts = relax_counts(facts, loads, num_drivers=num_drivers, least_drivers_price=drivers)
+    program = Program(counts)
+    program.activate(np.arange(len(counts.cost)))
+    tighten = CutAndPrice(program, None, math.inf, stop)
+    whole = [counts.names["u"], counts.names["d"], counts.names["q"]]
+    total, _ = branch(program, whole, tighten, _nodes(facts, effort), stop=stop)
+    if total == -math.inf:  # the solver failed: the drivers alone are a bound
+        return _bound({"trench, leads, thinnest cable, supply points": trench, "drivers": drivers})
+    parts = tighten.part_of(total)
+    named = {
+        "trench, leads, thinnest cable, supply points": trench,
+        "joints": parts.get("joints", 0.0),
+        "cable ends": parts.get("cable", 0.0),
+        "drivers": parts.get("drivers", 0.0),
+        "fuses": parts.get("fuses", 0.0),
+    }
+    return _bound(named, trench + total)
+
+
+def _whole(
+    facts: Facts,
+    loads: Loads,
+    drivers: float,
+    num_drivers: int | None,
+    effort: float,
+    stop: Callable[[], bool] | None,
+) -> Bound:
+    from .branch import branch
+    from .cuts import Separator
+    from .program import Program
+    from .relaxation import relax
+    from .solve import CutAndPrice
+    from .start import first_columns, first_cuts
+
+    relaxation = relax(facts, loads, num_drivers=num_drivers, least_drivers_price=drivers)
+    cuts, cheap = first_cuts(relaxation, stop)
+    program = Program(relaxation)
+    program.activate(np.concatenate([first_columns(facts, relaxation), cheap]))
+    for cut in cuts:
+        program.add_cut(cut)
+    tighten = CutAndPrice(program, Separator(program, loads), WHOLE_WORK * effort, stop)
+    whole = [relaxation.names["u"], relaxation.names["d"], relaxation.names["q"]]
+    total, _ = branch(program, whole, tighten, _nodes(facts, effort), stop=stop)
+    return _bound(tighten.part_of(total), total)
+
+
+def _nodes(facts: Facts, effort: float) -> int:
+    """Nodes of branching: fewer where each takes longer."""
+    return max(1, int(NODES * effort * min(1.0, 10 / facts.num_lamps)))
+
+
+def _bound(parts: dict[str, float], total: float | None = None) -> Bound:
+    """A bound whose parts add up to it: what branching and rounding change is shown apart."""
+    listed = math.fsum(parts.values())
+    if total is None or not math.isfinite(total):
+        return Bound(listed if total is None else total, parts)
+    rest = total - listed
+    if abs(rest) > 0.005:
+        parts = {**parts, "whole numbers": rest}
+    return Bound(math.fsum(parts.values()), parts)
+
+
+__all__ = ["SAYS", "Bound", "dual_ascent", "fewest_drivers", "least_watts", "lower_bound"]

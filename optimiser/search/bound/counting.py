@@ -1,0 +1,86 @@
+"""Joints, leads, cable ends and drivers without the ground between them. In: Facts, Loads. Out: Relaxation.
+
+Of the columns that ``relaxation.py`` proves a layout to have, these need no ground: joints and leads (each lead ends
+in a joint that is there, so lead <= joint), cables that start at joints (``on``) and at drivers, circuits, drivers,
+supply points. Each joint is the far end of exactly one cable and each cable starts at a joint or a driver, so joints
+= ``on`` + cables that start at drivers. What is priced here: joints, ends of cables, drivers and fuses; trench, cable
+by length, leads and supply points are priced by dual ascent, so that the two sums may be added. Joints at nodes that
+no lead reaches are alike here: one column stands for all of them.
+"""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+
+from ..facts import Facts
+from .loads import Loads
+from .relaxation import CABLE, INF, JOINTS, LEADS, SUPPLIES, Builder, Relaxation, add_drivers, finish, joint_places
+
+
+def relax_counts(
+    facts: Facts,
+    loads: Loads,
+    *,
+    num_drivers: int | None,
+    least_drivers_price: float,
+) -> Relaxation:
+    """The relaxation without ground."""
+    graph, b = facts.graph, Builder()
+    supplies, lamps = len(facts.supply_price), facts.num_lamps
+    nodes, prices, most, post, on_at, on_classes = joint_places(facts, loads)
+    reached = np.zeros(graph.num_nodes, dtype=bool)
+    reached[[arc.node for arc in graph.leads]] = True
+    bare = np.flatnonzero(~reached[nodes] & on_at & ~post)
+    keep = np.sort(np.concatenate([np.flatnonzero(reached[nodes]), bare[:1]]))
+    nodes, prices, most, post, on_at = nodes[keep], prices[keep], most[keep], post[keep], on_at[keep]
+    near_end = facts.joint_end_m * loads.cable_m if facts.cuts_at_joints else 0.0
+
+    z = b.add("z", len(nodes), JOINTS, cost=prices)
+    going = np.flatnonzero(on_at)
+    on = b.add("on", len(going), CABLE, cost=near_end)
+    starts = b.add("starts", supplies, CABLE)
+    joints_of: dict[int, list[int]] = {}
+    for j, v in enumerate(nodes.tolist()):
+        joints_of.setdefault(v, []).append(j)
+    pairs = [
+        (i, j)
+        for i, arc in enumerate(graph.leads)
+        for j in joints_of.get(arc.node, ())
+        if not post[j] or graph.post_lamp[arc.node] == arc.lamp
+    ]
+    la, lj = (np.array(pairs, dtype=np.int64).reshape(-1, 2)).T
+    lead_lamp = np.array([arc.lamp for arc in graph.leads], dtype=np.int64)
+    lead = b.add("lead", len(la), LEADS, high=1.0)
+
+    rows = b.new_rows(lamps, 1.0, 1.0)
+    b.put(rows[lead_lamp[la]], lead, 1.0)
+    rows = b.new_rows(len(la), 0.0, INF)  # a lead's joint is there
+    b.put(rows, z[lj], 1.0)
+    b.put(rows, lead, -1.0)
+    rows = b.new_rows(len(nodes), 0.0, INF)  # items at most
+    b.put(rows, z, most)
+    b.put(rows[going], on, -1.0)
+    b.put(rows[lj], lead, -1.0)
+    grows = np.flatnonzero(on_at & ~post)
+    for (low_price, _, low_ways), (high_price, _, high_ways) in itertools.pairwise(on_classes):
+        step = b.add(f"step {high_ways}", len(grows), JOINTS, cost=high_price - low_price)
+        b.put(rows[grows], step, float(high_ways - low_ways))
+        steps = b.new_rows(len(grows), 0.0, INF)
+        b.put(steps, z[grows], 1.0)
+        b.put(steps, step, -1.0)
+    posts = np.flatnonzero(post[going])
+    if len(posts):
+        rows = b.new_rows(len(posts), 0.0, INF)  # a post passes one cable on
+        b.put(rows, z[going[posts]], 1.0)
+        b.put(rows, on[posts], -1.0)
+    row = b.new_rows(1, 0.0, 0.0)[0]
+    b.put(row, z, 1.0)
+    b.put(row, on, -1.0)
+    b.put(row, starts, -1.0)
+    u = b.add("u", supplies, SUPPLIES, high=1.0)
+    none = np.zeros(0, dtype=np.int64)
+    at = np.full(supplies, -1)
+    add_drivers(facts, loads, b, u, none, none, starts, -1, at, num_drivers, least_drivers_price)
+    return finish(b, graph.num_nodes, lamps, 0, np.zeros(0, dtype=np.int64))

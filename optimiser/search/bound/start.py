@@ -1,0 +1,93 @@
+"""Columns and cuts to begin with. In: Facts, Relaxation. Out: column indices, cuts, and the bound they prove already.
+
+Two dual ascents share out the prices: one over trench, leads and supply points in the trench graph, one over cable
+and joints in the cable graph. Any solution pays both sums, since no column's price is counted twice. Their cuts are
+rows to begin with, and what they leave cheap are columns to begin with, beside shortest ways from every supply point
+to all lamps, with which the program has a solution. What it begins with changes how long it takes, not what is
+proven.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from ..facts import Facts
+from .ascent import ascend
+from .program import Cut
+from .relaxation import Relaxation
+
+
+def dual_ascent(facts: Facts, stop: Callable[[], bool] | None = None, *, cable_m: float | None = None) -> float:
+    """Price of the cheapest trenches, leads and supply points, with one cheapest cable in each trench: dual ascent's
+    bound.
+
+    In any layout every lamp is joined, by its lead and by trenches, to a supply point that is used. Each edge on
+    those ways is paid at least once as trench, holds at least one cable, and that cable is cut at least (1 + slack)
+    times the edge's length at no less than the cheapest price a metre. So the layout pays at least the price of an
+    arborescence from an artificial root, over arcs to the supply points priced at what using them costs, to all
+    lamps.
+    """
+    if cable_m is None:
+        cable_m = min(cable.price_m for cable in facts.cables)
+    graph = facts.graph
+    n, lamps = graph.num_nodes, facts.num_lamps
+    price = graph.trench_price + graph.pull_price + graph.length_m * facts.slack * cable_m
+    lead_from = np.array([arc.node for arc in graph.leads], dtype=np.int64)
+    lead_to = np.array([n + arc.lamp for arc in graph.leads], dtype=np.int64)
+    lead_price = np.array([arc.price + arc.extension_price for arc in graph.leads])
+    root = n + lamps
+    tail = np.concatenate([graph.ends[:, 0], graph.ends[:, 1], lead_from, np.full(len(graph.supply_node), root)])
+    head = np.concatenate([graph.ends[:, 1], graph.ends[:, 0], lead_to, graph.supply_node])
+    prices = np.concatenate([price, price, lead_price, np.asarray(facts.supply_price, dtype=float)])
+    found = ascend(root + 1, root, list(range(n, n + lamps)), tail, head, prices, stop)
+    return found.total * (1 - 1e-9)
+
+
+def first_cuts(rx: Relaxation, stop: Callable[[], bool] | None = None) -> tuple[list[Cut], np.ndarray]:
+    """The cuts of both ascents, and the columns they leave at reduced price 0 (nearly)."""
+    lamps = [rx.num_nodes + i for i in range(rx.num_lamps)]
+    cost = rx.cost.copy()
+    leads = rx.names["lead"]
+    in_y = np.flatnonzero(rx.y_tail >= 0)
+    price = cost[in_y]
+    y = ascend(rx.size, rx.root, lamps, rx.y_tail[in_y], rx.y_head[in_y], price, stop)
+    in_x = np.flatnonzero((rx.x_tail >= 0) & (rx.lamp < 0))
+    x = ascend(
+        rx.size, rx.root, lamps, rx.x_tail[in_x], rx.x_head[in_x], np.where(np.isin(in_x, leads), 0.0, cost[in_x]), stop
+    )
+    cuts = [Cut("y", inside, -1, 1.0) for inside, _ in y.cuts]
+    cuts += [Cut("n", inside, -1, 1.0) for inside, _ in x.cuts]
+    cheap = np.concatenate([in_y[y.rest <= 1e-9], in_x[x.rest <= 1e-9]])
+    arcs = np.unique(rx.arc[in_y[y.rest <= 1e-9]])
+    arcs = arcs[arcs >= 0]
+    return cuts, np.concatenate([cheap, np.flatnonzero(np.isin(rx.arc, arcs))])
+
+
+def first_columns(facts: Facts, rx: Relaxation) -> np.ndarray:
+    """All that is no arc, and the arcs of shortest ways (trench and cable) from each supply point to every lamp."""
+    from scipy.sparse import csr_matrix
+    from scipy.sparse.csgraph import dijkstra
+
+    graph = facts.graph
+    n, m = graph.num_nodes, graph.num_edges
+    y, xc = rx.names["y"], rx.names["xc"]
+    price = rx.cost[y] + rx.cost[xc] + 1e-6
+    tail, head = rx.y_tail[y], rx.y_head[y]
+    matrix = csr_matrix((price, (tail, head)), shape=(n, n))
+    arc_of = {(int(t), int(h)): i for i, (t, h) in enumerate(zip(tail.tolist(), head.tolist(), strict=True))}
+    lead_nodes: list[list[int]] = [[] for _ in range(facts.num_lamps)]
+    for arc in graph.leads:
+        lead_nodes[arc.lamp].append(arc.node)
+    arcs: set[int] = set()
+    for source in graph.supply_node.tolist():
+        dist, pred = dijkstra(matrix, indices=source, return_predecessors=True)
+        for nodes in lead_nodes:
+            v = min(nodes, key=lambda v: (dist[v], v))
+            while pred[v] >= 0:
+                arcs.add(arc_of[int(pred[v]), v])
+                v = int(pred[v])
+    chosen = np.zeros(2 * m, dtype=bool)
+    chosen[sorted(arcs)] = True
+    return np.flatnonzero((rx.arc < 0) | chosen[np.maximum(rx.arc, 0)])

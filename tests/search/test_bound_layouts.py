@@ -1,0 +1,161 @@
+"""The lower bound against plain enumeration of every layout of tiny jobs (``tiny_layouts.py``); its parts by hand."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+
+from optimiser.search.bound import lower_bound
+from optimiser.search.bound.ascent import ascend
+from optimiser.search.bound.branch import branch
+from optimiser.search.bound.counting import relax_counts
+from optimiser.search.bound.drivers import drivers_bound
+from optimiser.search.bound.loads import gather_loads
+from optimiser.search.bound.program import Program
+from optimiser.search.bound.relaxation import joint_classes
+from optimiser.search.bound.solve import CutAndPrice
+from tests.search.tiny_layouts import Box, Enumeration, facts_of, tiny_job
+
+# Jobs whose enumeration takes tens of seconds are left out: a job's size decides, not its outcome.
+QUICK = [seed for seed in range(400) if len(tiny_job(seed).edges) <= 6 and tiny_job(seed).num_lamps == 3][:40]
+LONG = [seed for seed in range(1000, 2500) if len(tiny_job(seed).edges) <= 7 and tiny_job(seed).num_lamps == 3][:220]
+
+
+def check_bound(seed: int) -> None:
+    tiny = tiny_job(seed)
+    facts = facts_of(tiny)
+    optimum = Enumeration(tiny).optimum()
+    for effort in (0.0, 1.0):
+        bound = lower_bound(facts, num_drivers=tiny.num_drivers, effort=effort)
+        assert bound.total <= optimum + 1e-6
+        if math.isfinite(bound.total):
+            assert math.isclose(bound.total, sum(bound.parts.values()), abs_tol=1e-6)
+
+
+@pytest.mark.parametrize("seed", QUICK)
+def test_no_layout_of_a_tiny_job_costs_less(seed: int) -> None:
+    check_bound(seed)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", LONG)
+def test_no_layout_of_many_tiny_jobs_costs_less(seed: int) -> None:
+    check_bound(seed)
+
+
+def test_quick_jobs_are_many_and_differ() -> None:
+    assert len(QUICK) == 40
+    assert len(LONG) >= 200
+    jobs = [tiny_job(seed) for seed in QUICK]
+    assert {job.tap for job in jobs} == {True, False}
+    assert {len(job.supplies) for job in jobs} == {1, 2}
+    assert any(job.post for job in jobs) and any(len(set(job.group)) > 1 for job in jobs)
+    assert any(box.wound_pct >= 0 for job in jobs for box in job.boxes)
+
+
+def test_a_bound_that_counts_twice_would_be_found() -> None:
+    """The jobs are sharp enough to catch a bound that is a tenth too high: most have their bound within that."""
+    near = 0
+    for seed in QUICK[:12]:
+        tiny = tiny_job(seed)
+        optimum = Enumeration(tiny).optimum()
+        bound = lower_bound(facts_of(tiny), num_drivers=tiny.num_drivers)
+        near += math.isfinite(optimum) and 1.1 * bound.total > optimum
+    assert near >= 3
+
+
+def test_ascent_reaches_the_price_of_a_path() -> None:
+    """On a path there is one arborescence: 2 + 3 + 4 (by hand)."""
+    found = ascend(4, 0, [3], np.array([0, 1, 2]), np.array([1, 2, 3]), np.array([2.0, 3.0, 4.0]))
+    assert math.isclose(found.total, 9.0)
+    assert np.allclose(found.rest, 0.0)
+
+
+def test_ascent_names_a_lamp_that_nothing_reaches() -> None:
+    with pytest.raises(ValueError, match="node 2"):
+        ascend(3, 0, [2], np.array([0]), np.array([1]), np.array([1.0]))
+
+
+def job_of(**changes: Any) -> Any:
+    tiny = tiny_job(2)
+    for key, value in changes.items():
+        setattr(tiny, key, value)
+    return tiny
+
+
+def test_classes_of_joints_are_the_ways_of_one_price() -> None:
+    facts = facts_of(job_of(kits=[(2, 6.0), (4, 9.0), (5, 9.0), (6, 14.0)]))
+    assert joint_classes(facts) == [(6.0, 2, 2), (9.0, 3, 5), (14.0, 6, 6)]
+
+
+def test_drivers_cover_the_load_in_whole_numbers() -> None:
+    """3 lamps of 8 W on models of 15 W for 10 and 25 W for 18: one large at 18, not 24 / 15 x 10 = 16 (by hand)."""
+    tiny = job_of(watts=[8.0] * 3, load=["power"] * 3, group=[""] * 3)
+    box = Box(
+        taps_v=(12.0,), rated_w=15.0, outlets=1, outlet_a=8.0, terminal_cables=1, limit_a=5.0, mode="hiccup",
+        breaker_a=None, price=10.0, wound_pct=-1.0, independent=False,
+    )  # fmt: skip
+    large = dataclasses.replace(box, rated_w=25.0, price=18.0)
+    tiny.boxes, tiny.num_drivers = [box, large], None
+    tiny.supplies = [(v, price, most, 1.0) for v, price, most, _ in tiny.supplies]
+    facts = facts_of(tiny)
+    assert drivers_bound(facts, gather_loads(facts)) == 18.0
+
+
+def test_more_amps_than_an_outlet_carries_need_more_circuits() -> None:
+    """3 lamps of 14 W at 12 V draw 3.5 A; outlets of 1.6 A: three circuits at least (by hand)."""
+    tiny = job_of(watts=[14.0] * 3, load=["power"] * 3, group=[""] * 3)
+    box = tiny.boxes[0]
+    tiny.boxes = [
+        box.__class__(
+            **{**box.__dict__, "taps_v": (12.0,), "outlet_a": 1.6, "wound_pct": -1.0, "mode": "hiccup", "limit_a": 5.0}
+        )
+    ]
+    loads = gather_loads(facts_of(tiny))
+    assert loads.least_circuits(np.arange(3)) == 3
+    assert loads.least_circuits(np.arange(1)) == 1
+
+
+def test_prices_prove_a_bound_whatever_they_are() -> None:
+    """Any row prices give a bound, not only the solver's: random ones never exceed the program's optimum."""
+    facts = facts_of(tiny_job(QUICK[0]))
+    loads = gather_loads(facts)
+    program = Program(relax_counts(facts, loads, num_drivers=None, least_drivers_price=0.0))
+    program.activate(np.arange(len(program.relaxation.cost)))
+    assert program.solve() == "optimal"
+    solved, _ = program.prove()
+    assert solved <= program.objective + 1e-9
+    assert math.isclose(solved, program.objective, rel_tol=1e-6)
+    rng = np.random.default_rng(1)
+    best = program.dual.copy()
+    for _ in range(50):
+        program.dual = best + rng.normal(0, 0.5, len(best))
+        assert program.prove()[0] <= program.objective + 1e-9
+
+
+def test_branching_never_weakens_a_bound() -> None:
+    for seed in QUICK[:10]:
+        facts = facts_of(tiny_job(seed))
+        loads = gather_loads(facts)
+        relaxation = relax_counts(facts, loads, num_drivers=None, least_drivers_price=0.0)
+        program = Program(relaxation)
+        program.activate(np.arange(len(relaxation.cost)))
+        tighten = CutAndPrice(program, None, math.inf)
+        whole = [relaxation.names[name] for name in "udq"]
+        plain = tighten(program, -math.inf)
+        branched, _ = branch(program, whole, tighten, 100)
+        assert branched >= plain - 1e-6
+
+
+def test_same_job_same_bound() -> None:
+    facts = facts_of(tiny_job(QUICK[3]))
+    assert lower_bound(facts) == lower_bound(facts)
+
+
+def test_stopping_early_only_weakens() -> None:
+    facts = facts_of(tiny_job(QUICK[1]))
+    assert lower_bound(facts, stop=lambda: True).total <= lower_bound(facts).total + 1e-9
