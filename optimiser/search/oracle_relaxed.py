@@ -122,6 +122,8 @@ class Relaxed:
             self.cable[x] = cable
             ended = np.where(allowed, cable + end, inf)
             ended[root] = inf
+            # A joint of one cable only: never cheaper here, but a change of gauge may want it.
+            self.joint[x] = np.minimum(self.joint[x], ended + kit[1])
             self.unit[x] = np.minimum(self.unit[x], ended)
             meet[1, x] = self.unit[x]
             last_two[x] = meet[max(classes - 1, 1) :, x].min(axis=0)

@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import math
 import time
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -44,9 +45,10 @@ class _Silent:
 def scaled(path: Path, scale: float) -> JobFolder:
     """The case with every price of its grounds multiplied."""
     plain = open_job(path)
+    written = tomllib.loads((path / "job.toml").read_text(encoding="utf-8"))["grounds"]
     overrides: dict[str, object] = {}
     for name, ground in plain.job.grounds.items():
-        if ground.per_m is not None and name != "trunk strip":
+        if name in written and ground.per_m is not None:
             overrides[f"grounds.{name}.per_m"] = round(ground.per_m * scale, 4)
             if ground.crossing:
                 overrides[f"grounds.{name}.crossing"] = round(ground.crossing * scale, 4)

@@ -62,6 +62,12 @@ def test_oracle_is_the_optimum_of_enumerated_circuits(start: int) -> None:
     assert proven >= 0.7 * solved  # the others: an interval, which the assertions above hold to the optimum
 
 
+@pytest.mark.parametrize("seed", [1009, 1352])
+def test_gauge_changes_where_no_lamp_hangs(seed: int) -> None:
+    _, proven = against_enumeration(range(seed, seed + 1))
+    assert proven == 1
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("start", range(1000, 1400, 100))
 def test_oracle_is_the_optimum_of_many_enumerated_circuits(start: int) -> None:
