@@ -47,9 +47,9 @@ def rebuild(bench: Bench, state: State, index: int, *, nodes: int = NODES, work:
 
 
 def rebuild_all(bench: Bench, state: State) -> State:
-    """Rebuild one circuit after the other, once each."""
+    """Rebuild one circuit after the other, once each, as far as the effort goes."""
     for index, fed in enumerate(state.circuits):
-        if bench.effort.stopped:
+        if bench.effort.is_over:
             break
         if len(fed.leads) <= MOST_LAMPS:
             new = rebuild(bench, state, index)

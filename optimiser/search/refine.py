@@ -9,11 +9,12 @@ graph, and the search goes on from the layout moved onto them.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from ..ground.graph import Floats, Ints
 from ..ground.hub_places import fermat_points
 from ..ground.zones import Land
 from .circuit import Fed
@@ -22,6 +23,10 @@ from .state import Bench, State
 
 FIRST_STEP_M, LAST_STEP_M = 0.4, 0.005
 LEAST_FORK_M = 0.15
+AT_ONCE = 256
+"""Most nodes slid at once: enough to price lines in bulk, few enough to stop in between."""
+# Measured, in units of effort.
+WORK_PER_CALL, WORK_PER_PLACE, WORK_PER_LINE, WORK_PER_LEAD = 1.0, 0.002, 0.01, 0.03
 _TURNS = np.array([(np.cos(a), np.sin(a)) for a in np.arange(8) * np.pi / 4])
 
 
@@ -44,41 +49,64 @@ class Slid:
     """The three graph nodes or moved places (as in ``links``) that each of them should be joined to."""
 
 
-def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 3, stop: Callable[[], bool] | None = None) -> Slid:
-    """Best places of all movable nodes of a layout's network, found in a few sweeps."""
-    facts = bench.facts
+def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 3) -> Slid:
+    """
+    Best places of all movable nodes of a layout's network, found in a few sweeps.
+
+    What the bench's effort does not reach stays where it is.
+    """
+    facts, effort = bench.facts, bench.effort
     network = _network(facts, state)
-    at = {v: facts.graph.xyz[v, :2].copy() for v in network.links}
     movable = [
         v
         for v in sorted(network.links)
         if (not is_fixed(int(facts.graph.kind[v])) and len(network.links[v]) >= 2)
         or (v in network.lamps_at and not is_fixed(int(facts.graph.kind[v])))
     ]
+    pricing = _Pricing(facts, land, network)
     total_gain = 0.0
     touched = set(movable)
+    groups = _apart(movable, network)
     for sweep in range(sweeps):
         gained = 0.0
         now, touched = touched, set()
-        for v in movable:
-            if v not in now:  # neither it nor a neighbour has moved since
+        for group in groups:
+            asked = [v for v in group if v in now]  # not those that have not moved since, nor a neighbour
+            if not asked or effort.is_over:
                 continue
-            if stop is not None and stop():
-                break
-            bench.effort.spend(2.0)
-            gain = _slide_one(facts, land, network, at, v, coarse=sweep == 0)
-            if gain > 0:
-                touched.update((v, *(u for u, _ in network.links[v])))
-                gained += gain
+            gain = _slide_some(pricing, np.array(asked), coarse=sweep == 0)
+            effort.spend(pricing.work())
+            for v, saved in zip(asked, gain.tolist(), strict=True):
+                if saved > 0:
+                    touched.update((v, *(u for u, _ in network.links[v])))
+            gained += float(gain.sum())
         total_gain += gained
         if gained < 1e-4 * state.price:
             break
+    at = dict(zip(network.links, pricing.at[list(network.links)], strict=True))
     moved = [v for v in movable if np.hypot(*(at[v] - facts.graph.xyz[v, :2])) >= 0.002]
     places = np.round(np.array([at[v] for v in moved]).reshape(-1, 2), 3)
     index = {v: -1 - i for i, v in enumerate(moved)}
     links = sorted({tuple(sorted((index.get(u, u), index.get(v, v)))) for v in moved for u, *_ in network.links[v]})
     more, more_links = _forks(network, at, index, land)
     return Slid(moved, places, [(int(a), int(b)) for a, b in links], total_gain, more, more_links)
+
+
+def _apart(movable: list[int], network: _Network) -> list[list[int]]:
+    """Nodes that may be slid at once: no two of a group are neighbours, and no group is large."""
+    can = set(movable)
+    colour: dict[int, int] = {}
+    groups: list[list[list[int]]] = []
+    for v in movable:
+        taken = {colour[u] for u, _ in network.links[v] if u in colour and u in can}
+        mine = next(c for c in itertools.count() if c not in taken)
+        colour[v] = mine
+        if mine == len(groups):
+            groups.append([[]])
+        if len(groups[mine][-1]) >= AT_ONCE:
+            groups[mine].append([])
+        groups[mine][-1].append(v)
+    return [group for groups_of_colour in groups for group in groups_of_colour]
 
 
 def _forks(
@@ -139,64 +167,141 @@ def _network(facts: Facts, state: State) -> _Network:
     return _Network(links, lamps_at, needs_joint)
 
 
-def _slide_one(
-    facts: Facts, land: Land, network: _Network, at: dict[int, np.ndarray], v: int, *, coarse: bool
-) -> float:
-    """Move one node to a better place; returns what that saves."""
-    links = network.links[v]
-    if not links:
-        return 0.0
-    ends = np.array([at[u] for u, _ in links])
-    price_m = np.array([p for _, p in links])
-    lamps = network.lamps_at.get(v, [])
+class _Pricing:
+    """Exact prices of what hangs on nodes, were they elsewhere; many nodes and places in one question."""
 
-    def price(places: np.ndarray) -> np.ndarray:
-        k, d = len(places), len(ends)
-        a = np.repeat(places, d, axis=0)
-        b = np.tile(ends, (k, 1))
-        lines = land.price_lines(a, b)
-        each = np.where(lines.allowed, lines.trench_price + lines.length_m * np.tile(price_m, k), np.inf)
-        total = each.reshape(k, d).sum(axis=1)
-        if lamps:
-            lead = land.lead_lines(np.tile(lamps, k), np.repeat(places, len(lamps), axis=0))
-            total += np.where(lead.allowed, lead.price, np.inf).reshape(k, len(lamps)).sum(axis=1)
-        if v in network.needs_joint:
-            total = np.where(land.may_joint(places), total, np.inf)
-        else:
-            total = np.where(land.free(places), total, np.inf)
-        return np.asarray(total)
+    def __init__(self, facts: Facts, land: Land, network: _Network) -> None:
+        self.land = land
+        self.at = facts.graph.xyz[:, :2].copy()
+        """(n, 2) where each node of the graph stands now, in m."""
+        n = len(self.at)
+        self._line_of, self._far, self.price_m = _rows(n, network.links)
+        self._lead_of, self._lamp, _ = _rows(
+            n, {v: [(lamp, 0.0) for lamp in lamps] for v, lamps in network.lamps_at.items()}
+        )
+        self._joint = np.zeros(n, dtype=bool)
+        self._joint[list(network.needs_joint)] = True
+        self._least_m = float(land.per_m[~land.no_dig].min())
+        self._asked = 0.0
 
-    here = np.round(at[v], 3)
-    start = now = float(price(here[None, :])[0])
-    if not np.isfinite(now):
-        return 0.0
+    def work(self) -> float:
+        """Work done since this was asked last."""
+        work, self._asked = self._asked, 0.0
+        return work
+
+    def lines(self, nodes: Ints) -> tuple[Ints, Ints]:
+        """Lines of k nodes: (p,) which of the nodes each belongs to, (p,) its place among all lines."""
+        return _of(self._line_of, nodes)
+
+    def ends(self, line: Ints) -> Floats:
+        """(p, 2) where lines end that start at the nodes asked for, in m."""
+        return np.asarray(self.at[self._far[line]])
+
+    def price(self, nodes: Ints, places: Floats, below: Floats) -> Floats:
+        """
+        What trench, cable and leads of nodes cost at other places.
+
+        Parameters
+        ----------
+        nodes
+            (k,) nodes, no two of them neighbours.
+        places
+            (k, t, 2) places for each, in m.
+        below
+            (k,) only what costs less than this matters.
+
+        Returns
+        -------
+        (k, t) prices; infinite where the node may not stand, or not for less than ``below``.
+        """
+        k, t = places.shape[:2]
+        owner, line = self.lines(nodes)
+        a = places[owner].reshape(-1, 2)
+        b = np.repeat(self.ends(line), t, axis=0)
+        cable_m = np.repeat(self.price_m[line], t)
+        to = (owner[:, None] * t + np.arange(t)).ravel()
+        # No line costs less than its length in the cheapest ground: most places are told dearer by that alone.
+        least = np.bincount(to, np.hypot(*(a - b).T) * (cable_m + self._least_m), k * t)
+        spot = places.reshape(-1, 2)
+        self._asked += WORK_PER_CALL + WORK_PER_PLACE * k * t
+        worth = np.flatnonzero(least < np.repeat(below, t))
+        joint = np.repeat(self._joint[nodes], t)[worth]
+        may = np.where(joint, self.land.may_joint(spot[worth]), self.land.free(spot[worth]))
+        worth = worth[may]
+        total = np.full(k * t, np.inf)
+        total[worth] = 0.0
+        asked = np.flatnonzero(np.isfinite(total[to]))
+        if len(asked):
+            priced = self.land.price_lines(a[asked], b[asked])
+            each = np.where(priced.allowed, priced.trench_price + priced.length_m * cable_m[asked], np.inf)
+            total += np.bincount(to[asked], each, k * t)
+            self._asked += WORK_PER_LINE * len(asked)
+        owner, lead = _of(self._lead_of, nodes)
+        to = (owner[:, None] * t + np.arange(t)).ravel()
+        asked = np.flatnonzero(total[to] < np.repeat(below, t)[to])
+        if len(asked):
+            leads = self.land.lead_lines(np.repeat(self._lamp[lead], t)[asked], spot[to[asked]])
+            total += np.bincount(to[asked], np.where(leads.allowed, leads.price, np.inf), k * t)
+            self._asked += WORK_PER_LEAD * len(asked)
+        return total.reshape(k, t)
+
+
+def _rows(n: int, of: Mapping[int, Sequence[tuple[int, float]]]) -> tuple[Ints, Ints, Floats]:
+    """Lists by node as one table: (n + 1,) where each node's rows start, (p,) the other ends, (p,) their numbers."""
+    start = np.zeros(n + 1, dtype=np.int64)
+    for v, items in of.items():
+        start[v + 1] = len(items)
+    items = [item for v in sorted(of) for item in of[v]]
+    return np.cumsum(start), np.array([i for i, _ in items], dtype=np.int64), np.array([x for _, x in items])
+
+
+def _of(start: Ints, nodes: Ints) -> tuple[Ints, Ints]:
+    """Rows of k nodes in such a table: (p,) which of the nodes, (p,) which row."""
+    count = start[nodes + 1] - start[nodes]
+    owner = np.repeat(np.arange(len(nodes)), count)
+    first = np.cumsum(count) - count
+    return owner, np.arange(len(owner)) - first[owner] + start[nodes][owner]
+
+
+def _slide_some(pricing: _Pricing, nodes: Ints, *, coarse: bool) -> Floats:
+    """
+    Move nodes, no two of them neighbours, to better places: a pattern search for each, all asked at once.
+
+    Returns (k,) what moving each saves.
+    """
+    k = len(nodes)
+    here = np.round(pricing.at[nodes], 3)
+    start = pricing.price(nodes, here[:, None, :], np.full(k, np.inf))[:, 0]
+    now = start.copy()
     # The weighted geometric median of the neighbours is where it would go on even ground: try it first.
-    if len(links) > 2:
-        median = np.round(_median(ends, price_m + _typical(land), here), 3)
-        worth = float(price(median[None, :])[0])
-        if worth < now - 1e-9:
-            here, now = median, worth
-    step = FIRST_STEP_M if coarse else FIRST_STEP_M / 4
-    while step >= LAST_STEP_M:
-        places = np.round(here + step * _TURNS, 3)
-        each = price(places)
-        best = int(np.argmin(each))
-        if each[best] < now - 1e-9:
-            here, now = places[best], float(each[best])
-            step *= 1.5
-        else:
-            step /= 3
-    if now < start - 1e-6:
-        at[v] = here
-        return start - now
-    return 0.0
+    owner, line = pricing.lines(nodes)
+    many = np.flatnonzero(np.isfinite(now) & (np.bincount(owner, minlength=k) > 2))
+    if len(many):
+        every = pricing.ends(line), pricing.price_m[line] + float(pricing.land.per_m[pricing.land.base])
+        median = np.round([_median(every[0][owner == i], every[1][owner == i], here[i]) for i in many], 3)
+        worth = pricing.price(nodes[many], median[:, None, :], now[many])[:, 0]
+        better = worth < now[many] - 1e-9
+        here[many[better]], now[many[better]] = median[better], worth[better]
+    step = np.full(k, FIRST_STEP_M if coarse else FIRST_STEP_M / 4)
+    going = np.flatnonzero(np.isfinite(now))
+    while len(going):
+        places = np.round(here[going, None, :] + step[going, None, None] * _TURNS, 3)
+        each = pricing.price(nodes[going], places, now[going])
+        best = each.argmin(axis=1)
+        worth = each[np.arange(len(going)), best]
+        better = worth < now[going] - 1e-9
+        won = going[better]
+        here[won], now[won] = places[better, best[better]], worth[better]
+        step[going] = np.where(better, step[going] * 1.5, step[going] / 3)
+        going = going[step[going] >= LAST_STEP_M]
+    moved = np.isfinite(now) & (now < start - 1e-6)
+    pricing.at[nodes[moved]] = here[moved]
+    gain = np.zeros(k)
+    gain[moved] = start[moved] - now[moved]
+    return gain
 
 
-def _typical(land: Land) -> float:
-    return float(land.per_m[land.base])
-
-
-def _median(points: np.ndarray, weight: np.ndarray, start: np.ndarray) -> np.ndarray:
+def _median(points: Floats, weight: Floats, start: Floats) -> Floats:
     """Weiszfeld's iteration for the weighted geometric median."""
     x = start.astype(float)
     for _ in range(60):

@@ -29,6 +29,9 @@ from .rebuild import rebuild_all
 from .refine import Slid, slide
 from .state import Bench, State
 
+REBUILD_SHARE, SLIDE_SHARE = 0.15, 0.1
+"""Of a task's budget, kept for the exact rebuilding of circuits and for sliding; the search before has the rest."""
+
 
 @dataclass(frozen=True)
 class Task:
@@ -62,8 +65,10 @@ def do_task(
     stop: Callable[[], bool] | None = None,
     on_best: Callable[[State], None] | None = None,
 ) -> Done:
-    """Run one task to the end of its budget, and slide what it found."""
-    bench = Bench(facts, Effort(task.budget, stop), task.num_drivers, task.supplies)
+    """Run one task to the end of its budget: search, rebuild circuits exactly, slide what was found."""
+    rebuilds = REBUILD_SHARE if task.start is not None else 0.0
+    effort = Effort(task.budget * (1 - rebuilds - SLIDE_SHARE), stop)
+    bench = Bench(facts, effort, task.num_drivers, task.supplies)
     rng = random.Random(task.seed)
     if task.start is None:
         state = construct(bench, rng, noise=task.noise, along=task.along)
@@ -75,10 +80,12 @@ def do_task(
         if state.circuits:
             bench.palette = state.circuits[0].palette
     state = improve(bench, state, rng, on_best, temperature=task.temperature)
+    effort.budget += task.budget * rebuilds
     state = straighten_all(bench, state)
-    if task.start is not None:
+    if rebuilds:
         state = rebuild_all(bench, state)
-    slid = slide(bench, state, land, sweeps=1 if task.budget < 300 else 3, stop=stop)
+    effort.budget = max(task.budget, effort.spent + task.budget * SLIDE_SHARE)
+    slid = slide(bench, state, land)
     return Done(state, slid, bench.effort.spent, bench.effort.stopped)
 
 

@@ -1,0 +1,88 @@
+"""Sliding hubs and forks: prices only fall, the work is counted, and the budget is kept."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from optimiser.ground import Ground, build_ground
+from optimiser.job_folder import JobFolder, open_job
+from optimiser.search.construct import construct
+from optimiser.search.effort import Effort
+from optimiser.search.facts import Facts, gather_facts
+from optimiser.search.refine import _network, _Pricing, slide
+from optimiser.search.state import Bench, State
+
+CASES = Path(__file__).parents[2] / "cases"
+
+
+@pytest.fixture(scope="module")
+def orchard() -> tuple[JobFolder, Ground, Facts, State]:
+    folder = open_job(CASES / "orchard")
+    ground = build_ground(folder.job, folder.survey)
+    facts = gather_facts(folder.job, folder.survey, ground.graph)
+    return folder, ground, facts, construct(Bench(facts, Effort(float("inf"))), random.Random(1))
+
+
+def test_prices_of_many_nodes_at_once_are_those_of_each_alone(
+    orchard: tuple[JobFolder, Ground, Facts, State],
+) -> None:
+    _, ground, facts, state = orchard
+    network = _network(facts, state)
+    pricing = _Pricing(facts, ground.land, network)
+    nodes = np.array(sorted(v for v in network.links if network.links[v]))
+    steps = np.array([(0.0, 0.0), (0.3, -0.2), (-0.05, 0.1)])
+    places = np.round(pricing.at[nodes][:, None, :] + steps, 3)
+    got = pricing.price(nodes, places, np.full(len(nodes), np.inf))
+    for v, there, prices in zip(nodes.tolist(), places, got, strict=True):
+        for place, price in zip(there, prices, strict=True):
+            ends = np.array([pricing.at[u] for u, _ in network.links[v]])
+            lines = ground.land.price_lines(np.tile(place, (len(ends), 1)), ends)
+            cable = np.array([p for _, p in network.links[v]])
+            wanted = float((lines.trench_price + lines.length_m * cable).sum())
+            lamps = network.lamps_at.get(v, [])
+            leads = ground.land.lead_lines(np.array(lamps, dtype=int), np.tile(place, (len(lamps), 1)))
+            wanted += float(leads.price.sum())
+            may = ground.land.may_joint if v in network.needs_joint else ground.land.free
+            if not (lines.allowed.all() and leads.allowed.all() and may(place[None, :])[0]):
+                wanted = np.inf
+            assert price == pytest.approx(wanted)
+
+
+def test_what_sliding_gains_is_what_the_network_costs_less(
+    orchard: tuple[JobFolder, Ground, Facts, State],
+) -> None:
+    _, ground, facts, state = orchard
+    bench = Bench(facts, Effort(float("inf")))
+    slid = slide(bench, state, ground.land)
+    assert slid.gain > 0 and bench.effort.spent > 0
+    network = _network(facts, state)
+
+    def cost(at: dict[int, np.ndarray]) -> tuple[float, list[bool]]:
+        lines = [(u, v, p) for u in network.links for v, p in network.links[u] if u < v]
+        prices = ground.land.price_lines(np.array([at[u] for u, _, _ in lines]), np.array([at[v] for _, v, _ in lines]))
+        leads = [(lamp, v) for v, lamps in network.lamps_at.items() for lamp in lamps]
+        lead = ground.land.lead_lines(np.array([lamp for lamp, _ in leads]), np.array([at[v] for _, v in leads]))
+        cable = float(sum(prices.length_m * np.array([p for _, _, p in lines])))
+        total = float(prices.trench_price.sum()) + cable + float(lead.price.sum())
+        return total, [*prices.allowed.tolist(), *lead.allowed.tolist()]
+
+    before = {v: facts.graph.xyz[v, :2] for v in network.links}
+    after = before | dict(zip(slid.nodes, slid.places, strict=True))
+    (dear, could), (cheap, can) = cost(before), cost(after)
+    assert can == could  # stubs alone run where no other trench may
+    assert dear - cheap == pytest.approx(slid.gain, rel=0.02)
+
+
+def test_sliding_keeps_within_the_effort(orchard: tuple[JobFolder, Ground, Facts, State]) -> None:
+    _, ground, facts, state = orchard
+    idle = Bench(facts, Effort(0.0))
+    assert slide(idle, state, ground.land).nodes == [] and idle.effort.spent == 0
+    whole = Bench(facts, Effort(float("inf")))
+    slide(whole, state, ground.land)
+    part = Bench(facts, Effort(whole.effort.spent / 4))
+    slide(part, state, ground.land)
+    assert 0 < part.effort.spent < whole.effort.spent
