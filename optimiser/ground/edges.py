@@ -21,6 +21,8 @@ BESIDE_M = 0.1
 _SAME = 1.003
 _DETOUR = 1.003
 _ROUNDS = 4
+_SOURCES = 64
+"""Nodes from which ways are sought at once: that many rows as long as there are nodes are in memory together."""
 NEAREST_ASKED = 48
 SECTORS = 10
 
@@ -177,41 +179,63 @@ def dear_detours(land: Land, xy: Floats, pairs: Ints, price: Floats, frm: Ints, 
     frm, to
         Nodes whose ways matter, and nodes they may lead to.
     """
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import dijkstra
+    from scipy.spatial import cKDTree
 
     added = np.empty((0, 2), dtype=np.int64)
     if len(frm) < 2:
         return added
-    i, j = np.repeat(frm, len(to)), np.tile(to, len(frm))
+    reach = 2 * longest_join(xy[frm])
+    near = cKDTree(xy[frm]).sparse_distance_matrix(cKDTree(xy[to]), reach * 1.001, output_type="ndarray")
+    row, j = near["i"].astype(np.int64), to[near["j"]]
+    i = frm[row]
     plan = np.hypot(*(xy[i] - xy[j]).T)
-    graph = coo_matrix((price + 1e-9, (pairs[:, 0], pairs[:, 1])), shape=(len(xy), len(xy))).tocsr()
-    way = dijkstra(graph, directed=False, indices=frm)[np.searchsorted(frm, i), j]
-    wanted = (i != j) & ~(np.isin(j, frm) & (j < i)) & (plan <= 2 * longest_join(xy[frm]))
+    wanted = (i != j) & ~(np.isin(j, frm) & (j < i)) & (plan <= reach)
+    row, i, j, plan = row[wanted], i[wanted], j[wanted], plan[wanted]
     # No line is cheaper than its length in the cheapest ground: where the way is near that, there is nothing to ask.
-    wanted &= way > plan * land.per_m[~land.no_dig].min() * _DETOUR + 1e-6
-    i, j = i[wanted], j[wanted]
+    asked = _dearer(xy, pairs, price, frm, row, j, plan * land.per_m[~land.no_dig].min() * _DETOUR + 1e-6)
+    row, i, j = row[asked], i[asked], j[asked]
     if not len(i):
         return added
     priced = land.price_lines(xy[i], xy[j])
-    line_price = priced.trench_price
-    i, j, line_price = i[priced.allowed], j[priced.allowed], line_price[priced.allowed]
-    row = np.searchsorted(frm, i)
+    line_price = priced.trench_price[priced.allowed]
+    row, i, j = row[priced.allowed], i[priced.allowed], j[priced.allowed]
     angle = np.arctan2(xy[j, 1] - xy[i, 1], xy[j, 0] - xy[i, 0])
     sector = np.minimum(((angle + np.pi) / (2 * np.pi) * SECTORS).astype(np.int64), SECTORS - 1)
     for _ in range(_ROUNDS):
         ends, cost = np.vstack([pairs, added]), price
         if len(added):
             cost = np.concatenate([price, land.price_lines(xy[added[:, 0]], xy[added[:, 1]]).trench_price])
-        graph = coo_matrix((cost + 1e-9, (ends[:, 0], ends[:, 1])), shape=(len(xy), len(xy))).tocsr()
-        way = dijkstra(graph, directed=False, indices=frm)[row, j]
-        dear = np.flatnonzero(way > line_price * _DETOUR + 1e-6)
+        dear = np.flatnonzero(_dearer(xy, ends, cost, frm, row, j, line_price * _DETOUR + 1e-6))
         if not len(dear):
             break
         first = _rank(i[dear] * SECTORS + sector[dear], line_price[dear], j[dear]) < 1
         new = np.column_stack([i[dear[first]], j[dear[first]]])
         added = unique_pairs(np.vstack([added, new]))
     return added
+
+
+def _dearer(xy: Floats, pairs: Ints, price: Floats, frm: Ints, row: Ints, to: Ints, than: Floats) -> Bools:
+    """
+    Whether the cheapest way from each node ``frm[row]`` to each node ``to`` costs more than ``than``, (q,) each.
+
+    Some sources at a time, and no farther than the dearest limit of them: time and memory grow with the lamps, not with
+    their square.
+    """
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import dijkstra
+
+    graph = coo_matrix((price + 1e-9, (pairs[:, 0], pairs[:, 1])), shape=(len(xy), len(xy))).tocsr()
+    graph = graph.maximum(graph.T).tocsr()  # made both ways once, not once for each block
+    dearer = np.zeros(len(to), dtype=bool)
+    order = np.argsort(row, kind="stable")
+    for start in range(0, len(frm), _SOURCES):
+        low, high = np.searchsorted(row[order], [start, start + _SOURCES])
+        mine = order[low:high]
+        if len(mine):
+            limit = float(than[mine].max())
+            way = dijkstra(graph, directed=True, indices=frm[start : start + _SOURCES], limit=limit)
+            dearer[mine] = way[row[mine] - start, to[mine]] > than[mine]
+    return dearer
 
 
 def beside_others(xy: Floats, pairs: Ints, price: Floats, among: Ints | None = None) -> Bools:
