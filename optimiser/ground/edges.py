@@ -93,25 +93,59 @@ def tangent_pairs(land: Land, xy: Floats, corners: Corners, corner_node: Ints, o
 
     At each node at most ``most`` of them, the nearest, so that large sites stay sparse.
     """
+    from scipy.spatial import cKDTree
+
     have = np.flatnonzero(corner_node >= 0)
+    kept = np.empty((0, 2), dtype=np.int64)
     if not len(have):
-        return np.empty((0, 2), dtype=np.int64)
-    i, j = np.triu_indices(len(have), 1)
-    i, j = have[i], have[j]
-    both = corners.is_tangent(i, corners.xy[j]) & corners.is_tangent(j, corners.xy[i])
-    pairs = [np.column_stack([corner_node[i[both]], corner_node[j[both]]])]
-    if len(others):
-        i = np.repeat(have, len(others))
-        to = np.tile(others, len(have))
-        touch = corners.is_tangent(i, xy[to])
-        pairs.append(np.column_stack([corner_node[i[touch]], to[touch]]))
-    pairs_all = visible_pairs(land, xy, unique_pairs(np.vstack(pairs)))
-    far = np.hypot(*(xy[pairs_all[:, 0]] - xy[pairs_all[:, 1]]).T)
+        return kept
+    spread = xy[np.concatenate([corner_node[have], others])]
+    widest = float(np.hypot(*np.ptp(spread, axis=0)))
+    low, high = -1.0, round(2 * widest / len(spread) ** 0.5, 2)
+    # Ring after ring outwards: where both nodes have their number of pairs, one as the first of each and the other as the
+    # second, no farther pair can stay, nor take another's place.
+    full = np.zeros((2, len(xy)), dtype=bool)
+    at = xy[corner_node[have]]
+    corner_tree, other_tree = cKDTree(at), cKDTree(xy[others]) if len(others) else None
+
+    def matter(u: Ints, v: Ints) -> Bools:
+        return np.asarray(~full[0, np.minimum(u, v)] | ~full[1, np.maximum(u, v)], dtype=bool)
+
+    while low <= widest:
+        ring = [kept[:0]]
+        for start in range(0, len(have), _SOURCES):
+            some = cKDTree(at[start : start + _SOURCES])
+            i, j = _within(some, corner_tree, low, high)
+            one, two = have[start + i], have[j]
+            wanted = (one < two) & matter(corner_node[one], corner_node[two])
+            one, two = one[wanted], two[wanted]
+            both = corners.is_tangent(one, corners.xy[two]) & corners.is_tangent(two, corners.xy[one])
+            ring.append(np.column_stack([corner_node[one[both]], corner_node[two[both]]]))
+            if other_tree is not None:
+                i, j = _within(some, other_tree, low, high)
+                one, to = have[start + i], others[j]
+                wanted = matter(corner_node[one], to)
+                one, to = one[wanted], to[wanted]
+                touch = corners.is_tangent(one, xy[to])
+                ring.append(np.column_stack([corner_node[one[touch]], to[touch]]))
+        kept = unique_pairs(np.vstack([kept, visible_pairs(land, xy, unique_pairs(np.vstack(ring)))]))
+        for side in (0, 1):
+            full[side] = np.bincount(kept[:, side], minlength=len(xy)) >= most
+        low, high = high, high * 2
+    far = np.hypot(*(xy[kept[:, 0]] - xy[kept[:, 1]]).T)
     # A pair stays if it is among the nearest of both its nodes.
-    keep = np.ones(len(pairs_all), dtype=bool)
-    for one, two in ((0, 1), (1, 0)):
-        keep &= _rank(pairs_all[:, one], far, pairs_all[:, two]) < most
-    return pairs_all[keep]
+    keep = np.ones(len(kept), dtype=bool)
+    for side in (0, 1):
+        keep &= _rank(kept[:, side], far, kept[:, 1 - side]) < most
+    return kept[keep]
+
+
+def _within(one: Any, two: Any, low: float, high: float) -> tuple[Ints, Ints]:
+    """Indices of pairs of points of two trees that lie farther apart than ``low`` and no farther than ``high``."""
+    near = one.sparse_distance_matrix(two, high + 1e-5, output_type="ndarray")
+    far = np.round(near["v"], 6)  # as near as makes no difference to their rank
+    ring = (far > low) & (far <= high)
+    return near["i"][ring].astype(np.int64), near["j"][ring].astype(np.int64)
 
 
 def joining_pairs(land: Land, xy: Floats, nodes: Ints, pairs: Ints) -> Ints:
@@ -205,12 +239,13 @@ def dear_detours(land: Land, xy: Floats, pairs: Ints, price: Floats, frm: Ints, 
         ends, cost = np.vstack([pairs, added]), price
         if len(added):
             cost = np.concatenate([price, land.price_lines(xy[added[:, 0]], xy[added[:, 1]]).trench_price])
+        # Lines that are not dear now never will be: ways only get cheaper.
         dear = np.flatnonzero(_dearer(xy, ends, cost, frm, row, j, line_price * _DETOUR + 1e-6))
         if not len(dear):
             break
-        first = _rank(i[dear] * SECTORS + sector[dear], line_price[dear], j[dear]) < 1
-        new = np.column_stack([i[dear[first]], j[dear[first]]])
-        added = unique_pairs(np.vstack([added, new]))
+        row, i, j, line_price, sector = row[dear], i[dear], j[dear], line_price[dear], sector[dear]
+        first = _rank(i * SECTORS + sector, line_price, j) < 1
+        added = unique_pairs(np.vstack([added, np.column_stack([i[first], j[first]])]))
     return added
 
 
@@ -218,23 +253,31 @@ def _dearer(xy: Floats, pairs: Ints, price: Floats, frm: Ints, row: Ints, to: In
     """
     Whether the cheapest way from each node ``frm[row]`` to each node ``to`` costs more than ``than``, (q,) each.
 
-    Some sources at a time, and no farther than the dearest limit of them: time and memory grow with the lamps, not with
-    their square.
+    Some sources at a time, and first only as far as most limits go: where the way is found there, it is no matter how
+    high the limit is. So time and memory grow with the lamps, not with their square.
     """
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import dijkstra
 
+    dearer = np.zeros(len(to), dtype=bool)
+    if not len(to):
+        return dearer
     graph = coo_matrix((price + 1e-9, (pairs[:, 0], pairs[:, 1])), shape=(len(xy), len(xy))).tocsr()
     graph = graph.maximum(graph.T).tocsr()  # made both ways once, not once for each block
-    dearer = np.zeros(len(to), dtype=bool)
-    order = np.argsort(row, kind="stable")
-    for start in range(0, len(frm), _SOURCES):
-        low, high = np.searchsorted(row[order], [start, start + _SOURCES])
-        mine = order[low:high]
-        if len(mine):
-            limit = float(than[mine].max())
-            way = dijkstra(graph, directed=True, indices=frm[start : start + _SOURCES], limit=limit)
-            dearer[mine] = way[row[mine] - start, to[mine]] > than[mine]
+    open_ = np.argsort(row, kind="stable")
+    limit = float(np.median(than))
+    while len(open_):
+        rows = np.unique(row[open_])
+        left = []
+        for start in range(0, len(rows), _SOURCES):
+            block = rows[start : start + _SOURCES]
+            mine = open_[slice(*np.searchsorted(row[open_], [block[0], block[-1] + 1]))]
+            way = dijkstra(graph, directed=True, indices=frm[block], limit=limit)
+            cost = way[np.searchsorted(block, row[mine]), to[mine]]
+            dearer[mine] = cost > than[mine]
+            left.append(mine[np.isinf(cost) & (than[mine] > limit)])
+        open_ = np.concatenate(left)
+        limit *= 2
     return dearer
 
 
