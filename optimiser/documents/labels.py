@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,6 +26,7 @@ _RINGS_MM = (0.0, 0.9, 2.0, 3.4, 5.2, 7.5, 10.5, 14.0, 18.0, 23.0, 30.0, 40.0, 5
 _TURNS = 24
 _LEADER_FROM_MM = 2.4
 _PASSES = 4
+_SQUARE_MM = 8.0
 
 
 @dataclass(frozen=True)
@@ -201,62 +202,102 @@ def _fan(label: Label, ink: Ink) -> _Fan:
     return _Fan(boxes[order], price[order], chosen[order], led[order])
 
 
+class _Cells:
+    """Which of many things lie in which squares of the sheet, so that only those nearby are looked at."""
+
+    def __init__(self) -> None:
+        self._at: dict[tuple[int, int], set[int]] = {}
+        self._of: dict[int, list[tuple[int, int]]] = {}
+
+    def clear(self, i: int) -> None:
+        for cell in self._of.pop(i, ()):
+            self._at[cell].discard(i)
+
+    def put(self, i: int, boxes: Floats) -> None:
+        """Note that thing i lies in (n, 4) boxes."""
+        cells = {cell for box in boxes for cell in _squares(box)}
+        for cell in cells:
+            self._at.setdefault(cell, set()).add(i)
+        self._of[i] = sorted(cells)
+
+    def near(self, box: Floats) -> list[int]:
+        """Those in squares that a (4,) box touches, in order."""
+        found: set[int] = set()
+        for cell in _squares(box):
+            found |= self._at.get(cell, set())
+        return sorted(found)
+
+
+def _squares(box: Floats) -> Iterator[tuple[int, int]]:
+    left, top, right, bottom = (math.floor(value / _SQUARE_MM) for value in box.tolist())
+    return itertools.product(range(left, right + 1), range(top, bottom + 1))
+
+
 class _Taken:
-    """Boxes and leaders that stand; a box of nan overlaps nothing."""
+    """Boxes and leaders that stand."""
 
     def __init__(self, count: int) -> None:
         self.boxes: Floats = np.full((count, 4), np.nan)
         self.leaders: dict[int, Floats] = {}
+        self._box_cells, self._leader_cells = _Cells(), _Cells()
 
     def clear(self, i: int) -> None:
-        self.boxes[i] = np.nan
+        self._box_cells.clear(i)
+        self._leader_cells.clear(i)
         self.leaders.pop(i, None)
 
     def put(self, i: int, fan: _Fan, candidate: int) -> None:
         self.boxes[i] = fan.boxes[candidate]
+        self._box_cells.put(i, self.boxes[i : i + 1])
         if fan.led[candidate]:
-            self.leaders[i] = _leader_points(fan.boxes[candidate], fan.anchors[candidate])
+            points = self.leaders[i] = _leader_points(fan.boxes[candidate], fan.anchors[candidate])
+            self._leader_cells.put(i, np.hstack([points, points]))
+
+    def boxes_by(self, box: Floats) -> Floats:
+        """(n, 4) boxes that may overlap one."""
+        return np.asarray(self.boxes[self._box_cells.near(box)])
+
+    def crossings(self, fan: _Fan, candidate: int) -> int:
+        """Points of leaders under a candidate's box, and of its own leader under boxes that stand."""
+        box = fan.boxes[candidate]
+        count = sum(np.count_nonzero(_within(self.leaders[i], box)) for i in self._leader_cells.near(box))
+        if fan.led[candidate]:
+            points = _leader_points(box, fan.anchors[candidate])
+            around = np.concatenate([points.min(axis=0), points.max(axis=0)])
+            boxes = self.boxes_by(around)
+            count += sum(np.count_nonzero(_within(point[None], boxes.T)) for point in points)
+        return count
 
 
 def _best_free(fan: _Fan, taken: _Taken) -> tuple[int, float] | None:
     """Cheapest candidate that overlaps no label placed; leaders across labels and labels across leaders are dear."""
-    free = _free(fan.boxes, taken.boxes, 40)
-    if not len(free):
-        return None
-    crossed = np.concatenate(list(taken.leaders.values())) if taken.leaders else np.zeros((0, 2))
     best: tuple[float, int] | None = None
-    for candidate in free:
+    for candidate in _free(fan.boxes, taken, 40):
         price = float(fan.price[candidate])
         if best is not None and price >= best[0]:
             break
-        box = fan.boxes[candidate]
-        price += 1.5 * np.count_nonzero(_within(crossed, box))
-        if fan.led[candidate]:
-            points = _leader_points(box, fan.anchors[candidate])
-            price += 1.5 * sum(np.count_nonzero(_within(points[i : i + 1], taken.boxes.T)) for i in range(len(points)))
+        price += 1.5 * taken.crossings(fan, candidate)
         if best is None or price < best[0]:
-            best = price, int(candidate)
-    assert best is not None
-    return best[1], best[0]
+            best = price, candidate
+    return None if best is None else (best[1], best[0])
 
 
-def _free(boxes: Floats, taken: Floats, most: int) -> NDArray[np.int64]:
+def _free(boxes: Floats, taken: _Taken, most: int) -> Iterator[int]:
     """The first few of the candidates, cheapest first, that overlap nothing taken."""
-    found: list[NDArray[np.int64]] = []
     count = 0
-    for start in range(0, len(boxes), 64):
-        wide = boxes[start : start + 64] + np.array([-_PAD_MM, -_PAD_MM, _PAD_MM, _PAD_MM])
-        hits = (
-            (wide[:, None, 0] < taken[None, :, 2])
-            & (wide[:, None, 2] > taken[None, :, 0])
-            & (wide[:, None, 1] < taken[None, :, 3])
-            & (wide[:, None, 3] > taken[None, :, 1])
-        ).any(axis=1)
-        found.append(np.flatnonzero(~hits) + start)
-        count += len(found[-1])
-        if count >= most:
-            break
-    return np.concatenate(found)[:most] if found else np.zeros(0, dtype=np.int64)
+    for start in range(0, len(boxes), 16):
+        wide = boxes[start : start + 16] + np.array([-_PAD_MM, -_PAD_MM, _PAD_MM, _PAD_MM])
+        there = [taken.boxes_by(box) for box in wide]
+        owner = np.repeat(np.arange(len(wide)), [len(near) for near in there])
+        other, mine = np.concatenate(there), wide[owner]
+        hits = (mine[:, 0] < other[:, 2]) & (mine[:, 2] > other[:, 0])
+        hits &= (mine[:, 1] < other[:, 3]) & (mine[:, 3] > other[:, 1])
+        hit = np.bincount(owner[hits], minlength=len(wide))
+        for candidate in np.flatnonzero(hit == 0).tolist():
+            yield start + candidate
+            count += 1
+            if count >= most:
+                return
 
 
 def _within(points: Floats, box: Floats) -> NDArray[np.bool_]:
