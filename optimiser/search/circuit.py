@@ -392,9 +392,22 @@ def _best_gauges(
         if state is None:
             scale *= 0.9
             continue
+        fault = _worst_fault_ohm(facts, traced, flow, options, chosen) if max_fault_ohm < math.inf else 0.0
+        if fault > max_fault_ohm:  # thick enough for the drop, not to open the fuse or breaker
+            opening = _gauges_that_open(facts, traced, flow, options, max_fault_ohm)
+            if opening is None:
+                return best
+            chosen = [
+                min(pair, key=lambda c: options[i][c][2]) for i, pair in enumerate(zip(chosen, opening, strict=True))
+            ]
+            ohm = [options[i][c][2] for i, c in enumerate(chosen)]
+            state = flow.solve(source_v, ohm, state[0])
+            fault = _worst_fault_ohm(facts, traced, flow, options, chosen)
+            if state is None:
+                scale *= 0.9
+                continue
         new_volts, new_drawn, new_amps = state
         spent = max((source_v - v) / b for v, b in zip(new_volts, budgets, strict=True))
-        fault = _worst_fault_ohm(facts, traced, flow, options, chosen) if max_fault_ohm < math.inf else 0.0
         fits = spent <= 1.0 and fault <= max_fault_ohm
         cables = [options[i][c][0] for i, c in enumerate(chosen)]
         judged = None
@@ -417,8 +430,6 @@ def _best_gauges(
             break
         if spent > 1.0:
             scale *= min(0.995, 1 / spent)
-        elif fault > max_fault_ohm:
-            scale *= max(0.5, min(0.95, max_fault_ohm / fault))
         else:
             scale *= 0.97
     return best
@@ -532,6 +543,29 @@ def _worst_fault_ohm(
     for piece, lead_ohm in flow.fault_lead_ohm:
         worst = max(worst, reach[piece] + lead_ohm)
     return worst
+
+
+def _gauges_that_open(
+    facts: Facts,
+    traced: Traced,
+    flow: _Flow,
+    options: list[list[tuple[int, float, float]]],
+    max_fault_ohm: float,
+) -> list[int] | None:
+    """The cheapest gauges with which a short at any far end opens the fuse: ohms are shared out like volts."""
+    need = [0.0] * len(traced.above)
+    for piece, lead_ohm in flow.fault_lead_ohm:
+        need[piece] = max(need[piece], lead_ohm)
+    ohms = []
+    for mine in options:
+        cables = [facts.cables[k] for k, _, _ in mine]
+        ohms.append(
+            [
+                (k, price, ohm * cable.fault_ohm / min(cable.hot_ohm, cable.fault_ohm))
+                for (k, price, ohm), cable in zip(mine, cables, strict=True)
+            ]
+        )
+    return choose_gauges_exactly(PieceTree(traced.above, ohms, [1.0] * len(ohms), need, max_fault_ohm))
 
 
 def _joints_price(facts: Facts, traced: Traced, cables: list[int]) -> float | None:

@@ -351,22 +351,27 @@ class Ways:
         self.lead_of_arc = arc_lead[order]
         indptr = np.zeros(self.size + 1, dtype=np.int32)
         np.cumsum(np.bincount(heads, minlength=self.size), out=indptr[1:])
-        cable_m = facts.slack * cable_price_m
-        laid = graph.length_m * cable_m + graph.pull_price + 1e-7
+        self._route_m = facts.slack * graph.length_m
+        self._pull = graph.pull_price + 1e-7
         lead_price = np.array([arc.price + arc.extension_price for arc in graph.leads]) + 1e-7
-        is_edge = self._edge >= 0
+        self._is_edge = self._edge >= 0
         self._laid = np.empty(len(order))
-        self._laid[is_edge] = laid[self._edge[is_edge]]
-        self._laid[~is_edge] = lead_price[self.lead_of_arc[~is_edge]] if len(lead_price) else 0.0
+        self._laid[~self._is_edge] = lead_price[self.lead_of_arc[~self._is_edge]] if len(lead_price) else 0.0
+        self.set_cable(cable_price_m)
         self._trench = np.append(graph.trench_price, 0.0)  # index -1 (leads) reads 0
         self._edge_capacity = np.append(graph.capacity, np.iinfo(np.int32).max)
         self._matrix = csr_matrix((self._laid.copy(), tails, indptr), shape=(self.size, self.size))
-        self.laid_price = laid
         self._pair_edge: dict[tuple[int, int], int] = {}
         for e, (u, v) in enumerate(graph.ends.tolist()):
             self._pair_edge[u, v] = e
             self._pair_edge[v, u] = e
         self._pair_lead = {(arc.lamp, arc.node): i for i, arc in enumerate(graph.leads)}
+
+    def set_cable(self, price_m: float) -> None:
+        """Reckon with cable at this price a metre; ``set_open`` must follow before ways are asked for."""
+        self.cable_price_m = price_m
+        self.laid_price: np.ndarray = self._route_m * price_m + self._pull
+        self._laid[self._is_edge] = self.laid_price[self._edge[self._is_edge]]
 
     def edge_between(self, u: int, v: int) -> int:
         """The edge that joins two adjacent nodes."""

@@ -172,7 +172,7 @@ class _Search:
         """
         if len(self.survey.lamps) > MANY_LAMPS:
             return self.spread(crew, FIRST_SHARE, [self.start, None], MANY_HEAT)
-        sets = _supply_sets(len(self.survey.supplies), self.options.seed)
+        sets = supply_sets(len(self.survey.supplies), self.options.seed)
         starts = [self.start, *[None] * len(sets)]
         along = [None, *(chosen[0] if len(chosen) == 1 else None for chosen in sets)]
         return self.spread(crew, FIRST_SHARE, starts, FEW_HEAT, [None, *sets], along)
@@ -281,7 +281,7 @@ def find_layout(
     return Found(layout, search.ground, bound, search.work, search.refinements, search.last_gain_pct, stop())
 
 
-def _supply_sets(count: int, seed: int) -> list[tuple[int, ...]]:
+def supply_sets(count: int, seed: int) -> list[tuple[int, ...]]:
     """Sets of supply points to start from: all subsets of few, some of many."""
     if count == 1:
         return [(0,)]
@@ -339,4 +339,4 @@ def _edge(tree: dict[int, int], edges: tuple[int, ...], facts: Facts, u: int, v:
     raise KeyError((u, v))
 
 
-__all__ = ["Confirm", "Found", "Observer", "Options", "find_layout"]
+__all__ = ["Confirm", "Found", "Observer", "Options", "find_layout", "supply_sets"]

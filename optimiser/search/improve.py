@@ -16,6 +16,9 @@ from .state import Bench, State
 START_TEMPERATURE = 0.3
 """First temperature as a share of what a layout costs for each lamp."""
 
+METRES_DRAWN = (0.5, 0.4, 0.1)
+"""How often ways are sought at the price of the thinnest, a middling and a very dear cable."""
+
 
 def improve(
     bench: Bench,
@@ -30,10 +33,15 @@ def improve(
     weights = [weight for move, weight in MOVES if move.supports(bench)]
     current = best = state
     lamps = max(1, bench.facts.num_lamps)
+    # Ways are sought before gauges are known: as if in the thinnest cable, in a middling one, or, where drop binds,
+    # short at nearly any price.
+    metres = sorted({bench.facts.cables[k].price_m for k in bench.all_cables})
+    metres = [metres[0], metres[len(metres) // 2], 3 * metres[-1]]
     while not bench.effort.is_over:
         move = rng.choices(kinds, weights)[0]
         palette = bench.palette
         bench.effort.spend(0.1)
+        bench.ways.set_cable(rng.choices(metres, METRES_DRAWN)[0])
         new = move(bench, current, rng)
         if new is None:
             continue
@@ -50,6 +58,7 @@ def improve(
                     on_best(best)
         else:
             bench.palette = palette
+    bench.ways.set_cable(metres[0])
     if best.circuits:
         bench.palette = best.circuits[0].palette
     return best

@@ -1,10 +1,10 @@
 """How long the exact oracle takes for one circuit, how often it proves its answer, and what the plain search misses.
 
-``python -m tests.benchmarks.bench_oracle [--lamps 5 8 10 12] [--seeds N] [--spend W]`` draws gardens of one circuit each:
-40 x 30 m of lawn with a house, a bed, lamps anywhere, one driver beside the house; once with loads at which thin cable
-nearly does, once with loads at which voltage binds hard. Prices are invented. Printed: nodes and edges of the ground
-graph, processor seconds of the oracle, its interval, and how much dearer the search by moves alone is after about two
-seconds.
+``python -m tests.benchmarks.bench_oracle [--lamps 5 8 10 12] [--seeds N] [--spend W]`` draws gardens of one circuit
+each: 40 x 30 m of lawn with a house, a bed, lamps anywhere, one driver beside the house; once with loads at which thin
+cable nearly does, once with loads at which voltage binds hard. Prices are invented. Printed: nodes and edges of the
+ground graph, processor seconds of the oracle, its interval, and how much dearer the search by moves alone is after
+about two seconds.
 """
 
 from __future__ import annotations

@@ -20,10 +20,12 @@ from optimiser.ground.graph import GroundGraph, LeadArc
 from optimiser.job import Job
 from optimiser.job_folder import JobFolder
 from optimiser.search.bound import lower_bound
-from optimiser.search.construct import construct
+from optimiser.search.construct import construct, straighten_all
 from optimiser.search.effort import Effort
-from optimiser.search.facts import gather_facts
+from optimiser.search.facts import Facts, gather_facts
+from optimiser.search.find import supply_sets
 from optimiser.search.improve import improve
+from optimiser.search.rebuild import rebuild_all
 from optimiser.search.state import Bench
 from tests.properties.random_jobs import folder_of
 
@@ -59,6 +61,9 @@ LOOP_40 = {0: 2 * 0.0133 * 1.0786, 1: 2 * 0.00495 * 1.0786}
 LOOP_70 = {0: 2 * 0.0133 * 1.1965, 1: 2 * 0.00495 * 1.1965}
 LEAD_40, LEAD_70 = 2 * 0.026 * 1.0786, 2 * 0.026 * 1.1965
 END_OHM = 0.002
+SPARE_V = 0.008
+"""The search keeps some thousandths of a volt inside every limit and rounds drops up: it is held to the cheapest of the
+layouts with so much to spare, the bound to the cheapest of all."""
 
 
 def tiny(seed: int) -> tuple[JobFolder, GroundGraph]:
@@ -172,7 +177,7 @@ def volts_of(
 
 
 def cheapest_by_lines(
-    folder: JobFolder, graph: GroundGraph, supply: int, lamps: tuple[int, ...]
+    folder: JobFolder, graph: GroundGraph, supply: int, lamps: tuple[int, ...], keep_v: float
 ) -> dict[tuple[int, ...], tuple[float, float]]:
     """For each set of lines a circuit of these lamps may use: its least price without trench, and its load in W."""
     job = folder.job
@@ -208,11 +213,16 @@ def cheapest_by_lines(
                 for m, up in zip(length, above, strict=True)
             ]
             for gauges in itertools.product((0, 1), repeat=len(joints)):
+                price = sum(c * job.cables[("thin", "thick")[g]].price_per_m for c, g in zip(cuts, gauges, strict=True))
+                if lines in best and price + fixed >= best[lines][0]:
+                    continue
                 ends = [1 if up < 0 else 2 for up in above]
                 hot = [c * LOOP_40[g] + n * END_OHM for c, g, n in zip(cuts, gauges, ends, strict=True)]
                 volts, amps = volts_of(job, 12.0, above, hot, at, LEAD_40 + END_OHM)
                 low, _ = volts_of(job, 12.0 * 0.98, above, hot, at, LEAD_40 + END_OHM)
-                if not volts or not low or min(low) < 9 or 12.0 - min(volts) > (job.voltage.max_drop or 0) / 100 * 12:
+                if not volts or not low or min(low) < 9 + keep_v:
+                    continue
+                if 12.0 - min(volts) > (job.voltage.max_drop or 0) / 100 * 12 - keep_v:
                     continue
                 if 12.0 * amps > driver.max_load_w or amps > driver.max_outlet_a:
                     continue
@@ -224,11 +234,10 @@ def cheapest_by_lines(
                     for c, g, n, up in zip(cuts, gauges, ends, above, strict=True):
                         reach.append(c * LOOP_70[g] + n * END_OHM + (reach[up] if up >= 0 else 0.0))
                     far = max(reach[piece] + LEAD_70 + END_OHM for piece in at)
-                    opens = min(driver.current_limit_a, 12.0 * 0.98 / far) >= 15
+                    opens = min(driver.current_limit_a, 12.0 * 0.98 / far) >= 15 * (1 + keep_v / 2)
                     if not opens or amps > 4:  # 15 A for 5 s is less than the lead's (115 x 0.75)² in any case
                         continue
                     guard = 6.0
-                price = sum(c * job.cables[("thin", "thick")[g]].price_per_m for c, g in zip(cuts, gauges, strict=True))
                 whole = price + fixed + guard
                 if lines not in best or whole < best[lines][0]:
                     best[lines] = (whole, 12.0 * amps)
@@ -264,7 +273,8 @@ def fewest_boxes(loads: list[float], job: Job) -> int:
     raise AssertionError
 
 
-def optimum(folder: JobFolder, graph: GroundGraph) -> float:
+def optimum(folder: JobFolder, graph: GroundGraph, keep_v: float = 0.0) -> float:
+    """Price of the cheapest layout with so many volts to spare inside every limit; infinite where there is none."""
     job = folder.job
     known: dict[tuple[int, tuple[int, ...]], dict[tuple[int, ...], tuple[float, float]]] = {}
     best = math.inf
@@ -273,7 +283,7 @@ def optimum(folder: JobFolder, graph: GroundGraph) -> float:
             options = []
             for supply, lamps in zip(supplies, split, strict=True):
                 if (supply, lamps) not in known:
-                    known[supply, lamps] = cheapest_by_lines(folder, graph, supply, lamps)
+                    known[supply, lamps] = cheapest_by_lines(folder, graph, supply, lamps, keep_v)
                 options.append(list(known[supply, lamps].items()))
             fixed = sum(job.supply(folder.survey.supplies[s].name).price for s in set(supplies))
             for choice in itertools.product(*options):
@@ -292,37 +302,48 @@ def optimum(folder: JobFolder, graph: GroundGraph) -> float:
 # -- the test --------------------------------------------------------------------------------------------------------
 
 
-def compare(seed: int) -> tuple[float, float, float]:
-    """Bound, enumerated optimum, and what the search finds (inf: nothing)."""
+def search(facts: Facts, seed: int) -> float:
+    """Price of what the search finds from its several starts (inf: nothing)."""
+    best = math.inf
+    for i, supplies in enumerate([None, *supply_sets(len(facts.supply_price), seed)]):
+        bench = Bench(facts, Effort(300.0), None, supplies)
+        rng = random.Random(1000 * seed + i)
+        state = construct(bench, rng, along=supplies[0] if supplies is not None and len(supplies) == 1 else None)
+        state = rebuild_all(bench, straighten_all(bench, improve(bench, state, rng)))
+        best = min(best, state.price if state.is_whole else math.inf)
+    return best
+
+
+def compare(seed: int) -> tuple[float, float, float, float]:
+    """Bound, enumerated optimum, the same with volts to spare, and what the search finds (inf: nothing)."""
     folder, graph = tiny(seed)
     facts = gather_facts(folder.job, folder.survey, graph)
-    bench = Bench(facts, Effort(400.0))
-    rng = random.Random(seed)
-    state = improve(bench, construct(bench, rng), rng)
-    return lower_bound(facts).total, optimum(folder, graph), state.price if state.is_whole else math.inf
+    spare = optimum(folder, graph, SPARE_V)
+    return lower_bound(facts).total, optimum(folder, graph), spare, search(facts, seed)
 
 
-@pytest.mark.parametrize("seed", range(30))
+@pytest.mark.parametrize("seed", range(12))
 def test_bound_is_never_above_the_enumerated_optimum(seed: int) -> None:
-    bound, best, found = compare(seed)
+    bound, best, spare, found = compare(seed)
     assert bound <= best + 1e-6
     assert bound <= found + 1e-6
-    assert (best == math.inf) <= (found == math.inf)
-    if best < math.inf:
-        assert found <= 1.02 * best
+    assert (spare == math.inf) >= (found == math.inf)
+    if spare < math.inf:
+        assert found <= 1.02 * spare
 
 
 @pytest.mark.slow
-def test_search_finds_the_optimum_of_nearly_all_tiny_jobs() -> None:
+@pytest.mark.parametrize("start", range(100, 320, 55))
+def test_search_finds_the_optimum_of_nearly_all_tiny_jobs(start: int) -> None:
+    """Four times over 50 jobs, each time all but one at the optimum at least."""
     equal = possible = 0
-    for seed in range(100, 300):
-        bound, best, found = compare(seed)
+    for seed in range(start, start + 55):
+        bound, best, spare, found = compare(seed)
         assert bound <= min(best, found) + 1e-6, seed
-        if best == math.inf:
-            assert found == math.inf, seed
+        if spare == math.inf:
             continue
         possible += 1
-        equal += found <= best + 1e-6
-        assert found <= 1.02 * best, seed
-    assert possible > 100
+        equal += found <= spare + 1e-6
+        assert found <= 1.02 * spare, seed
+    assert possible >= 50
     assert equal >= 0.98 * possible

@@ -20,9 +20,14 @@ from optimiser.search.bound.relaxation import joint_classes
 from optimiser.search.bound.solve import CutAndPrice
 from tests.search.tiny_layouts import Box, Enumeration, facts_of, tiny_job
 
-# Jobs whose enumeration takes tens of seconds are left out: a job's size decides, not its outcome.
+# Jobs whose enumeration takes long are left out: a job's size decides, not its outcome. These were enumerated once too.
+SLOW_TO_ENUMERATE = {1053, 1056, 1059, 1062, 1076, 1082, 1163, 1217, 1226, 1347, 1421, 1473, 1485, 1534, 1564}
 QUICK = [seed for seed in range(400) if len(tiny_job(seed).edges) <= 6 and tiny_job(seed).num_lamps == 3][:40]
-LONG = [seed for seed in range(1000, 2500) if len(tiny_job(seed).edges) <= 7 and tiny_job(seed).num_lamps == 3][:220]
+LONG = [
+    seed
+    for seed in range(1000, 2500)
+    if seed not in SLOW_TO_ENUMERATE and len(tiny_job(seed).edges) <= 7 and tiny_job(seed).num_lamps == 3
+][:205]
 
 
 def check_bound(seed: int) -> None:

@@ -17,6 +17,26 @@ def lamp_places(bench: Bench) -> np.ndarray:
     return facts.graph.xyz[nodes, :2]
 
 
+def some_way(bench: Bench, state: State, lamp: int, rng: random.Random) -> list[int]:
+    """Edges of a cheap way from a lamp to another one or to a supply point."""
+    facts, ways = bench.facts, bench.ways
+    n = facts.graph.num_nodes
+    # Priced as if nothing were dug; or as if all were, for the shortest: that is what holds where drop binds.
+    ways.set_open(np.full_like(state.use, rng.random() < 0.4))
+    bench.effort.spend(0.5 + n / 1200)
+    _, pred = ways.from_sources([n + lamp])
+    if rng.random() < 0.5:
+        node = int(facts.graph.supply_node[rng.choice(bench.supplies)])
+    else:
+        other = rng.randrange(facts.num_lamps)
+        node = facts.graph.leads[facts.leads_of[other][0]].node
+    edges: list[int] = []
+    while 0 <= pred[node] < n:
+        edges.append(ways.edge_between(node, int(pred[node])))
+        node = int(pred[node])
+    return edges
+
+
 class RuinNearby:
     def supports(self, bench: Bench) -> bool:
         return True
@@ -28,7 +48,11 @@ class RuinNearby:
         centre = places[rng.randrange(count)]
         away = np.hypot(*(places - centre).T) * np.array([1 + 0.3 * rng.random() for _ in range(count)])
         draft = draft_of(bench, state)
-        if rng.random() < 0.2:  # along the trenches that are there
+        taken = np.argsort(away, kind="stable")[:size].tolist()
+        kind = rng.random()
+        if kind < 0.3:  # along the trenches that are there
             draft.ghost = state.use > 0
-        take_lamps(bench, draft, np.argsort(away, kind="stable")[:size].tolist())
+            if kind < 0.15:  # and along one that none of the circuits would dig alone
+                draft.ghost[some_way(bench, state, taken[0], rng)] = True
+        take_lamps(bench, draft, taken)
         return recreate(bench, draft, rng, noise=0.1 if rng.random() < 0.5 else 0.0)
