@@ -26,7 +26,7 @@ _RINGS_MM = (0.0, 0.9, 2.0, 3.4, 5.2, 7.5, 10.5, 14.0, 18.0, 23.0, 30.0, 40.0, 5
 _TURNS = 24
 _LEADER_FROM_MM = 2.4
 _PASSES = 4
-_SQUARE_MM = 8.0
+_SQUARE_MM = 16.0
 
 
 @dataclass(frozen=True)
@@ -260,12 +260,12 @@ class _Taken:
     def crossings(self, fan: _Fan, candidate: int) -> int:
         """Points of leaders under a candidate's box, and of its own leader under boxes that stand."""
         box = fan.boxes[candidate]
-        count = sum(np.count_nonzero(_within(self.leaders[i], box)) for i in self._leader_cells.near(box))
+        count = sum(int(_within(self.leaders[i], box).sum()) for i in self._leader_cells.near(box))
         if fan.led[candidate]:
             points = _leader_points(box, fan.anchors[candidate])
             around = np.concatenate([points.min(axis=0), points.max(axis=0)])
             boxes = self.boxes_by(around)
-            count += sum(np.count_nonzero(_within(point[None], boxes.T)) for point in points)
+            count += sum(int(_within(point[None], boxes.T).sum()) for point in points)
         return count
 
 
@@ -284,20 +284,18 @@ def _best_free(fan: _Fan, taken: _Taken) -> tuple[int, float] | None:
 
 def _free(boxes: Floats, taken: _Taken, most: int) -> Iterator[int]:
     """The first few of the candidates, cheapest first, that overlap nothing taken."""
-    count = 0
-    for start in range(0, len(boxes), 16):
-        wide = boxes[start : start + 16] + np.array([-_PAD_MM, -_PAD_MM, _PAD_MM, _PAD_MM])
-        there = [taken.boxes_by(box) for box in wide]
-        owner = np.repeat(np.arange(len(wide)), [len(near) for near in there])
-        other, mine = np.concatenate(there), wide[owner]
-        hits = (mine[:, 0] < other[:, 2]) & (mine[:, 2] > other[:, 0])
-        hits &= (mine[:, 1] < other[:, 3]) & (mine[:, 3] > other[:, 1])
-        hit = np.bincount(owner[hits], minlength=len(wide))
-        for candidate in np.flatnonzero(hit == 0).tolist():
+    count, start, size = 0, 0, 24
+    while start < len(boxes):
+        wide = boxes[start : start + size] + np.array([-_PAD_MM, -_PAD_MM, _PAD_MM, _PAD_MM])
+        other = taken.boxes_by(np.concatenate([wide[:, :2].min(axis=0), wide[:, 2:].max(axis=0)])).T
+        hits = (wide[:, 0, None] < other[2]) & (wide[:, 2, None] > other[0])
+        hits &= (wide[:, 1, None] < other[3]) & (wide[:, 3, None] > other[1])
+        for candidate in np.flatnonzero(~hits.any(axis=1)).tolist():
             yield start + candidate
             count += 1
             if count >= most:
                 return
+        start, size = start + size, 96
 
 
 def _within(points: Floats, box: Floats) -> NDArray[np.bool_]:

@@ -102,8 +102,8 @@ def tangent_pairs(land: Land, xy: Floats, corners: Corners, corner_node: Ints, o
     spread = xy[np.concatenate([corner_node[have], others])]
     widest = float(np.hypot(*np.ptp(spread, axis=0)))
     low, high = -1.0, round(2 * widest / len(spread) ** 0.5, 2)
-    # Ring after ring outwards: where both nodes have their number of pairs, the one as first of each, the other as second,
-    # no farther pair can stay, nor take another's place.
+    # Ring after ring outwards: where both nodes have their number of pairs, the one as first of each and the other as
+    # second, no farther pair can stay, nor take another's place.
     full = np.zeros((2, len(xy)), dtype=bool)
     at = xy[corner_node[have]]
     corner_tree, other_tree = cKDTree(at), cKDTree(xy[others]) if len(others) else None
