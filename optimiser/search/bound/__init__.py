@@ -155,14 +155,22 @@ def _nodes(facts: Facts, effort: float) -> int:
 
 
 def _bound(parts: dict[str, float], total: float | None = None) -> Bound:
-    """A bound whose parts add up to it: what branching and rounding change is shown apart."""
+    """
+    A bound whose parts add up to it: what branching and rounding change is shown apart.
+
+    The parts are those of a solution, which may cost a little more than what its prices prove: ``total``, where given,
+    is what is proven and is never exceeded. A difference too small to show is taken into the largest part.
+    """
     listed = math.fsum(parts.values())
     if total is None or not math.isfinite(total):
         return Bound(listed if total is None else total, parts)
     rest = total - listed
+    shown = dict(parts)
     if abs(rest) > 0.005:
-        parts = {**parts, "whole numbers": rest}
-    return Bound(math.fsum(parts.values()), parts)
+        shown["whole numbers"] = rest
+    elif shown:
+        shown[max(shown, key=lambda name: shown[name])] += rest
+    return Bound(total, shown)
 
 
 __all__ = ["SAYS", "Bound", "dual_ascent", "fewest_drivers", "least_watts", "lower_bound"]
