@@ -4,12 +4,14 @@ The space of layouts is the one the search chooses from: circuits are trees of j
 lists, each cable follows any way along the graph with any one gauge, cables of the same or of other circuits may
 share a trench and pass nodes and joints unjoined.
 
-Two bounds, of which the greater holds (each is proven in the modules named):
+Three bounds, of which the greatest holds (each is proven in the modules named):
 
 * *By parts*, for jobs of any size. Trench, leads, supply points, and one cheapest cable in each trench: dual ascent
   (``ascent.py``). Joints, ends of cables, drivers and fuses: a linear program without ground, branched to whole
   drivers and circuits (``counting.py``, ``branch.py``). No price is counted
   twice, so the sum is a bound.
+* *Network*, for more lamps than *whole* takes: trench, cable, joints at their places and drivers in one program that
+  counts cables at nodes (``network.py``). It begins with dual ascent's cuts and columns, which leave little to add.
 * *Whole*, for few lamps (more with more effort): all parts in one linear program on the ground graph
   (``relaxation.py``) that grows by directed cuts and columns (``cuts.py``, ``program.py``), branched likewise. What a
   program proves is computed from its prices, so that a solver's tolerances cannot spoil it (``Program.prove``).
@@ -39,6 +41,10 @@ WHOLE_LAMPS = 8
 """Lamps up to which the whole program is solved at effort 1."""
 WHOLE_WORK = 60_000
 """Simplex iterations at effort 1."""
+NETWORK_LAMPS = 40
+"""Lamps up to which the network program is solved at effort 1."""
+NETWORK_CUTS, NETWORK_WORK = 5_000, 20_000
+"""Simplex iterations at effort 1 until which cuts are added, and branches opened."""
 NODES = 200
 
 
@@ -83,9 +89,11 @@ def lower_bound(
         return Bound(math.inf, {})  # some lamp cannot be fed from anywhere
     drivers = drivers_bound(facts, loads, num_drivers)
     best = _by_parts(facts, loads, drivers, num_drivers, effort, stop)
-    small = facts.num_lamps <= WHOLE_LAMPS * effort
-    if small and math.isfinite(best.total) and not (stop is not None and stop()):
-        best = max(best, _whole(facts, loads, drivers, num_drivers, effort, stop), key=lambda bound: bound.total)
+    for most_lamps, method in ((WHOLE_LAMPS, _whole), (NETWORK_LAMPS, _network)):
+        if facts.num_lamps <= most_lamps * effort:
+            if math.isfinite(best.total) and not (stop is not None and stop()):
+                best = max(best, method(facts, loads, drivers, num_drivers, effort, stop), key=lambda b: b.total)
+            break
     return best
 
 
@@ -107,7 +115,7 @@ def _by_parts(
     program = Program(counts)
     program.activate(np.arange(len(counts.cost)))
     tighten = CutAndPrice(program, None, math.inf, stop)
-    whole = [counts.names["u"], counts.names["d"], counts.names["q"]]
+    whole = [counts.names[name] for name in ("u", "d", "q")]
     total, _ = branch(program, whole, tighten, _nodes(facts, effort), stop=stop)
     if total == -math.inf:  # the solver failed: the drivers alone are a bound
         return _bound({"trench, leads, thinnest cable, supply points": trench, "drivers": drivers})
@@ -144,8 +152,39 @@ def _whole(
     for cut in cuts:
         program.add_cut(cut)
     tighten = CutAndPrice(program, Separator(program, loads), WHOLE_WORK * effort, stop)
-    whole = [relaxation.names["u"], relaxation.names["d"], relaxation.names["q"]]
-    total, _ = branch(program, whole, tighten, _nodes(facts, effort), stop=stop)
+    total, _ = branch(program, relaxation.whole, tighten, _nodes(facts, effort), stop=stop)
+    return _bound(tighten.part_of(total), total)
+
+
+def _network(
+    facts: Facts,
+    loads: Loads,
+    drivers: float,
+    num_drivers: int | None,
+    effort: float,
+    stop: Callable[[], bool] | None,
+) -> Bound:
+    from .branch import branch
+    from .cuts import Separator
+    from .network import relax_network
+    from .program import Program
+    from .solve import CutAndPrice
+    from .start import network_start
+
+    relaxation = relax_network(facts, loads, num_drivers=num_drivers, least_drivers_price=drivers)
+    cuts, columns = network_start(facts, relaxation, stop)
+    program = Program(relaxation)
+    program.activate(columns)
+    for cut in cuts:
+        program.add_cut(cut)
+    separator = Separator(program, loads, nested=1)
+    work = NETWORK_WORK * effort
+    tighten = CutAndPrice(program, separator, NETWORK_CUTS * effort, stop, most=work, columns_first=True)
+
+    def spent() -> bool:
+        return program.iterations > work or (stop is not None and stop())
+
+    total, _ = branch(program, relaxation.whole, tighten, _nodes(facts, effort), stop=spent)
     return _bound(tighten.part_of(total), total)
 
 

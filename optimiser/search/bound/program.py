@@ -33,6 +33,27 @@ class Cut:
     key: bytes = b""
 
 
+class _Arcs:
+    """Columns of one cut graph by their arc: columns that no cut tells apart are looked at once."""
+
+    def __init__(self, *keys: np.ndarray) -> None:
+        table = np.stack(keys, axis=1)
+        mine = np.flatnonzero((table[:, 0] >= 0) & (table[:, 1] >= 0))
+        self.table, inverse = np.unique(table[mine], axis=0, return_inverse=True)
+        self.of_column = np.full(len(table), -1)
+        self.of_column[mine] = inverse.ravel()
+        self.rows: list[list[int]] = [[] for _ in self.table]  # of the cuts that each arc enters
+        self.columns = mine
+
+    def entering(self, cut: Cut) -> np.ndarray:
+        tail, head = self.table[:, 0], self.table[:, 1]
+        enters: np.ndarray = cut.inside[head] & ~cut.inside[tail]
+        if cut.sort != "y":
+            lamp, counted = self.table[:, 2], self.table[:, 3]
+            enters &= lamp < 0 if cut.sort == "n" else ((lamp < 0) | (lamp == cut.lamp)) & (counted == 0)
+        return np.flatnonzero(enters)
+
+
 class Program:
     """Rows: the fixed ones that some active column is in, then cuts. Columns: those activated."""
 
@@ -58,6 +79,9 @@ class Program:
         self.column_of = np.full(len(rx.cost), -1)
         self.columns = np.zeros(0, dtype=np.int64)
         self.cuts: list[Cut] = []
+        self._y_arcs = _Arcs(rx.y_tail, rx.y_head)
+        self._x_arcs = _Arcs(rx.x_tail, rx.x_head, rx.lamp, rx.counted)
+        self._entering: list[np.ndarray] = []
         self._known: set[bytes] = set()
         self._link_index = np.full(rx.rows.shape[0], -1)
         self._link_index[rx.link_row] = np.arange(len(rx.link_row))
@@ -94,18 +118,17 @@ class Program:
         starts, filled = [], 0
         rows: list[np.ndarray] = []
         values: list[np.ndarray] = []
-        crossings = [self.crossing(cut, new) for cut in self.cuts]
-        crossing = np.array(crossings) if crossings else np.zeros((0, len(new)), dtype=bool)
-        cut_rows = np.array(self.cut_rows, dtype=np.int64)
+        of_y, of_x = self._y_arcs.of_column, self._x_arcs.of_column
         matrix = rx.rows
-        for k, c in enumerate(new.tolist()):
+        for c in new.tolist():
             starts.append(filled)
             span = slice(matrix.indptr[c], matrix.indptr[c + 1])
             r = self.row_of[matrix.indices[span]]
             v = matrix.data[span]
             keep = (r >= 0) & (v != 0)
-            mine = cut_rows[crossing[:, k]]
-            rows.append(np.concatenate([r[keep], mine]))
+            mine = self._y_arcs.rows[of_y[c]] if of_y[c] >= 0 else []
+            mine = mine + self._x_arcs.rows[of_x[c]] if of_x[c] >= 0 else mine
+            rows.append(np.concatenate([r[keep], np.array(mine, dtype=np.int64)]))
             filled += len(rows[-1])
             values.append(np.concatenate([v[keep], np.ones(len(mine))]))
         flat_r = np.concatenate(rows).astype(np.int32)
@@ -138,18 +161,13 @@ class Program:
         order, first = self._cables_of
         return order[first[arc] : first[arc + 1]]
 
-    def crossing(self, cut: Cut, columns: np.ndarray | None = None) -> np.ndarray:
-        """Which columns (all by default) enter the cut's set."""
-        rx = self.relaxation
-        pick = slice(None) if columns is None else columns
-        tail, head = (rx.y_tail, rx.y_head) if cut.sort == "y" else (rx.x_tail, rx.x_head)
-        tail, head, lamp = tail[pick], head[pick], rx.lamp[pick]
-        enters: np.ndarray = (tail >= 0) & cut.inside[head] & ~cut.inside[tail]
-        if cut.sort == "x":
-            enters &= ((lamp < 0) | (lamp == cut.lamp)) & ~rx.counted[pick]
-        if cut.sort == "n":
-            enters &= lamp < 0
-        return enters
+    def crossing(self, cut: Cut) -> np.ndarray:
+        """Mask of the columns that enter the cut's set."""
+        arcs = self._y_arcs if cut.sort == "y" else self._x_arcs
+        mask = np.zeros(len(arcs.table) + 1, dtype=bool)
+        mask[arcs.entering(cut)] = True
+        of_columns: np.ndarray = mask[arcs.of_column]
+        return of_columns
 
     def add_cut(self, cut: Cut) -> bool:
         """Add a row; False where it is there already."""
@@ -159,7 +177,14 @@ class Program:
         if cut.key in self._known:
             return False
         self._known.add(cut.key)
-        cols = self.column_of[self.columns[self.crossing(cut, self.columns)]]
+        arcs = self._y_arcs if cut.sort == "y" else self._x_arcs
+        entering = arcs.entering(cut)
+        mask = np.zeros(len(arcs.table) + 1, dtype=bool)
+        mask[entering] = True
+        cols = self.column_of[self.columns[mask[arcs.of_column[self.columns]]]]
+        for arc in entering.tolist():
+            arcs.rows[arc].append(self.num_rows)
+        self._entering.append(entering)
         self._h.addRow(cut.least, self.inf, len(cols), cols.astype(np.int32), np.ones(len(cols)))
         self.cuts.append(cut)
         self.cut_rows.append(self.num_rows)
@@ -232,12 +257,15 @@ class Program:
         price = np.where(np.isinf(rx.row_low), np.minimum(price, 0.0), price)
         rest = cost.copy()
         terms, size = 0.0, 0.0
-        for cut, row in zip(self.cuts, self.cut_rows, strict=True):
+        price_y, price_x = np.zeros(len(self._y_arcs.table)), np.zeros(len(self._x_arcs.table))
+        for cut, row, entering in zip(self.cuts, self.cut_rows, self._entering, strict=True):
             p = max(0.0, float(dual[row]))
             if p > 0:
-                rest[self.crossing(cut)] -= p
+                (price_y if cut.sort == "y" else price_x)[entering] += p
                 terms += p * cut.least
                 size += p * cut.least
+        for arcs, sums in ((self._y_arcs, price_y), (self._x_arcs, price_x)):
+            rest[arcs.columns] -= sums[arcs.of_column[arcs.columns]]
         rest -= rx.rows.T @ price
         num_arcs = len(rx.link_row)
         if num_arcs:

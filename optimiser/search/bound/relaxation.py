@@ -88,6 +88,11 @@ class Relaxation:
     def root(self) -> int:
         return self.num_nodes + self.num_lamps
 
+    @property
+    def whole(self) -> list[np.ndarray]:
+        """Columns that are whole numbers in any layout, those first that settle most."""
+        return [self.names[name] for name in ("u", "drivers of a model", "d", "circuits of a driver", "q")]
+
 
 PARTS = ("trench", "leads", "cable", "joints", "drivers", "supplies", "fuses")
 TRENCH, LEADS, CABLE, JOINTS, DRIVERS, SUPPLIES, FUSES = range(7)
@@ -395,6 +400,16 @@ def add_drivers(
     al, ak = np.array(a_lamp, dtype=np.int64), np.array(a_kind, dtype=np.int64)
     a = b.add("a", len(al), CABLE, high=1.0, x_tail=root, x_head=at_driver[k_supply[ak]], lamp=al)
 
+    # Sums that are whole numbers too: branching on them settles what many columns alike would settle one by one.
+    used_models = sorted({model for _, model in drivers})
+    of_model = b.add("drivers of a model", len(used_models), DRIVERS)
+    rows = b.new_rows(len(used_models), 0.0, 0.0)
+    b.put(rows, of_model, -1.0)
+    b.put(rows[[used_models.index(model) for _, model in drivers]], d, 1.0)
+    circuits_of = b.add("circuits of a driver", len(drivers), FUSES)
+    rows = b.new_rows(len(drivers), 0.0, 0.0)
+    b.put(rows, circuits_of, -1.0)
+    b.put(rows[k_driver], q, 1.0)
     rows = b.new_rows(supplies, 0.0, 0.0)  # cables that leave the drivers start somewhere
     b.put(rows[k_supply], r, 1.0)
     b.put(rows[xr_supply], xr, -1.0)

@@ -20,9 +20,20 @@ class CutAndPrice:
     """Called for a node of the branching: returns a bound of the program as it stands."""
 
     def __init__(
-        self, program: Program, separator: Separator | None, budget: float, stop: Callable[[], bool] | None = None
+        self,
+        program: Program,
+        separator: Separator | None,
+        budget: float,
+        stop: Callable[[], bool] | None = None,
+        *,
+        most: float | None = None,
+        columns_first: bool = False,
     ) -> None:
         self.separator, self.budget, self.stop = separator, budget, stop
+        self.most = 2 * budget if most is None else most
+        """Work after which nothing more is solved."""
+        self.columns_first = columns_first
+        """Price all columns before the next cuts: fewer, larger steps, for programs that begin near their end."""
         self.spent_at = program.iterations
         self.parts: dict[float, np.ndarray] = {}
 
@@ -35,7 +46,7 @@ class CutAndPrice:
                 return math.inf
             if status != "optimal":
                 break
-            bound, wanted = program.prove()
+            bound, wanted = program.prove(len(program.value) if self.columns_first else 400)
             if bound > best:
                 best = bound
                 self.parts[bound] = program.parts()
@@ -43,11 +54,12 @@ class CutAndPrice:
                 break
             spent = program.iterations - self.spent_at
             cuts = []
-            if self.separator is not None and spent < self.budget:
+            may_cut = not (self.columns_first and len(wanted))
+            if self.separator is not None and spent < self.budget and may_cut:
                 cuts = self.separator.trench(lamps) + self.separator.cable(lamps) + self.separator.circuits()
             added = program.activate(wanted)
             added += sum(program.add_cut(cut) for cut in cuts)
-            if not added or spent > 2 * self.budget:
+            if not added or spent > self.most:
                 break
         return best
 

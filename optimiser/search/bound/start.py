@@ -65,29 +65,46 @@ def first_cuts(rx: Relaxation, stop: Callable[[], bool] | None = None) -> tuple[
     return cuts, np.concatenate([cheap, np.flatnonzero(np.isin(rx.arc, arcs))])
 
 
+def network_start(facts: Facts, rx: Relaxation, stop: Callable[[], bool] | None = None) -> tuple[list[Cut], np.ndarray]:
+    """For ``network.py``: the cuts of one dual ascent over trench with a cable in it; the columns it leaves cheap,
+    those of shortest ways (several circuits may need more cables than trenches there), and all that are no arcs."""
+    y, x = rx.names["y"], rx.names["x"]
+    in_y = np.flatnonzero(rx.y_tail >= 0)
+    lamps = [rx.num_nodes + i for i in range(rx.num_lamps)]
+    found = ascend(rx.size, rx.root, lamps, rx.y_tail[in_y], rx.y_head[in_y], rx.cost[in_y], stop)
+    rest = np.zeros(len(rx.cost))
+    rest[in_y] = found.rest
+    ways = _shortest_arcs(facts, rx.y_tail[y], rx.y_head[y], rx.cost[y] + 1e-6)
+    wanted = np.ones(len(rx.cost), dtype=bool)
+    wanted[y] = (rest[y] <= 1e-9) | ways
+    wanted[x] = ways
+    return [Cut("y", inside, -1, 1.0) for inside, _ in found.cuts], np.flatnonzero(wanted)
+
+
 def first_columns(facts: Facts, rx: Relaxation) -> np.ndarray:
     """All that is no arc, and the arcs of shortest ways (trench and cable) from each supply point to every lamp."""
+    y, xc = rx.names["y"], rx.names["xc"]
+    chosen = _shortest_arcs(facts, rx.y_tail[y], rx.y_head[y], rx.cost[y] + rx.cost[xc] + 1e-6)
+    return np.flatnonzero((rx.arc < 0) | chosen[np.maximum(rx.arc, 0)])
+
+
+def _shortest_arcs(facts: Facts, tail: np.ndarray, head: np.ndarray, price: np.ndarray) -> np.ndarray:
+    """Mask of the arcs of cheapest ways from each supply point to every lamp's nearest lead."""
     from scipy.sparse import csr_matrix
     from scipy.sparse.csgraph import dijkstra
 
-    graph = facts.graph
-    n, m = graph.num_nodes, graph.num_edges
-    y, xc = rx.names["y"], rx.names["xc"]
-    price = rx.cost[y] + rx.cost[xc] + 1e-6
-    tail, head = rx.y_tail[y], rx.y_head[y]
+    n = facts.graph.num_nodes
     matrix = csr_matrix((price, (tail, head)), shape=(n, n))
     arc_of = {(int(t), int(h)): i for i, (t, h) in enumerate(zip(tail.tolist(), head.tolist(), strict=True))}
     lead_nodes: list[list[int]] = [[] for _ in range(facts.num_lamps)]
-    for arc in graph.leads:
+    for arc in facts.graph.leads:
         lead_nodes[arc.lamp].append(arc.node)
-    arcs: set[int] = set()
-    for source in graph.supply_node.tolist():
+    chosen = np.zeros(len(tail), dtype=bool)
+    for source in facts.graph.supply_node.tolist():
         dist, pred = dijkstra(matrix, indices=source, return_predecessors=True)
         for nodes in lead_nodes:
             v = min(nodes, key=lambda v: (dist[v], v))
             while pred[v] >= 0:
-                arcs.add(arc_of[int(pred[v]), v])
+                chosen[arc_of[int(pred[v]), v]] = True
                 v = int(pred[v])
-    chosen = np.zeros(2 * m, dtype=bool)
-    chosen[sorted(arcs)] = True
-    return np.flatnonzero((rx.arc < 0) | chosen[np.maximum(rx.arc, 0)])
+    return chosen
