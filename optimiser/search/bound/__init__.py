@@ -43,6 +43,9 @@ WHOLE_WORK = 60_000
 """Simplex iterations at effort 1."""
 NETWORK_LAMPS = 40
 """Lamps up to which the network program is solved at effort 1."""
+NETWORK_SIZE = 250_000
+"""Lamps x edges of the graph up to which it is tried at effort 1: beyond, the work is spent before its columns are
+priced, and nothing is proven."""
 NETWORK_CUTS, NETWORK_WORK = 5_000, 20_000
 """Simplex iterations at effort 1 until which cuts are added, and branches opened."""
 NODES = 200
@@ -91,6 +94,8 @@ def lower_bound(
     best = _by_parts(facts, loads, drivers, num_drivers, effort, stop)
     for most_lamps, method in ((WHOLE_LAMPS, _whole), (NETWORK_LAMPS, _network)):
         if facts.num_lamps <= most_lamps * effort:
+            if method is _network and facts.num_lamps * facts.graph.num_edges > NETWORK_SIZE * effort:
+                break
             if math.isfinite(best.total) and not (stop is not None and stop()):
                 best = max(best, method(facts, loads, drivers, num_drivers, effort, stop), key=lambda b: b.total)
             break
