@@ -2,8 +2,8 @@
 
 1. a first layout at once; 2. several starts, searched apart; 3. slide the best ones' hubs and forks on the open
 ground, add those places to the graph, search on from there; again until that gains nothing or the effort is spent; 4.
-put the good layouts' parts together; 5. finish with gauges chosen without rounding; 6. bound on the final graph. Every layout that is handed on has been
-confirmed by the caller.
+put the good layouts' parts together; 5. finish with gauges chosen without rounding; 6. bound on the final graph. Every
+layout that is handed on has been confirmed by the caller.
 """
 
 from __future__ import annotations

@@ -80,6 +80,20 @@ def test_no_layout_of_a_tiny_job_costs_less(seed: int, monkeypatch: pytest.Monke
     check_bound(seed, monkeypatch)
 
 
+def test_shares_of_joints_bound_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Jobs of very many lamps count joints by shares: held to the same tiny jobs."""
+    for seed in QUICK[:20]:
+        tiny = tiny_job(seed)
+        facts = facts_of(tiny)
+        counted = lower_bound(facts, num_drivers=tiny.num_drivers, effort=0.0)
+        with monkeypatch.context() as patch:
+            patch.setattr(bounds, "COUNT_SIZE", 0)
+            shared = lower_bound(facts, num_drivers=tiny.num_drivers, effort=0.0)
+        assert shared.total <= Enumeration(tiny).optimum() + 1e-6
+        if math.isfinite(counted.total):
+            assert shared.parts["joints"] > 0 or tiny.post
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", LONG)
 def test_no_layout_of_many_tiny_jobs_costs_less(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -8,8 +8,8 @@ Three bounds, of which the greatest holds (each is proven in the modules named):
 
 * *By parts*, for jobs of any size. Trench, leads, supply points, and one cheapest cable in each trench: dual ascent
   (``ascent.py``). Joints, ends of cables, drivers and fuses: a linear program without ground, branched to whole
-  drivers and circuits (``counting.py``, ``branch.py``). No price is counted
-  twice, so the sum is a bound.
+  drivers and circuits (``counting.py``, ``branch.py``); for very many lamps each lead's share of a joint, and the
+  drivers that cover the load. No price is counted twice, so the sum is a bound.
 * *Network*, for more lamps than *whole* takes: trench, cable, joints at their places and drivers in one program that
   counts cables at nodes (``network.py``). It begins with dual ascent's cuts and columns, which leave little to add.
 * *Whole*, for few lamps (more with more effort): all parts in one linear program on the ground graph
@@ -37,6 +37,9 @@ SAYS = (
     "the cheapest trenches with the thinnest cable in them, joints and cable ends, drivers and circuits that the loads "
     "need; what drop forces beyond that is not in it"
 )
+COUNT_SIZE = 30_000
+"""Lamps x ways to feed them x supply points up to which joints and drivers are counted by a program; beyond, by shares:
+the program of 500 lamps took minutes."""
 WHOLE_LAMPS = 8
 """Lamps up to which the whole program is solved at effort 1."""
 WHOLE_WORK = 60_000
@@ -111,11 +114,18 @@ def _by_parts(
     stop: Callable[[], bool] | None,
 ) -> Bound:
     from .branch import branch
-    from .counting import relax_counts
+    from .counting import joint_shares, relax_counts
     from .program import Program
     from .solve import CutAndPrice
 
     trench = dual_ascent(facts, stop, cable_m=loads.cable_m)
+    if facts.num_lamps * len(loads.ways) * len(facts.supply_price) > COUNT_SIZE:
+        named = {
+            "trench, leads, thinnest cable, supply points": trench,
+            "joints": joint_shares(facts, loads),
+            "drivers": drivers,
+        }
+        return _bound(named)
     counts = relax_counts(facts, loads, num_drivers=num_drivers, least_drivers_price=drivers)
     program = Program(counts)
     program.activate(np.arange(len(counts.cost)))

@@ -19,6 +19,44 @@ from .loads import Loads
 from .relaxation import CABLE, INF, JOINTS, LEADS, SUPPLIES, Builder, Relaxation, add_drivers, finish, joint_places
 
 
+def joint_shares(facts: Facts, loads: Loads) -> float:
+    """
+    Least price of the joints of any layout, by shares.
+
+    In a joint of w ways end one cable from above and w - 1 leads or cables below. A layout has as many cables as joints
+    (each cable ends below in one), so its J joints hold at least as many leads and cables below as the L lamps have
+    leads. And J >= sum over lamps of 1 / k, k the most lamps whose leads reach one node that this lamp's lead reaches:
+    the lamps of one joint add up to at most 1. So for any a, b >= 0 with a + b (w - 1) <= price of w ways, for all w,
+    the joints cost at least a J + b L. Lamps on posts may be joined in the post for nothing and do not count.
+    """
+    _, prices, most, post, _, on_classes = joint_places(facts, loads)
+    on_posts = {int(lamp) for lamp in facts.graph.post_lamp if lamp >= 0}
+    end = facts.joint_end_m * loads.cable_m if facts.cuts_at_joints else 0.0
+    kinds = {
+        (float(items), float(price)) for price, items, at_post in zip(prices, most, post, strict=True) if not at_post
+    }
+    kinds |= {(float(ways - 1), price + end) for price, _, ways in on_classes}
+    if not kinds:
+        return 0.0
+    reaching: dict[int, set[int]] = {}
+    for arc in facts.graph.leads:
+        reaching.setdefault(arc.node, set()).add(arc.lamp)
+    most_at = [0] * facts.num_lamps
+    for lamps in reaching.values():
+        for lamp in lamps:
+            most_at[lamp] = max(most_at[lamp], len(lamps))
+    counted = [lamp for lamp in range(facts.num_lamps) if lamp not in on_posts]
+    joints = sum(1 / most_at[lamp] for lamp in counted)
+    slopes = {0.0, min(price / items for items, price in kinds)}
+    slopes |= {(p - q) / (m - n) for (m, p), (n, q) in itertools.permutations(sorted(kinds), 2) if m > n}
+    best = 0.0
+    for each in slopes:
+        fixed = min(price - each * items for items, price in kinds)
+        if each >= 0 and fixed >= -1e-9:
+            best = max(best, max(fixed, 0.0) * joints + each * len(counted))
+    return best * (1 - 1e-9)
+
+
 def relax_counts(
     facts: Facts,
     loads: Loads,
