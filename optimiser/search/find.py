@@ -31,11 +31,11 @@ from .tasks import Crew, Done, Task
 
 WORK_PER_LAMP = 1750.0
 """Work of effort 1 for each lamp, exact rebuilding and sliding included, in units of about half a millisecond."""
-WORK_PER_LAMP_OF_MANY = 1000.0
+WORK_PER_LAMP_OF_MANY = 800.0
 MANY_LAMPS = 40
 COMBINED = 6
 """Good layouts whose parts are put together at the end."""
-COMBINE_SHARE = 0.15
+COMBINE_SHARE = 0.1
 """Of the budget, for that."""
 LAST_SHARE, LAST_HEAT = 0.05, 0.02
 """Of the search that follows where that gained."""
@@ -151,6 +151,7 @@ class _Search:
         temperature: float,
         supplies: Sequence[tuple[int, ...] | None] | None = None,
         along: Sequence[int | None] | None = None,
+        split: int = -1,
     ) -> list[Done]:
         """Search from several starts, this share of the budget over all; cheapest first."""
         self.rounds += 1
@@ -164,6 +165,7 @@ class _Search:
                 noise=0.0 if i == 0 else 0.15,
                 supplies=None if supplies is None else supplies[i],
                 along=None if along is None else along[i],
+                split=i == split,
             )
             for i, start in enumerate(starts)
         ]
@@ -181,7 +183,7 @@ class _Search:
         Few starts for many lamps: one long descent beats several short ones there.
         """
         if len(self.survey.lamps) > MANY_LAMPS:
-            return self.spread(crew, FIRST_SHARE, [self.start, None], MANY_HEAT)
+            return self.spread(crew, FIRST_SHARE, [self.start, None], MANY_HEAT, split=1)
         sets = supply_sets(len(self.survey.supplies), self.options.seed)
         starts = [self.start, *[None] * len(sets)]
         along = [None, *(chosen[0] if len(chosen) == 1 else None for chosen in sets)]

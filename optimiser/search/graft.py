@@ -204,6 +204,7 @@ def graft(
     limit: float = math.inf,
     bulk_w: float = 0.0,
     by_length: bool = False,
+    past_supplies: bool = True,
 ) -> float:
     """
     Hang a part where it costs least; returns what that adds, or infinity where it fits nowhere (draft unchanged then).
@@ -223,13 +224,17 @@ def graft(
         0 chooses the cheapest for this part alone.
     by_length
         Take the shortest ways instead of the cheapest: where the volts are tight, nothing else may hold.
+    past_supplies
+        Whether ways may lead past supply points in use. They mostly may, but not past the one that the circuit they
+        would be hung on starts from.
     """
     facts, ways = bench.facts, bench.ways
     n = facts.graph.num_nodes
     if by_length:
         ways.set_open(draft.use, np.ones(len(draft.use), dtype=bool))
-    else:  # a way through the supply's node could not be hung on what starts there
-        ways.set_open(draft.use, draft.ghost, {int(facts.graph.supply_node[fed.supply]) for fed in draft.circuits})
+    else:
+        starts = {int(facts.graph.supply_node[fed.supply]) for fed in draft.circuits}
+        ways.set_open(draft.use, draft.ghost, () if past_supplies else starts)
     bare = part.top < 0
     if bare:
         sources = [n + part.lamps[0]]
@@ -285,6 +290,8 @@ def graft(
         if index >= 0:
             fed = draft.circuits[index]
             tree, leads, supply = fed.tree, fed.leads, fed.supply
+            if int(facts.graph.supply_node[supply]) in chain[1:]:
+                continue
             if any(v in tree for v in chain[1:] if v < n):
                 continue
         else:
@@ -317,9 +324,12 @@ def graft(
         if near < math.inf or bulk_w > 0:  # nothing holds so near, or on the model of best value: look everywhere
             bench.reach[part.lamps[0]] = math.inf
             return graft(bench, draft, part, rng, width=width, noise=noise, may_open=may_open, limit=limit)
+        if past_supplies and draft.circuits:
+            more = {"width": width, "noise": noise, "may_open": may_open, "limit": limit}
+            return graft(bench, draft, part, rng, past_supplies=False, **more)  # type: ignore[arg-type]
         if not by_length:
             more = {"width": width, "noise": noise, "may_open": may_open, "limit": limit}
-            return graft(bench, draft, part, rng, by_length=True, **more)  # type: ignore[arg-type]
+            return graft(bench, draft, part, rng, by_length=True, past_supplies=False, **more)  # type: ignore[arg-type]
         return math.inf
     if bare:
         bench.reach[part.lamps[0]] = 2 * places[0][0] + bench.reach_spare

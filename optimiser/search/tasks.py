@@ -27,6 +27,7 @@ from .facts import Facts
 from .improve import START_TEMPERATURE, improve
 from .rebuild import rebuild_all
 from .refine import Slid, slide
+from .split_forest import split_forest
 from .state import Bench, State
 
 REBUILD_SHARE, SLIDE_SHARE = 0.15, 0.1
@@ -47,6 +48,8 @@ class Task:
     """Supply points that may be used; None for all."""
     along: int | None = None
     """Supply point whose light tree to all lamps the first layout follows."""
+    split: bool = False
+    """Start from circuits split off one light forest from all supply points."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,7 +74,8 @@ def do_task(
     bench = Bench(facts, effort, task.num_drivers, task.supplies)
     rng = random.Random(task.seed)
     if task.start is None:
-        state = construct(bench, rng, noise=task.noise, along=task.along)
+        split = split_forest(bench, rng) if task.split else None
+        state = construct(bench, rng, noise=task.noise, along=task.along) if split is None else split
         if on_best is not None:
             on_best(state)
         state = straighten_all(bench, state)

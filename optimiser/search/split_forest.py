@@ -1,0 +1,174 @@
+"""A first layout for many lamps: light trenches first, circuits along them second. In: Bench. Out: State.
+
+1. A light forest of trenches joins all lamps to the supply points: lamp after lamp, nearest first, by the cheapest way
+   to what is there already.
+2. The lamps of each tree are taken in the order of a walk round it, in which neighbours follow each other, and that
+   sequence is split into circuits at the least price by dynamic programming: what a circuit costs along the tree in its
+   own gauges, and its share of a driver. All trench is shared, so circuits side by side cost cable only.
+3. Lamps that no circuit holds so are hung like any others.
+
+Splitting a sequence is exact for the sequence; that the circuits follow it is the heuristic (J. E. Beasley, "Route
+first, cluster second methods for vehicle routing", Omega 11, 1983, 403-408).
+"""
+
+from __future__ import annotations
+
+import math
+import random
+
+import numpy as np
+
+from .circuit import Fed, Tree
+from .construct import best_palette
+from .graft import draft_of, recreate
+from .state import Bench, State
+
+MOST_FEEDS = 4
+"""Ways to feed a circuit that are tried: those cheapest by the watt."""
+
+
+def split_forest(bench: Bench, rng: random.Random) -> State | None:
+    """The layout along one light forest; None where drivers do not take it."""
+    bench.palette = bench.all_cables
+    parent, leads = light_forest(bench)
+    circuits: list[Fed] = []
+    missing: set[int] = set(range(bench.facts.num_lamps)) - set(leads)
+    for supply in bench.supplies:
+        order = _round_walk(bench, parent, leads, int(bench.facts.graph.supply_node[supply]))
+        by_kind: dict[tuple[str, tuple[int, ...]], list[int]] = {}
+        for lamp in order:  # lamps of other dim groups or other feeds are never on one circuit
+            by_kind.setdefault((bench.facts.lamp_group[lamp], tuple(bench.facts.lamp_feeds[lamp])), []).append(lamp)
+        for lamps in by_kind.values():
+            chosen, left = _split(bench, supply, parent, leads, lamps)
+            circuits += chosen
+            missing |= left
+    for full in _overfull(bench, circuits):
+        missing.update(full.leads)
+        circuits.remove(full)
+    state = bench.compose(circuits, frozenset(missing))
+    if state is None:
+        return None
+    state = best_palette(bench, state) or state
+    if state.missing:
+        state = recreate(bench, draft_of(bench, state), rng) or state
+    return state
+
+
+def _overfull(bench: Bench, circuits: list[Fed]) -> list[Fed]:
+    """Circuits that sleeves have no room for, the lightest loads first."""
+    room = dict(enumerate(bench.facts.capacity))
+    found: list[Fed] = []
+    for fed in sorted(circuits, key=lambda fed: -fed.load_w):
+        if any(room[e] < 1 for e in fed.edges):
+            found.append(fed)
+            continue
+        for e in fed.edges:
+            room[e] -= 1
+    return found
+
+
+def light_forest(bench: Bench) -> tuple[Tree, dict[int, int]]:
+    """Node upstream of each node of the forest, and each lamp's lead."""
+    facts, ways = bench.facts, bench.ways
+    n = facts.graph.num_nodes
+    use = np.zeros(facts.graph.num_edges, dtype=np.int16)
+    ways.set_open(use)
+    roots = [int(facts.graph.supply_node[s]) for s in bench.supplies]
+    dist, _ = ways.from_sources(roots)
+    away = [min(float(dist[facts.graph.leads[arc].node]) for arc in arcs) for arcs in facts.leads_of]
+    bench.effort.spend(facts.num_lamps * (0.5 + n / 1200))
+    parent: Tree = {}
+    leads: dict[int, int] = {}
+    inside = list(roots)
+    for lamp in sorted(range(facts.num_lamps), key=away.__getitem__):
+        ways.set_open(use)
+        dist, pred = ways.from_sources([n + lamp])
+        places = np.array(inside)
+        node = int(places[np.argmin(dist[places])])
+        if dist[node] == math.inf:
+            continue
+        while int(pred[node]) < n:
+            below = int(pred[node])
+            parent[below] = node
+            use[ways.edge_between(node, below)] = 1
+            inside.append(below)
+            node = below
+        leads[lamp] = ways.lead_between(lamp, node)
+    return parent, leads
+
+
+def _round_walk(bench: Bench, parent: Tree, leads: dict[int, int], root: int) -> list[int]:
+    """Lamps of the root's tree in the order of a walk round it."""
+    kids: dict[int, list[int]] = {}
+    for node, up in parent.items():
+        kids.setdefault(up, []).append(node)
+    hung: dict[int, list[int]] = {}
+    for lamp, arc in leads.items():
+        hung.setdefault(bench.facts.graph.leads[arc].node, []).append(lamp)
+    order: list[int] = []
+    stack = [root]
+    while stack:
+        node = stack.pop()
+        order += sorted(hung.get(node, ()))
+        stack += sorted(kids.get(node, ()))
+    return order
+
+
+def _split(
+    bench: Bench, supply: int, parent: Tree, leads: dict[int, int], lamps: list[int]
+) -> tuple[list[Fed], set[int]]:
+    """The sequence split into circuits on one kind of feed at the least price, and the lamps that it does not hold."""
+    facts = bench.facts
+    feeds = sorted(facts.lamp_feeds[lamps[0]], key=lambda f: (facts.feeds[f].price / facts.feeds[f].max_w, f))
+    best: tuple[float, list[Fed], set[int]] = (math.inf, [], set(lamps))
+    for f in feeds[:MOST_FEEDS]:
+        circuits, left = _split_on(bench, supply, f, parent, leads, lamps)
+        drivers = bench.packing.share(circuits)
+        if drivers is None:
+            continue
+        model_price = facts.feeds[f].price
+        price = sum(fed.price for fed in circuits) + model_price * len(drivers) + bench.penalty_unit * len(left)
+        if price < best[0]:
+            best = price, circuits, left
+    return best[1], best[2]
+
+
+def _split_on(
+    bench: Bench, supply: int, f: int, parent: Tree, leads: dict[int, int], lamps: list[int]
+) -> tuple[list[Fed], set[int]]:
+    facts, feed = bench.facts, bench.facts.feeds[f]
+    max_w = feed.max_w * facts.supply_loading[supply]
+    count = len(lamps)
+    best = [0.0] + [math.inf] * count
+    last: list[tuple[int, Fed | None]] = [(0, None)] * (count + 1)
+    for i in range(count):
+        if best[i] + bench.penalty_unit < best[i + 1]:  # left out
+            best[i + 1], last[i + 1] = best[i] + bench.penalty_unit, (i, None)
+        tree: Tree = {}
+        mine: dict[int, int] = {}
+        for j in range(i, count):
+            mine[lamps[j]] = leads[lamps[j]]
+            node = facts.graph.leads[leads[lamps[j]]].node
+            while node in parent and node not in tree:
+                tree[node] = parent[node]
+                node = parent[node]
+            fed = bench.feed(supply, f, dict(tree), dict(mine))
+            if fed is None:
+                break
+            price = best[i] + fed.price + feed.price * max(fed.load_w / max_w, 1 / feed.outlets)
+            if price < best[j + 1]:
+                best[j + 1], last[j + 1] = price, (i, fed)
+    circuits: list[Fed] = []
+    left: set[int] = set()
+    at = count
+    while at:
+        start, fed = last[at]
+        if fed is None:
+            left.add(lamps[start])
+        else:
+            circuits.append(fed)
+        at = start
+    return circuits, left
+
+
+__all__ = ["light_forest", "split_forest"]
