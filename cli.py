@@ -395,6 +395,8 @@ class _Progress:
         self._begin = time.monotonic()
         self._stage, self._currency = "reading the job", ""
         self._least = math.inf
+        self._bound = -math.inf
+        """What is proven on the ground graph as it stands; it falls when places are added."""
         self._kept = math.inf
         self._drawn = 0
         self._waiting: list[str] = []
@@ -425,7 +427,9 @@ class _Progress:
             self._draw()
 
     def bound(self, bound: float) -> None:
-        del bound  # the summary says it in full
+        if self._bound != bound:
+            self._bound = bound
+            self._draw()
 
     def say(self, text: str) -> None:
         """A line that stays."""
@@ -456,7 +460,10 @@ class _Progress:
 
     def _line(self) -> str:
         cost = "" if self._least == math.inf else f"{self._least:,.2f} {self._currency}"
-        return f"{time.monotonic() - self._begin:7.1f} s  {cost:>16}  {self._stage}"[: self._width()].rstrip()
+        gap = ""
+        if 0 < self._bound <= self._least < math.inf:
+            gap = f"bound {self._bound:,.2f}, gap {100 * (1 - self._bound / self._least):.1f} %  "
+        return f"{time.monotonic() - self._begin:7.1f} s  {cost:>16}  {gap}{self._stage}"[: self._width()].rstrip()
 
     def _width(self) -> int:
         return max(20, shutil.get_terminal_size().columns - 1)

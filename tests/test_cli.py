@@ -665,7 +665,7 @@ def test_ctrl_c_on_a_terminal_while_workers_start(site: Path, to: str) -> None:
     """A terminal sends Ctrl-C to the whole group; what a supervisor ends hears SIGTERM alone."""
     args = ("plan", str(ROOT / "cases/courtyard"), "--effort", "1000", "--out", "p")
     with on_terminal(*args, cwd=site) as (process, shown):
-        shown("searching from several starts")
+        shown("searching")
         if to == "group":
             os.killpg(process.pid, signal.SIGINT)
         else:

@@ -40,6 +40,8 @@ class Proof:
     drivers_asked: int | None = None
 
 
+HALF_A_CENT = 0.005
+
 NOTHING_PROVEN = Proof(0, 0.0, 0.0, "effort_spent", None, None, None, 0, None)
 
 
@@ -65,6 +67,15 @@ def build_plan(
     dug = dig(job, survey, ground, laid.cables)
     wired = wire(job, survey, ground, layout, laid, dug)
     return _Writer(folder, ground, layout, laid, dug, wired, proof, draft).plan()
+
+
+def _proven(proof: Proof, total: float) -> tuple[float | None, m.Outcome]:
+    """The bound in whole cents, rounded down, and the outcome: proven best where less than half a cent is left."""
+    if proof.bound is None:
+        return None, proof.outcome
+    if proof.bound >= total - HALF_A_CENT:
+        return total, "proved_best" if proof.outcome == "effort_spent" else proof.outcome
+    return math.floor(proof.bound * 100) / 100, proof.outcome
 
 
 def _version() -> str:
@@ -130,7 +141,7 @@ class _Writer:
         total = _cents(cost.values())
         cuts, reels = self._cuts(cables)
         proof = self.proof
-        bound = None if proof.bound is None else min(math.floor(proof.bound * 100) / 100, total)
+        bound, outcome = _proven(proof, total)
         graph = self.ground.graph
         return m.Plan(
             tool=m.Tool(name="lampspur", version=_version()),
@@ -145,7 +156,7 @@ class _Writer:
             seed=proof.seed,
             effort=proof.effort,
             work=round(proof.work, 1),
-            outcome=proof.outcome,
+            outcome=outcome,
             drivers_asked=proof.drivers_asked,
             cost=m.Cost(total=total, **cost),
             bound=bound,

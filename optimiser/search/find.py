@@ -19,7 +19,7 @@ import numpy as np
 from ..ground import Ground, refine
 from ..job import Job
 from ..survey.model import Survey
-from .bound import Bound, lower_bound
+from .bound import Bound, lower_bound, quick_bound
 from .combine import combine
 from .construct import construct, straighten_all
 from .effort import Effort
@@ -284,21 +284,24 @@ def find_layout(
         return unfed
     observer.stage("first layout")
     search.first()
+    observer.bound(quick_bound(search.facts, options.num_drivers))
     small = len(survey.lamps) <= 8
     with Crew(1 if small else options.processes, stop, observer.best) as crew:
-        observer.stage("searching from several starts")
+        observer.stage("searching")
         done = search.from_several_starts(crew)
         for number, planned in enumerate(MANY_ROUNDS if len(survey.lamps) > MANY_LAMPS else FEW_ROUNDS, start=1):
             if stop() or done[0].state.missing:
                 break
-            observer.stage(f"refining the ground, round {number}")
+            observer.stage(f"refining, round {number}")
             states = search.refine_around(_unlike(done, planned.keep))
+            if len(survey.lamps) <= MANY_LAMPS:
+                observer.bound(quick_bound(search.facts, options.num_drivers))
             if stop():
                 break
-            observer.stage("searching on the refined ground")
+            observer.stage(f"searching, round {number}")
             done = search.spread(crew, planned.share, states if len(states) > 1 else states * 2, planned.heat)
         if not stop() and not done[0].state.missing:
-            observer.stage("putting the best layouts together")
+            observer.stage("joining the best layouts")
             better = search.put_together(done)
             if better is not None:
                 done = [*search.spread(crew, LAST_SHARE, [better, better], LAST_HEAT), *done]

@@ -105,6 +105,30 @@ def lower_bound(
     return best
 
 
+def quick_bound(facts: Facts, num_drivers: int | None = None) -> float:
+    """
+    A weaker bound at once: dual ascent, drivers that cover the load, joints by shares.
+
+    Infinite where no layout exists.
+    """
+    loads = gather_loads(facts)
+    if not np.isfinite(loads.share).all():
+        return math.inf
+    return _by_shares(facts, loads, drivers_bound(facts, loads, num_drivers), None).total
+
+
+def _by_shares(facts: Facts, loads: Loads, drivers: float, stop: Callable[[], bool] | None) -> Bound:
+    from .counting import joint_shares
+
+    return _bound(
+        {
+            "trench, leads, thinnest cable, supply points": dual_ascent(facts, stop, cable_m=loads.cable_m),
+            "joints": joint_shares(facts, loads),
+            "drivers": drivers,
+        }
+    )
+
+
 def _by_parts(
     facts: Facts,
     loads: Loads,
@@ -114,18 +138,13 @@ def _by_parts(
     stop: Callable[[], bool] | None,
 ) -> Bound:
     from .branch import branch
-    from .counting import joint_shares, relax_counts
+    from .counting import relax_counts
     from .program import Program
     from .solve import CutAndPrice
 
-    trench = dual_ascent(facts, stop, cable_m=loads.cable_m)
     if facts.num_lamps * len(loads.ways) * len(facts.supply_price) > COUNT_SIZE:
-        named = {
-            "trench, leads, thinnest cable, supply points": trench,
-            "joints": joint_shares(facts, loads),
-            "drivers": drivers,
-        }
-        return _bound(named)
+        return _by_shares(facts, loads, drivers, stop)
+    trench = dual_ascent(facts, stop, cable_m=loads.cable_m)
     counts = relax_counts(facts, loads, num_drivers=num_drivers, least_drivers_price=drivers)
     program = Program(counts)
     program.activate(np.arange(len(counts.cost)))
@@ -227,4 +246,4 @@ def _bound(parts: dict[str, float], total: float | None = None) -> Bound:
     return Bound(total, shown)
 
 
-__all__ = ["SAYS", "Bound", "dual_ascent", "fewest_drivers", "least_watts", "lower_bound"]
+__all__ = ["SAYS", "Bound", "dual_ascent", "fewest_drivers", "least_watts", "lower_bound", "quick_bound"]
