@@ -14,6 +14,7 @@ import multiprocessing
 import resource
 import tempfile
 import time
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -146,8 +147,8 @@ def main() -> None:
     before: dict[str, Any] | None = None
     context = multiprocessing.get_context("spawn")
     for lamps in args.lamps:
-        with context.Pool(1) as pool:
-            got = pool.apply(run, (lamps, args.kind, args.seed, args.effort, args.processes, args.time_limit))
+        with ProcessPoolExecutor(1, mp_context=context) as pool:  # its process may have workers of its own
+            got = pool.submit(run, lamps, args.kind, args.seed, args.effort, args.processes, args.time_limit).result()
         got["together"] = sum(got.get(name, 0.0) for name in STAGES)
         columns = "".join(f"{got.get(name, math.nan):>13.2f}" for name in (*STAGES, "together"))
         if "left_out" in got:
