@@ -284,7 +284,7 @@ def find_layout(
         return unfed
     observer.stage("first layout")
     search.first()
-    observer.bound(quick_bound(search.facts, options.num_drivers))
+    observer.bound(quick_bound(search.facts, options.num_drivers).total)
     small = len(survey.lamps) <= 8
     with Crew(1 if small else options.processes, stop, observer.best) as crew:
         observer.stage("searching")
@@ -295,7 +295,7 @@ def find_layout(
             observer.stage(f"refining, round {number}")
             states = search.refine_around(_unlike(done, planned.keep))
             if len(survey.lamps) <= MANY_LAMPS:
-                observer.bound(quick_bound(search.facts, options.num_drivers))
+                observer.bound(quick_bound(search.facts, options.num_drivers).total)
             if stop():
                 break
             observer.stage(f"searching, round {number}")
@@ -309,7 +309,10 @@ def find_layout(
     if search.best is None:
         return done[0].state.missing
     observer.stage("bound")
-    bound = lower_bound(search.facts, num_drivers=options.num_drivers, stop=None)
+    if stop():  # whoever ends a search does not want to wait for more than what is proven at once
+        bound = quick_bound(search.facts, options.num_drivers)
+    else:
+        bound = lower_bound(search.facts, num_drivers=options.num_drivers, stop=None)
     observer.bound(bound.total)
     _, layout, _ = search.best
     return Found(layout, search.ground, bound, search.work, search.refinements, search.last_gain_pct, stop())

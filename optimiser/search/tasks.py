@@ -32,6 +32,8 @@ from .state import Bench, State
 
 REBUILD_SHARE, SLIDE_SHARE = 0.15, 0.1
 """Of a task's budget, kept for the exact rebuilding of circuits and for sliding; the search before has the rest."""
+LEAST_SLIDE = 10.0
+"""Work for each lamp that sliding has however small the budget: it gains most for its work."""
 
 
 @dataclass(frozen=True)
@@ -88,7 +90,7 @@ def do_task(
     state = straighten_all(bench, state)
     if rebuilds:
         state = rebuild_all(bench, state)
-    effort.budget = max(task.budget, effort.spent + task.budget * SLIDE_SHARE)
+    effort.budget = max(task.budget, effort.spent + max(task.budget * SLIDE_SHARE, LEAST_SLIDE * facts.num_lamps))
     slid = slide(bench, state, land)
     return Done(state, slid, bench.effort.spent, bench.effort.stopped)
 

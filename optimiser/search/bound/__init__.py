@@ -105,7 +105,7 @@ def lower_bound(
     return best
 
 
-def quick_bound(facts: Facts, num_drivers: int | None = None) -> float:
+def quick_bound(facts: Facts, num_drivers: int | None = None) -> Bound:
     """
     A weaker bound at once: dual ascent, drivers that cover the load, joints by shares.
 
@@ -113,8 +113,8 @@ def quick_bound(facts: Facts, num_drivers: int | None = None) -> float:
     """
     loads = gather_loads(facts)
     if not np.isfinite(loads.share).all():
-        return math.inf
-    return _by_shares(facts, loads, drivers_bound(facts, loads, num_drivers), None).total
+        return Bound(math.inf, {})
+    return _by_shares(facts, loads, drivers_bound(facts, loads, num_drivers), None)
 
 
 def _by_shares(facts: Facts, loads: Loads, drivers: float, stop: Callable[[], bool] | None) -> Bound:
