@@ -640,7 +640,9 @@ def test_progress_on_a_terminal(garden: Path) -> None:
     assert printed == summary(read(garden / "garden/plan"), out="garden/plan")
     assert lines[0] == "Small garden: 2 lamps, 1 supply point"
     first = lines[1].split()
-    assert (first[1], first[3], first[4:]) == ("s", "EUR", ["first", "layout"])
+    assert (first[1], first[3], first[4], first[6], first[8:]) == ("s", "EUR", "bound", "gap", ["%", "first", "layout"])
+    cost, bound, gap = (float(first[i].rstrip(",").replace(",", "")) for i in (2, 5, 7))
+    assert gap == pytest.approx(100 * (cost - bound) / cost, abs=0.06)
     assert all(len(line) < 80 for line in lines)
     assert lines[-1] == ""  # the live line is gone
 

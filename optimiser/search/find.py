@@ -32,6 +32,8 @@ from .tasks import Crew, Done, Task
 WORK_PER_LAMP = 1750.0
 """Work of effort 1 for each lamp, exact rebuilding and sliding included, in units of about half a millisecond."""
 WORK_PER_LAMP_OF_MANY = 800.0
+VERY_MANY_LAMPS = 200
+"""Beyond, work for each lamp falls with the root of their number: 500 lamps took 390 s of search with it undiminished."""
 MANY_LAMPS = 40
 COMBINED = 6
 """Good layouts whose parts are put together at the end."""
@@ -114,7 +116,9 @@ class _Search:
         self.best: tuple[State, Layout, Ground] | None = None
         self.work = 0.0
         many = len(survey.lamps) > MANY_LAMPS
-        self.budget = options.effort * len(survey.lamps) * (WORK_PER_LAMP_OF_MANY if many else WORK_PER_LAMP)
+        each = WORK_PER_LAMP_OF_MANY if many else WORK_PER_LAMP
+        each *= min(1.0, VERY_MANY_LAMPS / len(survey.lamps)) ** 0.5
+        self.budget = options.effort * len(survey.lamps) * each
         self.refinements = 0
         self.rounds = 0
         self.last_gain_pct: float | None = None
