@@ -2,8 +2,8 @@
 
 1. a first layout at once; 2. several starts, searched apart; 3. slide the best ones' hubs and forks on the open
 ground, add those places to the graph, search on from there; again until that gains nothing or the effort is spent; 4.
-put the good layouts' parts together; 5. finish with gauges chosen without rounding; 6. bound on the final graph. Every
-layout that is handed on has been confirmed by the caller.
+finish with gauges chosen without rounding; 5. bound on the final graph. Every layout that is handed on has been
+confirmed by the caller.
 """
 
 from __future__ import annotations
@@ -20,7 +20,6 @@ from ..ground import Ground, refine
 from ..job import Job
 from ..survey.model import Survey
 from .bound import Bound, lower_bound, quick_bound
-from .combine import combine
 from .construct import construct, straighten_all
 from .effort import Effort
 from .facts import Facts, gather_facts
@@ -29,18 +28,12 @@ from .refine import moved_onto
 from .state import Bench, State
 from .tasks import Crew, Done, Task
 
-WORK_PER_LAMP = 1750.0
+WORK_PER_LAMP = 1300.0
 """Work of effort 1 for each lamp, exact rebuilding and sliding included, in units of about half a millisecond."""
 WORK_PER_LAMP_OF_MANY = 800.0
 VERY_MANY_LAMPS = 200
-"""Beyond, work for each lamp falls with the root of their number: 500 lamps took 390 s of search with it undiminished."""
+"""Beyond, work for each lamp falls with the root of their number: undiminished, 500 lamps were searched for 390 s."""
 MANY_LAMPS = 40
-COMBINED = 6
-"""Good layouts whose parts are put together at the end."""
-COMBINE_SHARE = 0.1
-"""Of the budget, for that."""
-LAST_SHARE, LAST_HEAT = 0.05, 0.02
-"""Of the search that follows where that gained."""
 MOST_SETS = 7
 
 
@@ -122,8 +115,6 @@ class _Search:
         self.refinements = 0
         self.rounds = 0
         self.last_gain_pct: float | None = None
-        self.passed: list[State] = []
-        """Layouts that tasks ended with, on this graph or on a smaller one."""
 
     def bench(self) -> Bench:
         return Bench(self.facts, Effort(float("inf"), self.stop), self.options.num_drivers)
@@ -176,7 +167,6 @@ class _Search:
         done = sorted(crew.do(self.facts, self.ground.land, tasks), key=lambda d: d.state.cost)
         self.work += sum(d.work for d in done)
         self.offer([d.state for d in done])
-        self.passed.extend(d.state for d in done)
         return done
 
     def from_several_starts(self, crew: Crew) -> list[Done]:
@@ -239,21 +229,6 @@ class _Search:
         assert new is not None
         return new
 
-    def put_together(self, done: Sequence[Done]) -> State | None:
-        """What is better than each of the good layouts, made of their parts; None where nothing is."""
-        bench = self.bench()
-        seen: dict[float, State] = {}
-        for state in [*(d.state for d in done), *self.passed]:
-            if state.is_whole:
-                seen.setdefault(round(state.cost, 2), state)
-        chosen = sorted(seen.values(), key=lambda s: s.cost)[:COMBINED]
-        states = [self._on_graph(bench, state) for state in chosen]
-        new = combine(bench, states, COMBINE_SHARE * self.budget, self.stop)
-        self.work += bench.effort.spent
-        if new is not None:
-            self.offer([new])
-        return new
-
     def finish(self, state: State) -> None:
         """Gauges without rounding, currents settled."""
         bench = self.bench()
@@ -305,10 +280,6 @@ def find_layout(
             observer.stage(f"searching, round {number}")
             done = search.spread(crew, planned.share, states if len(states) > 1 else states * 2, planned.heat)
         if not stop() and not done[0].state.missing:
-            observer.stage("joining the best layouts")
-            better = search.put_together(done)
-            if better is not None:
-                done = [*search.spread(crew, LAST_SHARE, [better, better], LAST_HEAT), *done]
             search.finish(search.refine_around(done[:1])[0])
     if search.best is None:
         return done[0].state.missing

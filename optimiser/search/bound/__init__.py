@@ -46,10 +46,9 @@ WHOLE_WORK = 60_000
 """Simplex iterations at effort 1."""
 NETWORK_LAMPS = 40
 """Lamps up to which the network program is solved at effort 1."""
-NETWORK_SIZE = 250_000
-"""Lamps x edges of the graph up to which it is tried at effort 1: beyond, the work is spent before its columns are
-priced, and nothing is proven."""
-NETWORK_CUTS, NETWORK_WORK = 5_000, 20_000
+NETWORK_SIZE = 40_000
+"""Lamps x edges of the graph up to which it is tried at effort 1: beyond, it takes long for a per cent or none."""
+NETWORK_CUTS, NETWORK_WORK = 2_500, 6_000
 """Simplex iterations at effort 1 until which cuts are added, and branches opened."""
 NODES = 200
 
