@@ -14,21 +14,19 @@ import io
 import math
 import random
 import time
-from pathlib import Path
 
 import numpy as np
 
 from optimiser.ground import build_ground
-from optimiser.job_folder import JobFolder, digest_of
-from optimiser.read_job import read_job
+from optimiser.job_folder import JobFolder
 from optimiser.search.construct import construct, straighten_all
 from optimiser.search.effort import Effort
 from optimiser.search.facts import Facts, gather_facts
 from optimiser.search.improve import improve
 from optimiser.search.oracle import cheapest_circuit, price_of
 from optimiser.search.state import Bench
-from optimiser.survey import read_survey
 
+from .plain_ground import folder_of
 from .results import Table
 
 _JOB = """title = "one circuit"
@@ -75,16 +73,7 @@ def garden(lamps: int, watts: float, seed: int) -> JobFolder:
         if not (7 < x < 19 and 9 < y < 19):
             done += 1
             text.write(f"L{done},lamp,spike,{x:.2f},{y:.2f}\n")
-    job_data, survey_data = _JOB.replace("WATTS", f"{watts:g}").encode(), text.getvalue().encode()
-    job = read_job(job_data, "job.toml", {})
-    return JobFolder(
-        path=Path(),
-        job=job,
-        survey=read_survey(survey_data, "survey.csv", job),
-        digest=digest_of(job_data, survey_data, {}),
-        files={"job.toml": job_data, "survey.csv": survey_data},
-        overrides={},
-    )
+    return folder_of(_JOB.replace("WATTS", f"{watts:g}"), text.getvalue())
 
 
 def by_moves(facts: Facts, work: float) -> float:

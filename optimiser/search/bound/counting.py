@@ -16,7 +16,19 @@ import numpy as np
 
 from ..facts import Facts
 from .loads import Loads
-from .relaxation import CABLE, INF, JOINTS, LEADS, SUPPLIES, Builder, Relaxation, add_drivers, finish, joint_places
+from .relaxation import (
+    CABLE,
+    INF,
+    JOINTS,
+    LEADS,
+    SUPPLIES,
+    Builder,
+    Relaxation,
+    add_drivers,
+    finish,
+    joint_places,
+    larger_joints,
+)
 
 
 def joint_shares(facts: Facts, loads: Loads) -> float:
@@ -102,12 +114,7 @@ def relax_counts(
     b.put(rows[going], on, -1.0)
     b.put(rows[lj], lead, -1.0)
     grows = np.flatnonzero(on_at & ~post)
-    for (low_price, _, low_ways), (high_price, _, high_ways) in itertools.pairwise(on_classes):
-        step = b.add(f"step {high_ways}", len(grows), JOINTS, cost=high_price - low_price)
-        b.put(rows[grows], step, float(high_ways - low_ways))
-        steps = b.new_rows(len(grows), 0.0, INF)
-        b.put(steps, z[grows], 1.0)
-        b.put(steps, step, -1.0)
+    larger_joints(b, z, rows, grows, on_classes)
     posts = np.flatnonzero(post[going])
     if len(posts):
         rows = b.new_rows(len(posts), 0.0, INF)  # a post passes one cable on

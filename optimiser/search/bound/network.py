@@ -16,8 +16,6 @@ is its supply point's node, since its cables pass there.
 
 from __future__ import annotations
 
-import itertools
-
 import numpy as np
 
 from ..facts import Facts
@@ -34,6 +32,7 @@ from .relaxation import (
     add_drivers,
     finish,
     joint_places,
+    larger_joints,
 )
 
 
@@ -87,12 +86,7 @@ def relax_network(facts: Facts, loads: Loads, *, num_drivers: int | None, least_
     b.put(rows[on_joint], on, -1.0)
     b.put(rows[lj], lead, -1.0)
     grows = np.flatnonzero(j_on & ~j_post)
-    for (low_price, _, low_ways), (high_price, _, high_ways) in itertools.pairwise(on_classes):
-        step = b.add(f"step {high_ways}", len(grows), JOINTS, cost=high_price - low_price)
-        b.put(rows[grows], step, float(high_ways - low_ways))
-        steps = b.new_rows(len(grows), 0.0, INF)
-        b.put(steps, z[grows], 1.0)
-        b.put(steps, step, -1.0)
+    larger_joints(b, z, rows, grows, on_classes)
     rows = b.new_rows(len(la), 0.0, INF)  # a lead's joint is there
     b.put(rows, z[lj], 1.0)
     b.put(rows, lead, -1.0)

@@ -271,12 +271,7 @@ def relax(facts: Facts, loads: Loads, *, num_drivers: int | None, least_drivers_
     b.put(rows[on], stack, -1.0)
     b.put(rows[lj], lead, -1.0)
     grows = np.flatnonzero(j_on & ~j_post)
-    for (low_price, _, low_ways), (high_price, _, high_ways) in itertools.pairwise(on_classes):
-        step = b.add(f"step {high_ways}", len(grows), JOINTS, cost=high_price - low_price)
-        b.put(rows[grows], step, float(high_ways - low_ways))
-        steps = b.new_rows(len(grows), 0.0, INF)
-        b.put(steps, z[grows], 1.0)
-        b.put(steps, step, -1.0)
+    larger_joints(b, z, rows, grows, on_classes)
     posts = np.flatnonzero(j_post)
     if len(posts):  # a post holds its own lamp and passes one cable on
         index = np.full(num_joints, -1)
@@ -313,6 +308,18 @@ def relax(facts: Facts, loads: Loads, *, num_drivers: int | None, least_drivers_
     add_drivers(facts, loads, b, u, xr, xr_supply, x0, root, at_driver, num_drivers, least_drivers_price)
 
     return finish(b, n, lamps, size, link)
+
+
+def larger_joints(
+    b: Builder, z: np.ndarray, rows: np.ndarray, grows: np.ndarray, on_classes: list[tuple[float, int, int]]
+) -> None:
+    """Steps from each class of joints to the next, which add to the items that ``rows`` allow the joints ``grows``."""
+    for (low_price, _, low_ways), (high_price, _, high_ways) in itertools.pairwise(on_classes):
+        step = b.add(f"step {high_ways}", len(grows), JOINTS, cost=high_price - low_price)
+        b.put(rows[grows], step, float(high_ways - low_ways))
+        steps = b.new_rows(len(grows), 0.0, INF)
+        b.put(steps, z[grows], 1.0)
+        b.put(steps, step, -1.0)
 
 
 def finish(b: Builder, num_nodes: int, num_lamps: int, size: int, link: np.ndarray) -> Relaxation:
