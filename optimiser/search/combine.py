@@ -24,6 +24,8 @@ from .union_graph import Way, union_graph
 LEAST_WAYS, MOST_WAYS = 3, 60
 MOST_CELLS = 1200
 """Most arcs x slots x gauges of one design."""
+CELL_WORK = 0.2
+"""Work of writing a model down, for each cell."""
 TRIES = 2
 GROUP_WORK = 6000.0
 """Most work on one group, in the units of ``Effort``."""
@@ -163,7 +165,9 @@ def _design_group(
     problem, fixed = fit
     if len(problem.ways) < LEAST_WAYS:
         return None
+    cells = 2 * len(problem.ways) * len(problem.slots) * len(problem.palette)
     for _ in range(TRIES):
+        bench.effort.spend(cells * CELL_WORK)
         proposed, spent = design(bench, problem, work, stop)
         bench.effort.spend(spent)
         if proposed is None:

@@ -12,6 +12,7 @@ import random
 import numpy as np
 
 from .graft import Draft, recreate
+from .light_forest import light_forest
 from .moves.change_palette import with_palette
 from .moves.straighten import straighten
 from .state import Bench, State
@@ -77,35 +78,12 @@ def ghost_tree(bench: Bench, rng: random.Random, supply: int) -> np.ndarray:
     """
     (m,) edges of a light tree from one supply point to all lamps, whatever circuits they will be on.
 
-    Lamps are joined nearest first by the cheapest way to the tree so far, then forks are added where that makes it
-    lighter.
+    Forks are added where that makes it lighter.
     """
     facts, ways = bench.facts, bench.ways
-    n = facts.graph.num_nodes
     root = int(facts.graph.supply_node[supply])
-    use = np.zeros(facts.graph.num_edges, dtype=np.int16)
-    ways.set_open(use)
-    away = {}
-    for lamp in range(facts.num_lamps):
-        dist, _ = ways.from_sources([n + lamp])
-        away[lamp] = float(dist[root]) * (1 + 0.2 * rng.random())
-    bench.effort.spend(facts.num_lamps * (0.5 + n / 1200) * 2)
-    tree: dict[int, int] = {}
-    terminals: set[int] = set()
-    for lamp in sorted(away, key=away.__getitem__):
-        dist, pred = ways.from_sources([n + lamp])
-        inside = np.array(sorted({root, *tree}))
-        node = int(inside[np.argmin(dist[inside])])
-        if dist[node] == np.inf:
-            continue
-        while True:
-            below = int(pred[node])
-            if below >= n or below < 0:
-                terminals.add(node)
-                break
-            if below not in tree and below != root:
-                tree[below] = node
-            node = below
+    tree, leads = light_forest(bench, rng, [root], jitter=0.2)
+    terminals = {facts.graph.leads[arc].node for arc in leads.values()}
     weight = (facts.graph.trench_price + ways.laid_price).tolist()
     terminals.discard(root)
     tree = lighten(

@@ -174,8 +174,9 @@ class _Model:
             self.users.setdefault(w, []).extend(mine)
 
         for v, var in drop.items():
-            spent, at = 0, v
-            while at in fall:
+            spent, at, seen = 0, v, {root}
+            while at in fall and at not in seen:  # circuits whose cables pass each other may run in rings here
+                seen.add(at)
                 spent, at = spent + fall[at][1], fall[at][0]
             model.add_hint(var, min(VOLT_STEPS, spent))
 

@@ -1,4 +1,4 @@
-"""Counted work, and the reasons to stop. In: a budget. Out: Effort, which the search asks whether to go on.
+"""Counted work, and the reasons to stop. In: a budget. Out: Effort, which the search asks whether to go on; Allowance.
 
 Work is counted in units of roughly a millisecond on a plain computer of 2026, but it is counted, not timed: the same
 job, seed and effort do the same work on any machine. Only a time limit or an interrupt depends on the clock.
@@ -7,6 +7,10 @@ job, seed and effort do the same work on any machine. Only a time limit or an in
 from __future__ import annotations
 
 from collections.abc import Callable
+
+
+class OutOfWork(Exception):
+    """An allowance of work ended first."""
 
 
 class Effort:
@@ -35,3 +39,17 @@ class Effort:
     def share(self) -> float:
         """Part of the budget spent, 0 to 1."""
         return min(1.0, self.spent / self.budget) if self.budget > 0 else 1.0
+
+
+class Allowance:
+    """The part of an effort that one question may cost: ``spend`` raises ``OutOfWork`` once ``most`` is exceeded."""
+
+    def __init__(self, effort: Effort, most: float) -> None:
+        self._effort = effort
+        self.left = most
+
+    def spend(self, work: float) -> None:
+        self._effort.spend(work)
+        self.left -= work
+        if self.left < 0:
+            raise OutOfWork

@@ -11,7 +11,7 @@ from __future__ import annotations
 import itertools
 import random
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -20,6 +20,7 @@ from ..ground import Ground, refine
 from ..job import Job
 from ..survey.model import Survey
 from .bound import Bound, lower_bound, quick_bound
+from .combine import combine
 from .construct import construct, straighten_all
 from .effort import Effort
 from .facts import Facts, gather_facts
@@ -35,6 +36,9 @@ VERY_MANY_LAMPS = 200
 """Beyond, work for each lamp falls with the root of their number: undiminished, 500 lamps were searched for 390 s."""
 MANY_LAMPS = 40
 MOST_SETS = 7
+POOLED = 2
+"""Layouts of each round kept to be put together at the end."""
+COMBINE_SHARE = 0.1
 
 
 @dataclass(frozen=True)
@@ -107,6 +111,7 @@ class _Search:
         self.options, self.confirm, self.observer, self.stop = options, confirm, observer, stop
         self.facts = gather_facts(job, survey, ground.graph)
         self.best: tuple[State, Layout, Ground] | None = None
+        self.pool: list[State] = []
         self.work = 0.0
         many = len(survey.lamps) > MANY_LAMPS
         each = WORK_PER_LAMP_OF_MANY if many else WORK_PER_LAMP
@@ -144,44 +149,61 @@ class _Search:
         share: float,
         starts: Sequence[State | None],
         temperature: float,
-        supplies: Sequence[tuple[int, ...] | None] | None = None,
-        along: Sequence[int | None] | None = None,
-        split: int = -1,
     ) -> list[Done]:
-        """Search from several starts, this share of the budget over all; cheapest first."""
+        """Search on from several states, this share of the budget over all; cheapest first."""
+        return self.run(crew, share, [Task(start=start) for start in starts], temperature)
+
+    def run(self, crew: Crew, share: float, kinds: Sequence[Task], temperature: float) -> list[Done]:
+        """Tasks of these kinds with seeds of their own, this share of the budget over all; cheapest first."""
         self.rounds += 1
         tasks = [
-            Task(
+            replace(
+                kind,
                 seed=self.options.seed * 1000 + self.rounds * 100 + i,
-                budget=share * self.budget / len(starts),
+                budget=share * self.budget / len(kinds),
                 num_drivers=self.options.num_drivers,
-                start=start,
                 temperature=temperature,
                 noise=0.0 if i == 0 else 0.15,
-                supplies=None if supplies is None else supplies[i],
-                along=None if along is None else along[i],
-                split=i == split,
             )
-            for i, start in enumerate(starts)
+            for i, kind in enumerate(kinds)
         ]
         done = sorted(crew.do(self.facts, self.ground.land, tasks), key=lambda d: d.state.cost)
         self.work += sum(d.work for d in done)
         self.offer([d.state for d in done])
+        self.pool += [d.state for d in done[:POOLED] if d.state.is_whole]
         return done
 
     def from_several_starts(self, crew: Crew) -> list[Done]:
         """
         Short searches from many starts, longer ones from the best.
 
-        Which supply points are used is the decision that a descent finds hardest to take back, so starts differ in it.
+        Which supply points are used is the decision that a descent finds hardest to take back, so starts differ in it;
+        and in the driver model where the number of drivers is given, since changing one driver would break that number.
         Few starts for many lamps: one long descent beats several short ones there.
         """
+        kinds = [Task(start=self.start)]
         if len(self.survey.lamps) > MANY_LAMPS:
-            return self.spread(crew, FIRST_SHARE, [self.start, None], MANY_HEAT, split=1)
-        sets = supply_sets(len(self.survey.supplies), self.options.seed)
-        starts = [self.start, *[None] * len(sets)]
-        along = [None, *(chosen[0] if len(chosen) == 1 else None for chosen in sets)]
-        return self.spread(crew, FIRST_SHARE, starts, FEW_HEAT, [None, *sets], along)
+            return self.run(crew, FIRST_SHARE, [*kinds, Task(split=True)], MANY_HEAT)
+        if self.options.num_drivers == 1:
+            return self.run(crew, FIRST_SHARE, [*kinds, *self._each_single_driver()], FEW_HEAT)
+        if self.options.num_drivers is not None:
+            kinds += [Task(model=model) for model in sorted({feed.model for feed in self.facts.feeds})[:MOST_SETS]]
+        for chosen in supply_sets(len(self.survey.supplies), self.options.seed):
+            along = chosen[0] if len(chosen) == 1 else None
+            kinds.append(Task(supplies=chosen, along=along))
+        return self.run(crew, FIRST_SHARE, kinds, FEW_HEAT)
+
+    def _each_single_driver(self) -> list[Task]:
+        """A start for each driver model at each supply point that carries all lamps; the cheapest of many."""
+        facts = self.facts
+        watts = sum(facts.lamp_watts)
+        singles = {
+            (facts.supply_price[s] + feed.price, s, feed.model)
+            for s in range(len(facts.supply_price))
+            for feed in facts.feeds
+            if watts <= feed.max_w * facts.supply_loading[s]
+        }
+        return [Task(supplies=(s,), model=model, along=s) for _, s, model in sorted(singles)[:MOST_SETS]]
 
     def refine_around(self, done: Sequence[Done]) -> list[State]:
         """Put the places to which hubs were slid into the graph and move the states onto them; cheapest first."""
@@ -227,6 +249,17 @@ class _Search:
         """The same layout on a larger graph."""
         new = bench.compose(state.circuits, state.missing)
         assert new is not None
+        return new
+
+    def put_together(self, state: State) -> State:
+        """The best mix of this layout with those that the rounds before found, or itself."""
+        bench = self.bench()
+        others = [self._on_graph(bench, other) for other in self.pool]
+        new = combine(bench, [state, *others], COMBINE_SHARE * self.budget, self.stop)
+        self.work += bench.effort.spent
+        if new is None:
+            return state
+        self.offer([new])
         return new
 
     def finish(self, state: State) -> None:
@@ -280,7 +313,8 @@ def find_layout(
             observer.stage(f"searching, round {number}")
             done = search.spread(crew, planned.share, states if len(states) > 1 else states * 2, planned.heat)
         if not stop() and not done[0].state.missing:
-            search.finish(search.refine_around(done[:1])[0])
+            observer.stage("putting layouts together")
+            search.finish(search.put_together(search.refine_around(done[:1])[0]))
     if search.best is None:
         return done[0].state.missing
     observer.stage("bound")

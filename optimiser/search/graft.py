@@ -19,6 +19,9 @@ import numpy as np
 from .circuit import Fed, Tree
 from .state import Bench, State
 
+WIDTH = 2
+"""Sound places priced in full for each part. Measured on the cases at equal work: 1 and 3 cost 0.5 to 1.5 % more."""
+
 
 @dataclass
 class Part:
@@ -65,7 +68,7 @@ def draft_of(bench: Bench, state: State) -> Draft:
 
 def drivers_cost(bench: Bench, circuits: list[Fed]) -> float:
     """Price and penalty of the drivers these circuits need; infinite when they cannot be packed."""
-    drivers = bench.packing.share(circuits)
+    drivers = bench.drivers_of(circuits)
     if drivers is None:
         return math.inf
     return bench.drivers_price(drivers) + bench.drivers_penalty(drivers)
@@ -198,7 +201,7 @@ def graft(
     part: Part,
     rng: random.Random,
     *,
-    width: int = 4,
+    width: int = WIDTH,
     noise: float = 0.0,
     may_open: bool = True,
     limit: float = math.inf,
@@ -212,7 +215,7 @@ def graft(
     Parameters
     ----------
     width
-        How many sound places are priced in full.
+        How many sound places are priced in full, as long as their estimates promise better than the best of them.
     noise
         Estimates are multiplied by up to 1 + noise, so that repeated tries differ.
     may_open
@@ -246,7 +249,7 @@ def graft(
     near = bench.reach.get(part.lamps[0], math.inf) if bare else math.inf
     bench.effort.spend(0.5 + n / (1200 if near == math.inf else 4000))
     dist, pred = ways.from_sources(sources, near)
-    feeds = set(facts.lamp_feeds[part.lamps[0]])
+    feeds = set(bench.feeds).intersection(facts.lamp_feeds[part.lamps[0]])
     for lamp in part.lamps[1:]:
         feeds.intersection_update(facts.lamp_feeds[lamp])
     group = facts.lamp_group[part.lamps[0]]
@@ -282,7 +285,7 @@ def graft(
     best_delta, best_index, best_fed = math.inf, -1, None
     sound = tried = 0
     for estimate, index, node, feed_idx in places:
-        if sound >= width or tried >= 12 * width or estimate >= best_delta * 1.5 + 1:
+        if sound >= width or tried >= 12 * width or estimate >= best_delta:
             break
         chain = _chain(pred, node, n)
         source = chain[-1]
@@ -425,7 +428,7 @@ def recreate(
     rng: random.Random,
     *,
     noise: float = 0.0,
-    width: int = 4,
+    width: int = WIDTH,
     bulk: bool | None = None,
 ) -> State | None:
     """Hang every missing lamp, in an order drawn at random among four kinds."""
@@ -446,7 +449,7 @@ def recreate(
     draft.drivers_cost = drivers_cost(bench, draft.circuits)
     waiting_w = sum(facts.lamp_watts[lamp] for lamp in lamps)
     if bulk is None:
-        bulk = waiting_w > min(feed.max_w for feed in facts.feeds) and rng.random() < 0.5
+        bulk = waiting_w > min(facts.feeds[f].max_w for f in bench.feeds) and rng.random() < 0.5
     for lamp in lamps:
         graft(bench, draft, Part((lamp,)), rng, noise=noise, width=width, bulk_w=waiting_w if bulk else 0.0)
         waiting_w -= facts.lamp_watts[lamp]

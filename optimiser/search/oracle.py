@@ -23,7 +23,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .circuit import Fed, protections
-from .oracle_labels import OutOfWork, Solution, solve_part
+from .effort import Allowance, OutOfWork
+from .oracle_labels import Solution, solve_part
 from .oracle_part import Draw, Part, Region, circuit_part, least_draw, likely_draw, region_of
 from .oracle_relaxed import Relaxed
 from .oracle_runs import find_runs
@@ -148,12 +149,8 @@ class _Asked:
         nodes: Collection[int] | None,
     ) -> None:
         self.bench, self.supply, self.feed, self.lamps, self.use = bench, supply, feed, lamps, use
-        self.left = spend
+        self.allowance = Allowance(bench.effort, spend)
         self.region: Region = region_of(bench, nodes, use)
-
-    def _spend(self, work: float) -> None:
-        self.left -= work
-        self.bench.effort.spend(work)
 
     def on(self, palette: tuple[int, ...], limit_price: float) -> Oracle:
         """The answer for one set of gauges."""
@@ -202,8 +199,11 @@ class _Asked:
     def _solve(self, part: Part, palette: tuple[int, ...], limit_price: float) -> tuple[float, Fed | None, float]:
         """Lower bound, cheapest circuit found, its price; for one way to protect it."""
         relaxed = Relaxed(part)
-        self._spend(relaxed.work)
         bound = relaxed.bound
+        try:
+            self.allowance.spend(relaxed.work)
+        except OutOfWork:
+            return bound, None, math.inf
         if bound >= limit_price:
             return bound, None, math.inf
         best: Fed | None = None
@@ -229,8 +229,8 @@ class _Asked:
         return (bound if best is not None or bound < limit_price else max(bound, limit_price)), best, best_price
 
     def _all_within(self, part: Part, relaxed: Relaxed, limit: float) -> list[Solution]:
-        runs = find_runs(part, relaxed, limit, self._spend)
-        return solve_part(part, relaxed, runs, limit, self._spend, self.left)
+        runs = find_runs(part, relaxed, limit, self.allowance)
+        return solve_part(part, relaxed, runs, limit, self.allowance)
 
     def _first_that_holds(
         self, part: Part, palette: tuple[int, ...], solutions: list[Solution], best: Fed | None, best_price: float

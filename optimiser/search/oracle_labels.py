@@ -14,12 +14,12 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from .effort import Allowance
 from .oracle_part import Part
 from .oracle_relaxed import Relaxed
 from .oracle_runs import Runs
@@ -50,17 +50,11 @@ class Solution:
     """Piece whose far joint holds each end; -1: the root's own joint."""
 
 
-class OutOfWork(Exception):
-    """The caller's budget of work ended first."""
-
-
 class _Search:
-    def __init__(
-        self, part: Part, relaxed: Relaxed, runs: Runs, limit: float, spend: Callable[[float], None], budget: float
-    ) -> None:
+    def __init__(self, part: Part, relaxed: Relaxed, runs: Runs, limit: float, allowance: Allowance) -> None:
         self.part, self.relaxed, self.runs = part, relaxed, runs
         self.limit = min(limit + 1e-7, sys.float_info.max)  # infinite completions stay above any limit
-        self.spend, self.left = spend, budget
+        self.allowance = allowance
         self.gauges = len(part.cables)
         facts = part.facts
         self.area = [facts.cables[k].area_mm2 for k in part.cables]
@@ -73,12 +67,6 @@ class _Search:
         self.faults = part.fault_headroom_ohm < math.inf
         self.units: list[dict[int, list[Label]]] = [{} for _ in range(relaxed.root_bit)]
         self.contents: list[dict[int, list[Label]]] = [{} for _ in range(relaxed.root_bit)]
-
-    def _work(self, amount: float) -> None:
-        self.spend(amount)
-        self.left -= amount
-        if self.left < 0:
-            raise OutOfWork
 
     def run(self) -> list[Solution]:
         part = self.part
@@ -176,7 +164,7 @@ class _Search:
             if sub == 0:
                 break
             sub = (sub - 1) & rest
-        self._work(0.05 + 0.002 * tried)
+        self.allowance.spend(0.05 + 0.002 * tried)
         return {j: _undominated(labels) for j, labels in met.items() if labels}
 
     def _close(self, s: int, closing: dict[int, list[Label]], *, change: bool) -> list[tuple[int, int, Label]]:
@@ -222,7 +210,7 @@ class _Search:
         start = runs.first[key]
         count = runs.first[key + 1] - start
         total = int(count.sum())
-        self._work(0.1 + 0.0004 * total)
+        self.allowance.spend(0.1 + 0.0004 * total)
         if total == 0:
             return {}
         of = np.repeat(np.arange(len(closed)), count)
@@ -352,8 +340,7 @@ def solve_part(
     relaxed: Relaxed,
     runs: Runs,
     limit: float,
-    spend: Callable[[float], None],
-    budget: float = math.inf,
+    allowance: Allowance,
 ) -> list[Solution]:
     """
     Every undominated way to build the part at no more than ``limit``, cheapest first.
@@ -361,6 +348,6 @@ def solve_part(
     Raises
     ------
     OutOfWork
-        The budget of work ended first; nothing is proven then.
+        The allowance ended first; nothing is proven then.
     """
-    return _Search(part, relaxed, runs, limit, spend, budget).run()
+    return _Search(part, relaxed, runs, limit, allowance).run()

@@ -12,13 +12,17 @@ import heapq
 import itertools
 import math
 import sys
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
+from .effort import Allowance
 from .oracle_part import Part
 from .oracle_relaxed import Relaxed
+
+RUN_WORK = 0.02
+"""Work of one step of a run."""
+PAID_AT_ONCE = 500
 
 
 @dataclass(frozen=True)
@@ -44,8 +48,15 @@ class Runs:
     """Own nodes from the upper end to the lower one."""
 
 
-def find_runs(part: Part, relaxed: Relaxed, limit: float, spend: Callable[[float], None]) -> Runs:
-    """All runs a part within the limit may hold."""
+def find_runs(part: Part, relaxed: Relaxed, limit: float, allowance: Allowance) -> Runs:
+    """
+    All runs a part within the limit may hold.
+
+    Raises
+    ------
+    OutOfWork
+        The allowance ended first.
+    """
     slackened = min(limit + 1e-6, sys.float_info.max)  # what is infinite here cannot be done at any price
     passable = relaxed.through() <= slackened
     jointed = relaxed.jointed() <= slackened
@@ -94,6 +105,9 @@ def find_runs(part: Part, relaxed: Relaxed, limit: float, spend: Callable[[float
                 continue
             labels[v].append((opened, len_m, sun_m, share))
             done += 1
+            if done == PAID_AT_ONCE:
+                allowance.spend(RUN_WORK * done)
+                done = 0
             if v != a and w + upper_ok.get(v, math.inf) <= slackened:
                 found.append((a, v, opened, len_m, sun_m, share, walk))
             for u, e in near[v]:
@@ -110,7 +124,7 @@ def find_runs(part: Part, relaxed: Relaxed, limit: float, spend: Callable[[float
                             (u, *walk),
                         ),
                     )
-        spend(0.02 * done)
+        allowance.spend(RUN_WORK * done)
     return _price(part, found)
 
 

@@ -16,6 +16,8 @@ NODES = 220
 """Nodes of the graph a rebuild may use: the nearest to the circuit by marginal price."""
 WORK = 300.0
 """Work that one rebuild may take."""
+PART_WORK = 60.0
+"""Work that the rebuilding of one part may take."""
 
 
 def rebuild(bench: Bench, state: State, index: int, *, nodes: int = NODES, work: float = WORK) -> State | None:
@@ -55,6 +57,29 @@ def rebuild_all(bench: Bench, state: State) -> State:
             new = rebuild(bench, state, index)
             if new is not None and new.cost < state.cost - 1e-6:
                 state = new
+        else:
+            state = _rebuild_parts(bench, state, index)
+    return state
+
+
+def _rebuild_parts(bench: Bench, state: State, index: int) -> State:
+    """A circuit of more lamps: part after part, once round each of its pieces."""
+    from .rebuild_part import MOST_ENDS, Cut, grow_cut, rebuild_part
+
+    tried: set[Cut] = set()
+    for start in [walk[-1] for _, walk in state.circuits[index].pieces]:
+        fed = state.circuits[index]
+        if bench.effort.is_over:
+            break
+        if start not in {walk[-1] for _, walk in fed.pieces}:  # gone with a part that was rebuilt
+            continue
+        cut = grow_cut(bench, fed, start, MOST_ENDS)
+        if cut is None or cut in tried:
+            continue
+        tried.add(cut)
+        new = rebuild_part(bench, state, index, cut, spend=PART_WORK)
+        if new is not None and new.cost < state.cost - 1e-6:
+            state = new
     return state
 
 

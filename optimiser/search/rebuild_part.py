@@ -16,8 +16,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from .circuit import Fed, protections
+from .effort import Allowance, OutOfWork
 from .oracle import price_of
-from .oracle_labels import OutOfWork, Solution, solve_part
+from .oracle_labels import Solution, solve_part
 from .oracle_part import Part, Place, joint_nodes, lead_place, likely_draw, region_of
 from .oracle_relaxed import Relaxed
 from .oracle_runs import find_runs
@@ -315,25 +316,19 @@ class _Job:
 
     def solutions(self, spend: float) -> list[Solution]:
         """Ways to build the part for less than it costs now, cheapest first; none where the work ends first."""
-        part, effort = self.part, self.bench.effort
+        part = self.part
         assert part is not None
         now = self._price_now()
         relaxed = Relaxed(part)
-        effort.spend(relaxed.work)
+        self.bench.effort.spend(relaxed.work)
         if relaxed.bound >= now - 0.005:
             return []
-        left = spend
-
-        def pay(work: float) -> None:
-            nonlocal left
-            left -= work
-            effort.spend(work)
-
+        allowance = Allowance(self.bench.effort, spend)
         for limit in [*(relaxed.bound * step for step in STEPS), math.inf]:
             limit = min(limit, now - 0.005)
             try:
-                runs = find_runs(part, relaxed, limit, pay)
-                found = solve_part(part, relaxed, runs, limit, pay, left)
+                runs = find_runs(part, relaxed, limit, allowance)
+                found = solve_part(part, relaxed, runs, limit, allowance)
             except OutOfWork:
                 return []
             if found or limit >= now - 0.005:

@@ -16,11 +16,10 @@ from __future__ import annotations
 import math
 import random
 
-import numpy as np
-
 from .circuit import Fed, Tree
 from .construct import best_palette
 from .graft import draft_of, recreate
+from .light_forest import light_forest
 from .state import Bench, State
 
 MOST_FEEDS = 4
@@ -30,7 +29,9 @@ MOST_FEEDS = 4
 def split_forest(bench: Bench, rng: random.Random) -> State | None:
     """The layout along one light forest; None where drivers do not take it."""
     bench.palette = bench.all_cables
-    parent, leads = light_forest(bench)
+    facts = bench.facts
+    roots = [int(facts.graph.supply_node[s]) for s in bench.supplies]
+    parent, leads = light_forest(bench, rng, roots)
     circuits: list[Fed] = []
     missing: set[int] = set(range(bench.facts.num_lamps)) - set(leads)
     for supply in bench.supplies:
@@ -65,36 +66,6 @@ def _overfull(bench: Bench, circuits: list[Fed]) -> list[Fed]:
         for e in fed.edges:
             room[e] -= 1
     return found
-
-
-def light_forest(bench: Bench) -> tuple[Tree, dict[int, int]]:
-    """Node upstream of each node of the forest, and each lamp's lead."""
-    facts, ways = bench.facts, bench.ways
-    n = facts.graph.num_nodes
-    use = np.zeros(facts.graph.num_edges, dtype=np.int16)
-    ways.set_open(use)
-    roots = [int(facts.graph.supply_node[s]) for s in bench.supplies]
-    dist, _ = ways.from_sources(roots)
-    away = [min(float(dist[facts.graph.leads[arc].node]) for arc in arcs) for arcs in facts.leads_of]
-    bench.effort.spend(facts.num_lamps * (0.5 + n / 1200))
-    parent: Tree = {}
-    leads: dict[int, int] = {}
-    inside = list(roots)
-    for lamp in sorted(range(facts.num_lamps), key=away.__getitem__):
-        ways.set_open(use)
-        dist, pred = ways.from_sources([n + lamp])
-        places = np.array(inside)
-        node = int(places[np.argmin(dist[places])])
-        if dist[node] == math.inf:
-            continue
-        while int(pred[node]) < n:
-            below = int(pred[node])
-            parent[below] = node
-            use[ways.edge_between(node, below)] = 1
-            inside.append(below)
-            node = below
-        leads[lamp] = ways.lead_between(lamp, node)
-    return parent, leads
 
 
 def _round_walk(bench: Bench, parent: Tree, leads: dict[int, int], root: int) -> list[int]:
@@ -171,4 +142,4 @@ def _split_on(
     return circuits, left
 
 
-__all__ = ["light_forest", "split_forest"]
+__all__ = ["split_forest"]

@@ -1,8 +1,8 @@
 """A whole layout while it is being searched: circuits, what is dug, what it all costs. In: Fed circuits. Out: State.
 
 A state is a value: moves make new ones. Costs are sums over drawn edges, so that a trench shared by several circuits is
-counted once. A wanted number of drivers, and supply points' limits, are penalties here and hard when a layout is
-published.
+counted once. Too few drivers, where a number is asked for, and supply points' limits are penalties here and hard when a
+layout is published.
 """
 
 from __future__ import annotations
@@ -53,12 +53,15 @@ class Bench:
         effort: Effort,
         num_drivers: int | None = None,
         supplies: tuple[int, ...] | None = None,
+        model: int | None = None,
     ) -> None:
         self.facts = facts
         self.effort = effort
         self.num_drivers = num_drivers
         self.supplies = tuple(range(len(facts.supply_price))) if supplies is None else supplies
         """Supply points at which circuits may start."""
+        self.feeds = tuple(f for f, feed in enumerate(facts.feeds) if model is None or feed.model == model)
+        """Feeds that circuits may be put on: all, or those of one driver model."""
         middle = sorted(cable.price_m for cable in facts.cables)[len(facts.cables) // 2]
         self.ways = Ways(facts, middle)
         self.packing = Drivers(facts)
@@ -117,9 +120,20 @@ class Bench:
             use[list(fed.edges)] += 1  # a tree uses an edge once
         return use
 
+    def drivers_of(self, circuits: Sequence[Fed]) -> list[tuple[int, int, list[int]]] | None:
+        """
+        The fewest drivers these circuits need; None where a circuit fits none, or more are needed than are asked for.
+
+        A layout of too many is no step towards one of few: it is no state at all, and lamps are left out instead.
+        """
+        drivers = self.packing.share(circuits)
+        if drivers is not None and self.num_drivers is not None and len(drivers) > self.num_drivers:
+            return None
+        return drivers
+
     def compose(self, circuits: Sequence[Fed], missing: frozenset[int] = frozenset()) -> State | None:
         """A state of these circuits; None where drivers or sleeves cannot take them."""
-        drivers = self.packing.share(circuits)
+        drivers = self.drivers_of(circuits)
         if drivers is None:
             return None
         use = self.use_of(circuits)
@@ -149,5 +163,5 @@ class Bench:
             count[supply] = count.get(supply, 0) + 1
         over = sum(max(0, n - self.facts.supply_max_drivers[s]) for s, n in count.items())
         if self.num_drivers is not None:
-            over += abs(len(drivers) - self.num_drivers)
+            over += self.num_drivers - len(drivers)
         return over * self.penalty_unit

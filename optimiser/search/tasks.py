@@ -40,14 +40,16 @@ LEAST_SLIDE = 10.0
 class Task:
     """Search from ``start`` (or from nothing) with this seed and budget."""
 
-    seed: int
-    budget: float
-    num_drivers: int | None
+    seed: int = 1
+    budget: float = 0.0
+    num_drivers: int | None = None
     start: State | None = None
     temperature: float = START_TEMPERATURE
     noise: float = 0.0
     supplies: tuple[int, ...] | None = None
     """Supply points that may be used; None for all."""
+    model: int | None = None
+    """Driver model that must be used for all; None for any."""
     along: int | None = None
     """Supply point whose light tree to all lamps the first layout follows."""
     split: bool = False
@@ -73,7 +75,7 @@ def do_task(
     """Run one task to the end of its budget: search, rebuild circuits exactly, slide what was found."""
     rebuilds = REBUILD_SHARE if task.start is not None else 0.0
     effort = Effort(task.budget * (1 - rebuilds - SLIDE_SHARE), stop)
-    bench = Bench(facts, effort, task.num_drivers, task.supplies)
+    bench = Bench(facts, effort, task.num_drivers, task.supplies, task.model)
     rng = random.Random(task.seed)
     if task.start is None:
         split = split_forest(bench, rng) if task.split else None

