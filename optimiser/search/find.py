@@ -321,7 +321,7 @@ def find_layout(
     if stop():  # whoever ends a search does not want to wait for more than what is proven at once
         bound = quick_bound(search.facts, options.num_drivers)
     else:
-        bound = lower_bound(search.facts, num_drivers=options.num_drivers, stop=None)
+        bound = lower_bound(search.facts, num_drivers=options.num_drivers, effort=options.effort)
     observer.bound(bound.total)
     _, layout, _ = search.best
     return Found(layout, search.ground, bound, search.work, search.refinements, search.last_gain_pct, stop())

@@ -42,7 +42,7 @@ COUNT_SIZE = 30_000
 the program of 500 lamps took minutes."""
 WHOLE_LAMPS = 8
 """Lamps up to which the whole program is solved at effort 1."""
-WHOLE_WORK = 60_000
+WHOLE_WORK = 10_000
 """Simplex iterations at effort 1."""
 NETWORK_LAMPS = 40
 """Lamps up to which the network program is solved at effort 1."""
@@ -184,8 +184,13 @@ def _whole(
     program.activate(np.concatenate([first_columns(facts, relaxation), cheap]))
     for cut in cuts:
         program.add_cut(cut)
-    tighten = CutAndPrice(program, Separator(program, loads), WHOLE_WORK * effort, stop)
-    total, _ = branch(program, relaxation.whole, tighten, _nodes(facts, effort), stop=stop)
+    work = WHOLE_WORK * effort
+    tighten = CutAndPrice(program, Separator(program, loads), work, stop, most=2 * work)
+
+    def spent() -> bool:
+        return program.iterations > work or (stop is not None and stop())
+
+    total, _ = branch(program, relaxation.whole, tighten, _nodes(facts, effort), stop=spent)
     return _bound(tighten.part_of(total), total)
 
 
