@@ -1,10 +1,10 @@
 """How much shorter ways on the ground could be than on its graph. Run: ``python -m tests.benchmarks.bench_ways``.
 
 On ground of a few kinds a cheapest way is straight but where it crosses a border or rounds a corner of what is no-dig
-(J. S. B. Mitchell and C. H. Papadimitriou, "The weighted region problem", J. ACM 38, 1991, 18-73). So a fine reference has,
-besides all nodes and edges of the ground graph, a place every ``--step`` metres on every border, and every lawful straight
-line between any two of all these places. Ways between the joint places nearest to lamps and supply points, priced for
-trench alone, are compared; the reference is never dearer. What is left out: the price of a line is the tool's own in both.
+(J. S. B. Mitchell and C. H. Papadimitriou, "The weighted region problem", J. ACM 38, 1991, 18-73). So a fine reference
+has, besides all nodes and edges of the ground graph, a place every ``--step`` metres on every border, and every lawful
+straight line between any two of all these places. Ways between the joint places nearest to lamps and supply points,
+priced for trench alone, are compared; the reference is never dearer. Lines are priced by the tool itself in both.
 """
 
 from __future__ import annotations
@@ -25,6 +25,8 @@ from .results import Table
 
 CASES = Path(__file__).parents[2] / "cases"
 AT_ONCE = 50_000
+GOAL = 0.3
+"""Per cent."""
 
 
 def ends_of(ground: Ground) -> list[int]:
@@ -80,7 +82,7 @@ def main() -> None:
     args = parser.parse_args()
     table = Table("ways")
     table.line("                ways  nodes  of reference  excess % (mean, worst)")
-    sites = {name: open_job(CASES / name) for name in ("terrace", "courtyard", "orchard")}
+    sites = {name: open_job(CASES / name) for name in ("terrace", "courtyard")}
     grounds = {name: build_ground(folder.job, folder.survey) for name, folder in sites.items()}
     for seed in range(args.sites):
         grounds[f"site {seed}"] = build_ground(*random_site(14, seed))
@@ -99,9 +101,8 @@ def main() -> None:
             f"{name:15s} {ways.sum():5d} {graph.num_nodes:6d} {size:13d}  {excess.mean():10.3f} {excess.max():7.3f}"
         )
     total = np.concatenate(every)
-    table.line(
-        f"all: mean {total.mean():.3f} %, worst {total.max():.3f} %, over 0.3 %: {(total > 0.3).mean() * 100:.1f} % of ways"
-    )
+    over = 100 * (total > GOAL).mean()
+    table.line(f"all: mean {total.mean():.3f} %, worst {total.max():.3f} %; above the goal of {GOAL} %: {over:.1f} %")
     table.keep()
 
 

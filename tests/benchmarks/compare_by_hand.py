@@ -24,6 +24,7 @@ from optimiser.plan.laying import CannotLay
 from optimiser.plan.model import Plan
 from tests.benchmarks.by_hand import Method, lay_by_hand
 from tests.benchmarks.hand_circuit import DoesNotPass, Weight
+from tests.benchmarks.results import Table
 
 METHODS: tuple[tuple[str, Method], ...] = (("(a) chain", "chain"), ("(b) tree", "tree"))
 WEIGHTS: tuple[Weight, ...] = ("shortest", "cheapest")
@@ -74,15 +75,15 @@ def describe(name: str, plan: Plan | None, note: str) -> str:
     )
 
 
-def compare(case: str, options: argparse.Namespace) -> None:
+def compare(case: str, options: argparse.Namespace, table: Table) -> None:
     folder = open_job(CASES / case)
     ground = build_ground(folder.job, folder.survey)
-    print(f"{case}: {len(folder.survey.lamps)} lamps; prices in {folder.job.currency}, invented")
+    table.line(f"{case}: {len(folder.survey.lamps)} lamps; prices in {folder.job.currency}, invented")
     least: dict[Weight, float] = {}
     for weight in WEIGHTS:
         for name, method in METHODS:
             plan, why = best_by_hand(folder, ground, method, weight)
-            print(describe(f"{name}, {weight} ways", plan, why), flush=True)
+            table.line(describe(f"{name}, {weight} ways", plan, why))
             if plan is not None:
                 least[weight] = min(least.get(weight, plan.cost.total), plan.cost.total)
     if options.only_by_hand:
@@ -90,13 +91,13 @@ def compare(case: str, options: argparse.Namespace) -> None:
     plan, times = find(folder, options)
     report = check_plan(plan, folder.job, folder.survey, folder.digest)
     bound = "no bound" if plan.bound is None else f"bound {plan.bound:.2f}"
-    print(describe("lampspur", plan, f"{bound}; check {'holds' if report.holds else 'FAILS'}"))
-    print(f"  {times}")
+    table.line(describe("lampspur", plan, f"{bound}; check {'holds' if report.holds else 'FAILS'}"))
+    table.line(f"  {times}")
     for weight, cost in least.items():
         saved = cost - plan.cost.total
-        print(f"  saving against the better by hand, {weight} ways: {saved:.2f} ({100 * saved / cost:.1f} %)")
+        table.line(f"  saving against the better by hand, {weight} ways: {saved:.2f} ({100 * saved / cost:.1f} %)")
     own, helper = (resource.getrusage(who).ru_maxrss / 1024 for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
-    print(f"  peak memory so far {own:.0f} MB, of the largest worker process {helper:.0f} MB\n", flush=True)
+    table.line(f"  peak memory so far {own:.0f} MB, of the largest worker process {helper:.0f} MB\n")
 
 
 class Watch:
@@ -136,8 +137,11 @@ def main() -> None:
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--only-by-hand", action="store_true", help="leave the search out")
     options = parser.parse_args()
+    table = Table("by_hand")
     for case in options.cases:
-        compare(case, options)
+        compare(case, options, table)
+    if set(options.cases) == set(ALL):  # the README's table is made of it
+        table.keep()
 
 
 if __name__ == "__main__":
