@@ -47,10 +47,11 @@ def test_one_core_or_two_give_the_same_bytes(name: str) -> None:
     assert plan_json(planned(name, 0.03)[1]) == plan_json(planned(name, 0.03, processes=2)[1])
 
 
-def test_more_drivers_are_planned_when_asked_for() -> None:
+def test_as_many_drivers_are_planned_as_asked_for() -> None:
+    """One is hard here: two share the load with ease, and only long thick cable lets one do."""
     folder = open_job(CASES / "courtyard")
-    for count in (2, 3):
-        plan = make_plan(folder, Options(effort=0.05, num_drivers=count))
+    for count in (1, 2, 3):
+        plan = make_plan(folder, Options(effort=0.2 if count == 1 else 0.05, num_drivers=count))
         assert len(plan.drivers) == count
         assert not check_plan(plan, folder.job, folder.survey, folder.digest).violations
 

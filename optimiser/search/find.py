@@ -2,8 +2,8 @@
 
 1. a first layout at once; 2. several starts, searched apart; 3. slide the best ones' hubs and forks on the open
 ground, add those places to the graph, search on from there; again until that gains nothing or the effort is spent; 4.
-finish with gauges chosen without rounding; 5. bound on the final graph. Every layout that is handed on has been
-confirmed by the caller.
+put the layouts of all rounds together, and choose gauges without rounding; 5. bound on the final graph. Every layout
+that is handed on has been confirmed by the caller.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import numpy as np
 from ..ground import Ground, refine
 from ..job import Job
 from ..survey.model import Survey
-from .bound import Bound, lower_bound, quick_bound
+from .bound import Bound, least_watts, lower_bound, quick_bound
 from .combine import combine
 from .construct import construct, straighten_all
 from .effort import Effort
@@ -196,7 +196,7 @@ class _Search:
     def _each_single_driver(self) -> list[Task]:
         """A start for each driver model at each supply point that carries all lamps; the cheapest of many."""
         facts = self.facts
-        watts = sum(facts.lamp_watts)
+        watts = sum(least_watts(facts, lamp) for lamp in range(facts.num_lamps))
         singles = {
             (facts.supply_price[s] + feed.price, s, feed.model)
             for s in range(len(facts.supply_price))

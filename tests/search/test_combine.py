@@ -17,6 +17,7 @@ from optimiser.search.combine import combine
 from optimiser.search.construct import construct, straighten_all
 from optimiser.search.effort import Effort
 from optimiser.search.facts import Facts, gather_facts
+from optimiser.search.pieces import feed_pieces
 from optimiser.search.state import Bench, State
 from tests.ground.sites import make_job, make_survey, random_site
 
@@ -146,3 +147,20 @@ def test_nothing_to_combine() -> None:
     bench.palette = bench.facts.palettes[0]
     assert combine(bench, [], 100) is None
     assert combine(bench, [one_circuit(bench, STRAIGHT)], 100) is None
+
+
+def test_cables_that_pass_each_other_both_ways() -> None:
+    """A cable goes past the first lamp to the second and another comes back: read as a tree, that is a ring."""
+    bench = Bench(given_graph(job_with(2, 1)), Effort(1e9))
+    bench.palette = bench.facts.palettes[0]
+    there_and_back = [(0, 1, 5), (5, 1), (0, 2), (2, 6)]
+    fed = feed_pieces(
+        bench, 0, 0, bench.palette, there_and_back, [-1, 0, -1, 2], dict(enumerate(range(4))), {0: 1, 1: 0, 2: 2, 3: 3}
+    )
+    assert fed is not None
+    ring = bench.compose([fed])
+    assert ring is not None
+    bent, best = one_circuit(bench, RIGHT_BENT), one_circuit(bench, STRAIGHT)
+    assert best.price < ring.price < bent.price
+    found = combine(bench, [ring, bent], 20_000)
+    assert found is not None and found.price == pytest.approx(best.price, abs=1e-6)
