@@ -23,8 +23,9 @@ lamp's own current over its shortest way, and the rounding up of cuts.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -32,6 +33,10 @@ from ..facts import Facts
 from .drivers import drivers_bound, fewest_drivers
 from .loads import Loads, gather_loads, least_watts
 from .start import dual_ascent
+
+if TYPE_CHECKING:
+    from .program import Cut, Program
+    from .solve import CutAndPrice
 
 SAYS = (
     "the cheapest trenches with the thinnest cable in them, joints and cable ends, drivers and circuits that the loads "
@@ -171,7 +176,6 @@ def _whole(
     effort: float,
     stop: Callable[[], bool] | None,
 ) -> Bound:
-    from .branch import branch
     from .cuts import Separator
     from .program import Program
     from .relaxation import relax
@@ -180,18 +184,11 @@ def _whole(
 
     relaxation = relax(facts, loads, num_drivers=num_drivers, least_drivers_price=drivers)
     cuts, cheap = first_cuts(relaxation, stop)
+    columns = np.concatenate([first_columns(facts, relaxation), cheap])
     program = Program(relaxation)
-    program.activate(np.concatenate([first_columns(facts, relaxation), cheap]))
-    for cut in cuts:
-        program.add_cut(cut)
     work = WHOLE_WORK * effort
-    tighten = CutAndPrice(program, Separator(program, loads), work, stop, most=2 * work)
-
-    def spent() -> bool:
-        return program.iterations > work or (stop is not None and stop())
-
-    total, _ = branch(program, relaxation.whole, tighten, _nodes(facts, effort), stop=spent)
-    return _bound(tighten.part_of(total), total)
+    tighten = CutAndPrice(program, Separator(program, loads), work, stop)
+    return _branched(program, columns, cuts, tighten, work, _nodes(facts, effort), stop)
 
 
 def _network(
@@ -202,7 +199,6 @@ def _network(
     effort: float,
     stop: Callable[[], bool] | None,
 ) -> Bound:
-    from .branch import branch
     from .cuts import Separator
     from .network import relax_network
     from .program import Program
@@ -212,17 +208,32 @@ def _network(
     relaxation = relax_network(facts, loads, num_drivers=num_drivers, least_drivers_price=drivers)
     cuts, columns = network_start(facts, relaxation, stop)
     program = Program(relaxation)
+    work = NETWORK_WORK * effort
+    separator = Separator(program, loads, nested=1)
+    tighten = CutAndPrice(program, separator, NETWORK_CUTS * effort, stop, most=work, columns_first=True)
+    return _branched(program, columns, cuts, tighten, work, _nodes(facts, effort), stop)
+
+
+def _branched(
+    program: Program,
+    columns: np.ndarray,
+    cuts: Sequence[Cut],
+    tighten: CutAndPrice,
+    work: float,
+    most_nodes: int,
+    stop: Callable[[], bool] | None,
+) -> Bound:
+    """What branching proves of a program, begun with these columns and cuts, within this many simplex iterations."""
+    from .branch import branch
+
     program.activate(columns)
     for cut in cuts:
         program.add_cut(cut)
-    separator = Separator(program, loads, nested=1)
-    work = NETWORK_WORK * effort
-    tighten = CutAndPrice(program, separator, NETWORK_CUTS * effort, stop, most=work, columns_first=True)
 
     def spent() -> bool:
         return program.iterations > work or (stop is not None and stop())
 
-    total, _ = branch(program, relaxation.whole, tighten, _nodes(facts, effort), stop=spent)
+    total, _ = branch(program, program.relaxation.whole, tighten, most_nodes, stop=spent)
     return _bound(tighten.part_of(total), total)
 
 
