@@ -143,13 +143,7 @@ class _Search:
         self.offer(tries)
         self.start = min(tries, key=lambda s: s.cost)
 
-    def spread(
-        self,
-        crew: Crew,
-        share: float,
-        starts: Sequence[State | None],
-        temperature: float,
-    ) -> list[Done]:
+    def spread(self, crew: Crew, share: float, starts: Sequence[State], temperature: float) -> list[Done]:
         """Search on from several states, this share of the budget over all; cheapest first."""
         return self.run(crew, share, [Task(start=start) for start in starts], temperature)
 

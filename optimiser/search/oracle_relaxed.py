@@ -40,8 +40,8 @@ class Relaxed:
         self.weight = part.opening + part.length_m * part.thin_m
         u, v = part.ends_of[:, 0], part.ends_of[:, 1]
         tiny = 1e-9  # keeps free edges apart from absent ones; taken off again below
-        self.dist = np.maximum(dijkstra(_arcs(u, v, self.weight + tiny, count)) - tiny * count, 0.0)
-        length = dijkstra(_arcs(u, v, part.length_m + tiny, count), indices=[part.root])[0]
+        self.dist = np.maximum(dijkstra(lightest_arcs(u, v, self.weight + tiny, count)) - tiny * count, 0.0)
+        length = dijkstra(lightest_arcs(u, v, part.length_m + tiny, count), indices=[part.root])[0]
         self.to_root_m = np.maximum(length - tiny * count, 0.0)
         self._fill(count)
 
@@ -182,8 +182,8 @@ def _subsets(mask: int) -> np.ndarray:
     return found
 
 
-def _arcs(u: np.ndarray, v: np.ndarray, weight: np.ndarray, count: int) -> csr_matrix:
-    """Arcs both ways; the lightest of edges side by side."""
+def lightest_arcs(u: np.ndarray, v: np.ndarray, weight: np.ndarray, count: int) -> csr_matrix:
+    """(count, count) arcs both ways; the lightest of edges side by side. A weight of 0 would be no arc."""
     from scipy.sparse import csr_matrix
 
     key = np.minimum(u, v) * count + np.maximum(u, v)

@@ -72,10 +72,10 @@ def test_gauge_changes_where_no_lamp_hangs(seed: int) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("start", range(1000, 1400, 50))
+@pytest.mark.parametrize("start", range(1000, 1400, 100))
 def test_oracle_is_the_optimum_of_many_enumerated_circuits(start: int) -> None:
-    solved, proven = against_enumeration(seed for seed in range(start, start + 50) if seed not in LONG)
-    assert proven >= 0.75 * solved
+    solved, proven = against_enumeration(seed for seed in range(start, start + 100) if seed not in LONG)
+    assert proven >= 0.85 * solved
 
 
 def test_what_is_cheaper_than_the_limit_is_found_and_nothing_else() -> None:
