@@ -2,8 +2,8 @@
 
 1. a first layout at once; 2. several starts, searched apart; 3. slide the best ones' hubs and forks on the open
 ground, add those places to the graph, search on from there; again until that gains nothing or the effort is spent; 4.
-put the layouts of all rounds together, and choose gauges without rounding; 5. bound on the final graph. Every layout
-that is handed on has been confirmed by the caller.
+put the layouts of all rounds together, choose gauges without rounding, lay cables side by side; 5. bound on the final
+graph. Every layout that is handed on has been confirmed by the caller.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from .effort import Effort
 from .facts import Facts, gather_facts
 from .layout import Circuit, DriverUse, Layout, Piece
 from .refine import moved_onto
+from .side_by_side import lay_side_by_side
 from .state import Bench, State
 from .tasks import Crew, Done, Task
 
@@ -257,16 +258,16 @@ class _Search:
         return new
 
     def finish(self, state: State) -> None:
-        """Gauges without rounding, currents settled."""
+        """Gauges without rounding, currents settled; cables laid side by side where that saves joints."""
         bench = self.bench()
         circuits = []
         for fed in state.circuits:
             exact = bench.feed(fed.supply, fed.feed, fed.tree, fed.leads, fed.palette, exactly=True)
             circuits.append(exact if exact is not None and exact.price < fed.price else fed)
         new = bench.compose(circuits, state.missing)
-        self.work += bench.effort.spent
         if new is not None:
-            self.offer([new])
+            self.offer([new, lay_side_by_side(bench, new)])
+        self.work += bench.effort.spent
 
 
 def find_layout(

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from .circuit import Fed, Tree
-from .state import Bench, State
+from .state import Bench, State, lay
 
 WIDTH = 2
 """Sound places priced in full for each part. At equal work orchard and riverside cost 1.5 % more with 1, 1 % with 4."""
@@ -48,16 +48,16 @@ class Draft:
     def without(self, index: int) -> None:
         """Take a whole circuit away."""
         fed = self.circuits.pop(index)
-        self.use[list(fed.edges)] -= 1
+        lay(self.use, fed, -1)
 
     def put(self, index: int, fed: Fed) -> None:
         """Replace a circuit (index -1: add one)."""
         if index >= 0:
-            self.use[list(self.circuits[index].edges)] -= 1
+            lay(self.use, self.circuits[index], -1)
             self.circuits[index] = fed
         else:
             self.circuits.append(fed)
-        self.use[list(fed.edges)] += 1
+        lay(self.use, fed, 1)
 
 
 def draft_of(bench: Bench, state: State) -> Draft:

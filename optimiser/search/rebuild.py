@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .state import Bench, State
+from .state import Bench, State, lay
 
 MOST_LAMPS = 9
 NODES = 220
@@ -26,7 +26,7 @@ def rebuild(bench: Bench, state: State, index: int, *, nodes: int = NODES, work:
 
     fed = state.circuits[index]
     use = state.use.copy()
-    use[list(fed.edges)] -= 1
+    lay(use, fed, -1)
     now = price_of(bench, fed, use)
     lamps = sorted(fed.leads)
     bench.effort.spend(40 + 2 ** len(lamps))  # the tables double with each lamp

@@ -23,7 +23,7 @@ from .oracle_part import Part, Place, joint_nodes, lead_place, likely_draw, regi
 from .oracle_relaxed import Relaxed
 from .oracle_runs import find_runs
 from .pieces import feed_pieces
-from .state import Bench, State
+from .state import Bench, State, lay
 
 MOST_ENDS = 9
 NODES = 120
@@ -118,7 +118,7 @@ class _Job:
         self.fed = fed = state.circuits[index]
         facts = bench.facts
         self.others = state.use.copy()
-        self.others[sorted(set(fed.edges))] -= 1
+        lay(self.others, fed, -1)
         self.lamps, self.hanging = ends_of(bench, fed, cut)
         self.walks = {walk[-1]: walk for _, walk in fed.pieces}
         self.cable = {walk[-1]: k for k, walk in fed.pieces}

@@ -44,6 +44,11 @@ class State:
         return not self.missing and self.penalty == 0
 
 
+def lay(use: np.ndarray, fed: Fed, times: int) -> None:
+    """Add a circuit's cables to the counts ``use`` (m,) of cables in each edge; -1 takes them away."""
+    np.add.at(use, list(fed.edges), times)  # cables of one circuit may lie side by side
+
+
 class Bench:
     """What the moves work with: look-ups, shortest ways, priced circuits, packed drivers, and the counted effort."""
 
@@ -117,7 +122,7 @@ class Bench:
         """(m,) cables in each edge."""
         use = np.zeros(self.facts.graph.num_edges, dtype=np.int16)
         for fed in circuits:
-            use[list(fed.edges)] += 1  # a tree uses an edge once
+            lay(use, fed, 1)
         return use
 
     def drivers_of(self, circuits: Sequence[Fed]) -> list[tuple[int, int, list[int]]] | None:
