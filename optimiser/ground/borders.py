@@ -132,7 +132,9 @@ class Borders:
 def _without_tiny(line: Ints, start: Floats, end: Floats, length: Floats, n: int) -> tuple[Ints, Floats, Floats]:
     """Give tiny parts to their neighbours; a line that has tiny parts only becomes one part."""
     solid = (end - start) * length[line] >= TINY_M
-    whole = np.setdiff1d(np.arange(n), line[solid])
+    lost = np.ones(n, dtype=bool)
+    lost[line[solid]] = False
+    whole = np.flatnonzero(lost)
     if len(whole):
         line = np.concatenate([line[solid], whole])
         start = np.concatenate([start[solid], np.zeros(len(whole))])

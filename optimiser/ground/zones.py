@@ -249,7 +249,11 @@ class Land:
     def may_joint(self, points: Floats) -> Bools:
         """(n,) whether a joint may stand at (n, 2) points."""
         points = np.asarray(points, dtype=float).reshape(-1, 2)
-        may = self.free(points) & self.joints[self.ground_at(points)]
+        return np.asarray(self.free(points) & self.may_joint_where_free(points), dtype=bool)
+
+    def may_joint_where_free(self, points: Floats) -> Bools:
+        """(n,) whether a joint may stand at (n, 2) points that are known to be free."""
+        may = self.joints[self.ground_at(points)]
         return np.asarray(may & ~shapely.contains_xy(self._joint_test, points[:, 0], points[:, 1]), dtype=bool)
 
     def on_border(self, points: Floats, ground: Ints) -> Bools:

@@ -9,8 +9,12 @@ the electrics stage's own: this one only has to be quick and never laxer.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import NamedTuple
+import operator
+from dataclasses import dataclass, field, fields
+from functools import cached_property
+from typing import Any, NamedTuple
+
+import numpy as np
 
 from .facts import KEEP_V, LOAD_POWER, Facts, Feed, Ways
 from .gauges import PieceTree, choose_gauges, choose_gauges_exactly
@@ -46,6 +50,20 @@ class Fed:
     margin_v: float
     group: str
 
+    def __getstate__(self) -> dict[str, Any]:
+        """Without what is worked out when first asked for: sets made anew may list their members in another order."""
+        return {f.name: self.__dict__[f.name] for f in fields(self)}
+
+    @cached_property
+    def edge_set(self) -> frozenset[int]:
+        """Its edges, each once."""
+        return frozenset(self.edges)
+
+    @cached_property
+    def edge_array(self) -> np.ndarray:
+        """Its edges, to count cables with."""
+        return np.array(self.edges, dtype=np.intp)
+
 
 @dataclass
 class Traced:
@@ -61,6 +79,8 @@ class Traced:
     lamps: list[list[int]]
     edges: list[int]
     root_kids: int
+    walks: list[tuple[int, ...]] = field(default_factory=list)
+    """Nodes of each piece from the driver's side, where it was cut from a tree."""
 
 
 def key_of(supply: int, feed: int, palette: tuple[int, ...], tree: Tree, leads: dict[int, int]) -> tuple[object, ...]:
@@ -72,40 +92,54 @@ def trace(facts: Facts, ways: Ways, root: int, tree: Tree, leads: dict[int, int]
     """Cut a tree into pieces; None where a joint would stand where none may, or have too many ways."""
     children: dict[int, list[int]] = {}
     for node, up in tree.items():
-        children.setdefault(up, []).append(node)
+        if up in children:
+            children[up].append(node)
+        else:
+            children[up] = [node]
     lamps_at: dict[int, list[int]] = {}
-    arcs = facts.graph.leads
+    lead_node = facts.lead_node
     for lamp, arc in leads.items():
-        lamps_at.setdefault(arcs[arc].node, []).append(lamp)
+        node = lead_node[arc]
+        if node in lamps_at:
+            lamps_at[node].append(lamp)
+        else:
+            lamps_at[node] = [lamp]
     if root in lamps_at:
         return None
     t = Traced([], [], [], [], [], [], [], [], [], len(children.get(root, ())))
     worst_bunch = facts.trench_bunched[-1] if len(facts.trench_bunched) > 1 else facts.trench_bunched[0]
-    # (node, piece above, start of the open piece, its length, sun, factor)
-    stack = [(child, -1, root, 0.0, 0.0, worst_bunch) for child in sorted(children.get(root, ()), reverse=True)]
-    edge_between = ways.edge_between
-    length_m, sun_m, sleeve = facts.length_m, facts.sun_m, facts.sleeve
+    edge_of = ways.edge_of
+    length_m, sun_m, sleeve, may_joint, posts = facts.length_m, facts.sun_m, facts.sleeve, facts.may_joint, facts.post
+    edges, fed, no_kids = t.edges, 0, ()
+    # (first node, piece above, where the piece starts)
+    stack = [(child, -1, root) for child in sorted(children.get(root, ()), reverse=True)]
     while stack:
-        node, above, start, length, sun, factor = stack.pop()
-        edge = edge_between(tree[node], node)
-        t.edges.append(edge)
-        length += length_m[edge]
-        sun += sun_m[edge]
-        if sleeve[edge] >= 0:
-            bunch = facts.bunched[min(facts.capacity[edge], len(facts.bunched)) - 1]
-            factor = min(factor, worst_bunch * bunch)
-        below = children.get(node, ())
-        here = lamps_at.get(node)
-        if here is None and len(below) == 1:
-            stack.append((below[0], above, start, length, sun, factor))
-            continue
-        if not below and here is None:
-            return None
-        post = facts.post[node]
+        node, above, start = stack.pop()
+        up, length, sun, factor = start, 0.0, 0.0, worst_bunch
+        walk = [start]
+        while True:
+            edge = edge_of[up, node]
+            edges.append(edge)
+            walk.append(node)
+            length += length_m[edge]
+            sun += sun_m[edge]
+            if sleeve[edge] >= 0:
+                bunch = facts.bunched[min(facts.capacity[edge], len(facts.bunched)) - 1]
+                factor = min(factor, worst_bunch * bunch)
+            below = children.get(node, no_kids)
+            here = lamps_at.get(node)
+            if here is not None or len(below) != 1:
+                break
+            up, node = node, below[0]
+        if here is None:
+            if not below:
+                return None
+            here = []
+        post = posts[node]
         if post >= 0:
             if here != [post] or len(below) > 1:
                 return None
-        elif not facts.may_joint[node] or 1 + len(below) + len(here or ()) > facts.max_ways:
+        elif not may_joint[node] or 1 + len(below) + len(here) > facts.max_ways:
             return None
         piece = len(t.above)
         t.above.append(above)
@@ -115,10 +149,13 @@ def trace(facts: Facts, ways: Ways, root: int, tree: Tree, leads: dict[int, int]
         t.sun.append(sun)
         t.factor.append(factor)
         t.kids.append(len(below))
-        t.lamps.append(sorted(here or ()))
-        for child in sorted(below, reverse=True):
-            stack.append((child, piece, node, 0.0, 0.0, worst_bunch))
-    if sum(map(len, t.lamps)) != len(leads):
+        here.sort()
+        t.lamps.append(here)
+        t.walks.append(tuple(walk))
+        fed += len(here)
+        for child in sorted(below, reverse=True) if len(below) > 1 else below:
+            stack.append((child, piece, node))
+    if fed != len(leads):
         return None
     return t
 
@@ -148,8 +185,7 @@ def feed_circuit(
     exactly
         Settle the currents and choose gauges without rounding: slower, for layouts worth finishing.
     """
-    root = int(facts.graph.supply_node[supply])
-    traced = trace(facts, ways, root, tree, leads)
+    traced = trace(facts, ways, facts.roots[supply], tree, leads)
     if traced is None:
         return None
     return feed_traced(facts, supply, feed_idx, palette, tree, traced, None, leads, exactly=exactly)
@@ -168,14 +204,15 @@ def feed_traced(
     exactly: bool = False,
 ) -> Fed | None:
     """
-    ``feed_circuit`` of pieces already cut; ``walks`` holds the nodes of each (None: they are read off the tree).
+    ``feed_circuit`` of pieces already cut; ``walks`` holds the nodes of each (None: ``traced`` does).
 
     Pieces may pass a node twice or lie side by side: what is priced is the pieces, ``tree`` is only handed on.
     """
     feed = facts.feeds[feed_idx]
-    lamp_type = facts.lamp_type
-    if not all(feed.serves[lamp_type[lamp]] for lamp in leads):
-        return None
+    types = {facts.lamp_type[lamp] for lamp in leads}
+    for t in types:
+        if not feed.serves[t]:
+            return None
     if traced.root_kids > feed.terminal_cables:
         return None
     groups = {facts.lamp_group[lamp] for lamp in leads}
@@ -209,13 +246,12 @@ def feed_traced(
     if joints is None:
         return None
     price += joints
-    for edge in traced.edges:
-        price += facts.pull[edge]
-    arcs = facts.graph.leads
+    if facts.has_pulls:
+        for edge in traced.edges:
+            price += facts.pull[edge]
+    lead_price = facts.lead_price
     for arc in leads.values():
-        price += arcs[arc].price + arcs[arc].extension_price
-    if walks is None:
-        walks = tuple(_walk(tree, s, f) for s, f in zip(traced.start, traced.far, strict=True))
+        price += lead_price[arc]
     return Fed(
         supply=supply,
         feed=feed_idx,
@@ -223,7 +259,7 @@ def feed_traced(
         tree=tree,
         leads=leads,
         edges=tuple(traced.edges),
-        pieces=tuple(zip(cables, walks, strict=True)),
+        pieces=tuple(zip(cables, traced.walks if walks is None else walks, strict=True)),
         amps=gauges.amps,
         load_w=gauges.load_w,
         price=price,
@@ -233,13 +269,6 @@ def feed_traced(
     )
 
 
-def _walk(tree: Tree, start: int, far: int) -> tuple[int, ...]:
-    nodes = [far]
-    while nodes[-1] != start:
-        nodes.append(tree[nodes[-1]])
-    return tuple(reversed(nodes))
-
-
 class _Flow:
     """The constant-power state of one traced tree, swept to convergence."""
 
@@ -247,53 +276,63 @@ class _Flow:
         self.facts = facts
         self.ac = facts.feed_ac[feed_idx]
         self.above = traced.above
-        self.at: list[tuple[int, int, float]] = []  # lamp, piece, lead ohm hot with its end
+        self.lamps: list[int] = []
+        self.piece: list[int] = []
+        """Piece at whose far end each lamp hangs."""
+        self.lead_ohm: list[float] = []
+        """Loop resistance of each lamp's lead with its ends, hot."""
         self.fault_lead_ohm: list[tuple[int, float]] = []
+        lead_ohm = facts.lead_ohm
         for piece, lamps in enumerate(traced.lamps):
             for lamp in lamps:
-                t = facts.lamp_type[lamp]
-                arc = facts.graph.leads[leads[lamp]]
-                post = facts.post[traced.far[piece]] >= 0
-                ends = 0.0 if post else facts.end_ohm
-                hot, fault = facts.type_lead_hot_ohm[t], facts.type_lead_fault_ohm[t]
-                if arc.extension_m:
-                    grown = 1 + arc.extension_m / facts.type_lead_m[t]
-                    hot, fault, ends = hot * grown, fault * grown, ends + 2 * facts.end_ohm
-                self.at.append((lamp, piece, hot + ends))
-                self.fault_lead_ohm.append((piece, fault + ends))
-        self.lamps = [lamp for lamp, _, _ in self.at]
+                hot, fault = lead_ohm[leads[lamp]]
+                self.lamps.append(lamp)
+                self.piece.append(piece)
+                self.lead_ohm.append(hot)
+                self.fault_lead_ohm.append((piece, fault))
+        self.types = [facts.lamp_type[lamp] for lamp in self.lamps]
+        self.watts = [facts.lamp_watts[lamp] for lamp in self.lamps]
+        self.only_power = all(facts.type_load[t] == LOAD_POWER for t in set(self.types))
+        self.factor = [facts.type_factor_ac[t] for t in self.types] if self.ac else [1.0] * len(self.types)
+
+    def lamp_amps(self, volts: list[float]) -> list[float]:
+        """Current that each lamp draws at its voltage, in A."""
+        if self.only_power:
+            return [w / (v * f) for w, v, f in zip(self.watts, volts, self.factor, strict=True)]
+        facts, ac = self.facts, self.ac
+        return [facts.lamp_amps(lamp, v, ac) for lamp, v in zip(self.lamps, volts, strict=True)]
 
     def total_amps(self, volts: float) -> float:
         """Current of all lamps at this voltage, in A: the least they can draw for constant power."""
-        return sum(self.facts.lamp_amps(lamp, volts, self.ac) for lamp in self.lamps)
+        return sum(self.lamp_amps([volts] * len(self.lamps)))
 
     def piece_amps(self, lamp_amps: list[float]) -> list[float]:
         """Current in each piece, in A."""
-        amps = [0.0] * len(self.above)
-        for (_, piece, _), drawn in zip(self.at, lamp_amps, strict=True):
+        above = self.above
+        amps = [0.0] * (len(above) + 1)  # the last one is the driver's: what has no piece above adds up there
+        for piece, drawn in zip(self.piece, lamp_amps, strict=True):
             amps[piece] += drawn
-        for piece in range(len(amps) - 1, 0, -1):
-            up = self.above[piece]
-            if up >= 0:
-                amps[up] += amps[piece]
+        for piece in range(len(above) - 1, 0, -1):
+            amps[above[piece]] += amps[piece]
+        amps.pop()
         return amps
 
     def solve(
         self, source_v: float, ohm: list[float], start: list[float]
     ) -> tuple[list[float], list[float], list[float]] | None:
         """Volts at each lamp, lamp amps and piece amps; None past collapse. ``start`` holds first guesses of volts."""
-        facts, ac, above = self.facts, self.ac, self.above
+        above, at_piece, lead_ohm = self.above, self.piece, self.lead_ohm
         volts = start
+        at_joint = [source_v] * (len(above) + 1)  # the last one is the driver's
         for _ in range(200):
-            drawn = [facts.lamp_amps(lamp, v, ac) for lamp, v in zip(self.lamps, volts, strict=True)]
+            drawn = self.lamp_amps(volts)
             amps = self.piece_amps(drawn)
-            at_joint = [0.0] * len(above)
             for piece, up in enumerate(above):
-                at_joint[piece] = (source_v if up < 0 else at_joint[up]) - ohm[piece] * amps[piece]
-            new = [at_joint[piece] - lead_ohm * i for (_, piece, lead_ohm), i in zip(self.at, drawn, strict=True)]
+                at_joint[piece] = at_joint[up] - ohm[piece] * amps[piece]
+            new = [at_joint[piece] - r * i for piece, r, i in zip(at_piece, lead_ohm, drawn, strict=True)]
             if min(new) < 0.3 * source_v:
                 return None
-            moved = max(abs(a - b) for a, b in zip(new, volts, strict=True))
+            moved = max(map(abs, map(operator.sub, new, volts)))
             volts = new
             if moved < 1e-6:
                 return volts, drawn, amps
@@ -357,17 +396,14 @@ def _best_gauges(
     exactly: bool,
 ) -> _Gauges | None:
     """The cheapest cables that hold, or None."""
-    budgets = [
-        min(feed.budget_v[facts.lamp_type[lamp]], feed.low_budget_v[facts.lamp_type[lamp]]) for lamp in flow.lamps
-    ]
-    low_case = any(
-        feed.low_budget_v[facts.lamp_type[lamp]] < feed.budget_v[facts.lamp_type[lamp]] for lamp in flow.lamps
-    )
+    stated_v, lowest_v = feed.budget_v, feed.low_budget_v
+    budgets = [min(stated_v[t], lowest_v[t]) for t in flow.types]
+    low_case = any(lowest_v[t] < stated_v[t] for t in set(flow.types))
     source_v = feed.low_v if low_case else feed.out_v
     most = max(budgets)
     volts = [source_v - 0.7 * b for b in budgets]
     scale = 1.0
-    drawn = [facts.lamp_amps(lamp, v, flow.ac) for lamp, v in zip(flow.lamps, volts, strict=True)]
+    drawn = flow.lamp_amps(volts)
     amps = flow.piece_amps(drawn)
     options = _options(facts, supply, palette, feed, traced, min_rating, amps)
     if options is None:
@@ -375,19 +411,21 @@ def _best_gauges(
     best: _Gauges | None = None
     for attempt in range(9 if exactly else 5):
         need = [-math.inf] * len(traced.above)
-        for (_, piece, lead_ohm), i, b in zip(flow.at, drawn, budgets, strict=True):
-            need[piece] = max(need[piece], (most - b) * scale + lead_ohm * i)
+        for piece, lead_ohm, i, b in zip(flow.piece, flow.lead_ohm, drawn, budgets, strict=True):
+            need_v = (most - b) * scale + lead_ohm * i
+            if need_v > need[piece]:
+                need[piece] = need_v
         tree = PieceTree(traced.above, options, amps, need, most * scale)
         chosen = (choose_gauges_exactly if exactly else choose_gauges)(tree)
         if chosen is None:
             # Currents at the estimate may be too high: try once with the least the lamps could draw.
             if attempt == 0:
                 volts = [source_v - 0.4 * b for b in budgets]
-                drawn = [facts.lamp_amps(lamp, v, flow.ac) for lamp, v in zip(flow.lamps, volts, strict=True)]
+                drawn = flow.lamp_amps(volts)
                 amps = flow.piece_amps(drawn)
                 continue
             break
-        ohm = [options[i][c][2] for i, c in enumerate(chosen)]
+        ohm = [mine[c][2] for mine, c in zip(options, chosen, strict=True)]
         state = flow.solve(source_v, ohm, volts)
         if state is None:
             scale *= 0.9
@@ -407,16 +445,16 @@ def _best_gauges(
                 scale *= 0.9
                 continue
         new_volts, new_drawn, new_amps = state
-        spent = max((source_v - v) / b for v, b in zip(new_volts, budgets, strict=True))
+        spent = max([(source_v - v) / b for v, b in zip(new_volts, budgets, strict=True)])
         fits = spent <= 1.0 and fault <= max_fault_ohm
-        cables = [options[i][c][0] for i, c in enumerate(chosen)]
+        cables = [mine[c][0] for mine, c in zip(options, chosen, strict=True)]
         judged = None
         if fits:
             stated = flow.solve(feed.out_v, ohm, new_volts) if low_case else state
             judged = _judge(facts, feed, traced, flow, cables, ohm, stated, low_case)
         if judged is not None:
-            price = sum(options[i][c][1] for i, c in enumerate(chosen))
-            margin = min(b - (source_v - v) for v, b in zip(new_volts, budgets, strict=True)) + KEEP_V
+            price = sum([mine[c][1] for mine, c in zip(options, chosen, strict=True)])
+            margin = min([b - (source_v - v) for v, b in zip(new_volts, budgets, strict=True)]) + KEEP_V
             if best is None or price < best.price - 1e-9:
                 best = _Gauges(cables, price, *judged, margin)
             if not exactly or attempt >= 4:
@@ -454,13 +492,13 @@ def _judge(
     """
     if stated is None:
         return None
-    types = [facts.lamp_type[lamp] for lamp in flow.lamps]
+    types = flow.types
     cases = [(feed.out_v, feed.budget_v, stated)]
-    if not low_case and any(feed.low_budget_v[t] < NEAR_LOW * feed.budget_v[t] for t in types):
+    if not low_case and any(feed.low_budget_v[t] < NEAR_LOW * feed.budget_v[t] for t in set(types)):
         low = flow.solve(feed.low_v, ohm, stated[0])
         if low is None or any(feed.low_v - v > feed.low_budget_v[t] for v, t in zip(low[0], types, strict=True)):
             return None
-    if feed.internal_ohm > 0 and any(facts.type_load[t] != LOAD_POWER for t in types):
+    if feed.internal_ohm > 0 and not flow.only_power:
         alone_v = feed.emf_v - feed.internal_ohm * sum(stated[1])
         alone = flow.solve(alone_v, ohm, stated[0])
         if alone is None:
@@ -468,8 +506,9 @@ def _judge(
         no_limit = (math.inf,) * len(feed.budget_v)
         cases.append((alone_v, feed.budget_v if facts.drop_from_driver else no_limit, alone))
     for source_v, budget, (volts, _, amps) in cases:
-        if any(source_v - v > budget[t] for v, t in zip(volts, types, strict=True)):
-            return None
+        for v, t in zip(volts, types, strict=True):
+            if source_v - v > budget[t]:
+                return None
         for k, factor, i in zip(cables, traced.factor, amps, strict=True):
             if i > facts.cables[k].rating_a * factor:
                 return None
@@ -487,42 +526,68 @@ def _options(
 ) -> list[list[tuple[int, float, float]]] | None:
     """Cables each piece may be, with price and hot loop ohm."""
     options: list[list[tuple[int, float, float]]] = []
+    posts, known = facts.post, facts.gauge_options
     for i, above in enumerate(traced.above):
-        far_post = facts.post[traced.far[i]]
-        near_post = above >= 0 and facts.post[traced.start[i]] >= 0
-        ends = (0 if far_post >= 0 else 1) + (0 if above < 0 or near_post else 1)
-        length = traced.length[i]
-        raw = facts.slack * length + facts.joint_end_m
-        raw += facts.supply_end_m[supply] if above < 0 else facts.joint_end_m
+        far_post = posts[traced.far[i]]
+        near_post = posts[traced.start[i]] if above >= 0 else -1
+        ends = (far_post < 0) + (above >= 0 and near_post < 0)
         most_mm2 = math.inf if above >= 0 else feed.terminal_mm2
-        for post in (far_post, facts.post[traced.start[i]] if near_post else -1):
+        for post in (far_post, near_post):
             if post >= 0:
                 most_mm2 = min(most_mm2, facts.type_terminal_mm2[facts.lamp_type[post]])
-        need_a = max(min_rating, amps[i])
-        mine: list[tuple[int, float, float]] = []
-        for k in palette:
-            cable = facts.cables[k]
-            if cable.rating_a * traced.factor[i] < need_a - 1e-9:
-                continue
-            if cable.area_mm2 > most_mm2 + 1e-9:
-                continue
-            cut = math.ceil(raw * 10 - 1e-6) / 10
-            joints, more_ends = 0, 0
-            if cut > cable.reel_m:
-                joints = math.ceil((cut - 2 * facts.joint_end_m) / (cable.reel_m - 2 * facts.joint_end_m) - 1e-9) - 1
-                joints = max(joints, 1)
-                cut += joints * (2 * facts.joint_end_m + 0.1)
-                more_ends = 2 * joints
-            share = traced.sun[i] / length if length > 0 else 0.0
-            ohm = cut * ((1 - share) * cable.hot_ohm + share * cable.sun_ohm) + (ends + more_ends) * facts.end_ohm
-            price = cut * cable.price_m
-            if joints:
-                price += joints * facts.joint_price(2, cable.area_mm2, cable.area_mm2)
-            mine.append((k, price, ohm))
+        start_end_m = facts.supply_end_m[supply] if above < 0 else facts.joint_end_m
+        length, sun, factor = traced.length[i], traced.sun[i], traced.factor[i]
+        key = (length, sun, ends, start_end_m, most_mm2, palette)
+        found = known.get(key)
+        if found is None:
+            if len(known) > 60_000:
+                known.clear()
+            found = known[key] = _piece_options(facts, palette, length, sun, ends, start_end_m, most_mm2)
+        mine, rating = found
+        need_a = max(min_rating, amps[i]) - 1e-9
         if not mine:
             return None
+        if min(rating) * factor < need_a:
+            mine = [option for option, a in zip(mine, rating, strict=True) if a * factor >= need_a]
+            if not mine:
+                return None
         options.append(mine)
     return options
+
+
+def _piece_options(
+    facts: Facts,
+    palette: tuple[int, ...],
+    length: float,
+    sun: float,
+    ends: int,
+    start_end_m: float,
+    most_mm2: float,
+) -> tuple[list[tuple[int, float, float]], list[float]]:
+    """Cables up to a size that a piece may be, with price and hot loop ohm, whatever it carries; and their ratings."""
+    mine: list[tuple[int, float, float]] = []
+    rating: list[float] = []
+    raw = facts.slack * length + facts.joint_end_m
+    raw += start_end_m
+    share = sun / length if length > 0 else 0.0
+    for k in palette:
+        cable = facts.cables[k]
+        if cable.area_mm2 > most_mm2 + 1e-9:
+            continue
+        cut = math.ceil(raw * 10 - 1e-6) / 10
+        joints, more_ends = 0, 0
+        if cut > cable.reel_m:
+            joints = math.ceil((cut - 2 * facts.joint_end_m) / (cable.reel_m - 2 * facts.joint_end_m) - 1e-9) - 1
+            joints = max(joints, 1)
+            cut += joints * (2 * facts.joint_end_m + 0.1)
+            more_ends = 2 * joints
+        ohm = cut * ((1 - share) * cable.hot_ohm + share * cable.sun_ohm) + (ends + more_ends) * facts.end_ohm
+        price = cut * cable.price_m
+        if joints:
+            price += joints * facts.joint_price(2, cable.area_mm2, cable.area_mm2)
+        mine.append((k, price, ohm))
+        rating.append(cable.rating_a)
+    return mine, rating
 
 
 def _worst_fault_ohm(
@@ -570,15 +635,16 @@ def _gauges_that_open(
 
 def _joints_price(facts: Facts, traced: Traced, cables: list[int]) -> float | None:
     """Kits of all joints by their ways and sizes; None where no kit takes them."""
-    sizes: list[list[float]] = [[facts.cables[k].area_mm2] for k in cables]
-    for i, above in enumerate(traced.above):
+    area = [facts.cables[k].area_mm2 for k in cables]
+    sizes = [[mm2] for mm2 in area]
+    for mm2, above in zip(area, traced.above, strict=True):
         if above >= 0:
-            sizes[above].append(facts.cables[cables[i]].area_mm2)
+            sizes[above].append(mm2)
     total = 0.0
-    for i, meets in enumerate(sizes):
-        if facts.post[traced.far[i]] >= 0:
+    for meets, far, lamps in zip(sizes, traced.far, traced.lamps, strict=True):
+        if facts.post[far] >= 0:
             continue
-        for lamp in traced.lamps[i]:
+        for lamp in lamps:
             meets.append(facts.type_lead[facts.lamp_type[lamp]][0])
         price = facts.joint_price(len(meets), min(meets), max(meets))
         if price == math.inf:

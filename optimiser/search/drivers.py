@@ -91,23 +91,32 @@ class Drivers:
     def __init__(self, facts: Facts) -> None:
         self._facts = facts
         self._known: dict[tuple[object, ...], list[list[int]] | None] = {}
+        alike: dict[tuple[object, ...], int] = {}
+        self._kinds: list[tuple[int, bool]] = []
+        """For each feed a number that those share which may share a driver, and whether dim groups may not."""
+        for feed in facts.feeds:
+            key = (feed.model, -1.0 if feed.mixes_taps else feed.tap_v, feed.load_share)
+            self._kinds.append((alike.setdefault(key, len(alike)), not feed.mixes_groups))
+        self._group = {name: i for i, name in enumerate(sorted(set(facts.lamp_group)))}
 
     def share(self, circuits: Sequence[Fed]) -> list[tuple[int, int, list[int]]] | None:
         """Drivers as (supply, model, circuit indices); None where a circuit fits no driver."""
-        facts = self._facts
-        groups: dict[tuple[object, ...], list[int]] = {}
+        facts, kinds = self._facts, self._kinds
+        groups: dict[tuple[int, int, int], list[int]] = {}
         for i, fed in enumerate(circuits):
-            feed = facts.feeds[fed.feed]
-            tap_v = -1.0 if feed.mixes_taps else feed.tap_v
-            group = "" if feed.mixes_groups else fed.group
-            groups.setdefault((fed.supply, feed.model, tap_v, feed.load_share, group), []).append(i)
+            alike, dims = kinds[fed.feed]
+            key = (fed.supply, alike, self._group[fed.group] if dims else 0)
+            if key in groups:
+                groups[key].append(i)
+            else:
+                groups[key] = [i]
         drivers: list[tuple[int, int, list[int]]] = []
-        for (supply, model, *_), members in groups.items():
-            assert isinstance(supply, int) and isinstance(model, int)
-            feed = facts.feeds[circuits[members[0]].feed]
+        for (supply, *_), members in groups.items():
+            model = facts.feeds[circuits[members[0]].feed].model
             if len(members) == 1:  # a circuit is never larger than its driver
                 drivers.append((supply, model, members))
                 continue
+            feed = facts.feeds[circuits[members[0]].feed]
             loads = tuple((circuits[i].load_w, circuits[i].amps) for i in members)
             known_as = (supply, circuits[members[0]].feed, loads)
             if known_as not in self._known:

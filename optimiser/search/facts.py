@@ -10,7 +10,9 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -19,6 +21,7 @@ from ..ground.graph import GroundGraph, NodeKind
 from ..job import Driver, Job
 from ..matching import fits
 from ..survey.model import Survey
+from .steiner import neighbours
 
 KEEP_V = 0.004
 """Distance kept from every voltage limit, in V: more than what rounding to millivolts and millimetres can take."""
@@ -142,9 +145,62 @@ class Facts:
     """Lead arc indices of each lamp, cheapest first."""
     joint_price_cache: dict[tuple[int, float, float], float] = field(default_factory=dict)
 
+    def __getstate__(self) -> dict[str, Any]:
+        """Without what is worked out when first asked for: another process does that for itself."""
+        return {f.name: self.__dict__[f.name] for f in fields(self)}
+
     @property
     def num_lamps(self) -> int:
         return len(self.lamp_type)
+
+    @cached_property
+    def roots(self) -> list[int]:
+        """Node of each supply point."""
+        return [int(node) for node in self.graph.supply_node]
+
+    @cached_property
+    def near(self) -> list[list[tuple[int, int]]]:
+        """(neighbour, edge) of every node."""
+        return neighbours(self.graph.ends.tolist(), self.graph.num_nodes)
+
+    @cached_property
+    def arcs(self) -> Arcs:
+        """The graph as arcs for shortest ways."""
+        return Arcs(self)
+
+    @cached_property
+    def lead_node(self) -> list[int]:
+        """Node that each lead arc ends at."""
+        return [arc.node for arc in self.graph.leads]
+
+    @cached_property
+    def lead_price(self) -> list[float]:
+        """What each lead arc costs, its extension included."""
+        return [arc.price + arc.extension_price for arc in self.graph.leads]
+
+    @cached_property
+    def lead_ohm(self) -> list[tuple[float, float]]:
+        """Loop resistance of each lead arc with its ends, in ohm: hot, and at a fault's temperature."""
+        found = []
+        for arc in self.graph.leads:
+            t = self.lamp_type[arc.lamp]
+            ends = 0.0 if self.post[arc.node] >= 0 else self.end_ohm
+            hot, fault = self.type_lead_hot_ohm[t], self.type_lead_fault_ohm[t]
+            if arc.extension_m:
+                grown = 1 + arc.extension_m / self.type_lead_m[t]
+                hot, fault, ends = hot * grown, fault * grown, ends + 2 * self.end_ohm
+            found.append((hot + ends, fault + ends))
+        return found
+
+    @cached_property
+    def has_pulls(self) -> bool:
+        """Whether any edge costs something for each cable laid in it."""
+        return any(self.pull)
+
+    @cached_property
+    def gauge_options(self) -> dict[tuple[object, ...], tuple[list[tuple[int, float, float]], list[float]]]:
+        """What pieces of cable already asked for cost in each gauge: see ``circuit``."""
+        return {}
 
     def joint_price(self, ways: int, thinnest_mm2: float, thickest_mm2: float) -> float:
         """Price of the cheapest kit that takes these ways and sizes; infinite when none does."""
@@ -327,6 +383,41 @@ def _palettes(cables: Sequence[CableFacts], max_gauges: int) -> list[tuple[int, 
     return palettes
 
 
+_OPEN = np.array([0.0, 0.0, np.inf])
+"""What one more cable pays for trench in an edge of each code but 0: see ``Ways``."""
+
+
+class Arcs:
+    """What all ``Ways`` on one graph share: its arcs in the order of a sparse matrix, and which joins what."""
+
+    def __init__(self, facts: Facts) -> None:
+        graph = facts.graph
+        n, m = graph.num_nodes, graph.num_edges
+        heads = np.concatenate([graph.ends[:, 0], graph.ends[:, 1], [n + arc.lamp for arc in graph.leads]])
+        tails = np.concatenate([graph.ends[:, 1], graph.ends[:, 0], [arc.node for arc in graph.leads]])
+        arc_edge = np.concatenate([np.arange(m), np.arange(m), np.full(len(graph.leads), m)])
+        arc_lead = np.concatenate([np.full(2 * m, -1), np.arange(len(graph.leads))])
+        order = np.lexsort((tails, heads))
+        self.num_nodes = n
+        self.size = n + facts.num_lamps
+        """Nodes and, behind them, lamps."""
+        self.tails = tails[order].astype(np.int32)
+        self.edge = arc_edge[order].astype(np.intp)
+        """Edge of each arc; the number of edges for a lead."""
+        lead = arc_lead[order]
+        self.at = np.argsort(self.edge, kind="stable")[: 2 * m].reshape(m, 2)
+        """(m, 2) places of each edge's two arcs."""
+        self.at_lead, self.at_edge = np.flatnonzero(lead >= 0), np.flatnonzero(lead < 0)
+        self.lead, self.edge_at = lead[self.at_lead], self.edge[self.at_edge]
+        self.indptr = np.zeros(self.size + 1, dtype=np.int32)
+        np.cumsum(np.bincount(heads[order].astype(np.int64), minlength=self.size), out=self.indptr[1:])
+        self.edge_of: dict[tuple[int, int], int] = {}
+        for e, (u, v) in enumerate(graph.ends.tolist()):
+            self.edge_of[u, v] = e
+            self.edge_of[v, u] = e
+        self.lead_of = {(arc.lamp, arc.node): i for i, arc in enumerate(graph.leads)}
+
+
 class Ways:
     """Shortest ways over the graph at marginal prices: trench that is open already costs nothing more.
 
@@ -337,57 +428,52 @@ class Ways:
     def __init__(self, facts: Facts, cable_price_m: float) -> None:
         from scipy.sparse import csr_matrix
 
-        graph = facts.graph
-        n, m = graph.num_nodes, graph.num_edges
-        heads = np.concatenate([graph.ends[:, 0], graph.ends[:, 1], [n + arc.lamp for arc in graph.leads]])
-        tails = np.concatenate([graph.ends[:, 1], graph.ends[:, 0], [arc.node for arc in graph.leads]])
-        arc_edge = np.concatenate([np.arange(m), np.arange(m), np.full(len(graph.leads), -1)])
-        arc_lead = np.concatenate([np.full(2 * m, -1), np.arange(len(graph.leads))])
-        order = np.lexsort((tails, heads))
-        self.num_nodes = n
-        self.size = n + facts.num_lamps
-        heads, tails = heads[order].astype(np.int64), tails[order].astype(np.int32)
-        self._edge = arc_edge[order].astype(np.int64)
-        self.lead_of_arc = arc_lead[order]
-        indptr = np.zeros(self.size + 1, dtype=np.int32)
-        np.cumsum(np.bincount(heads, minlength=self.size), out=indptr[1:])
+        graph = self._graph = facts.graph
+        arcs = self._arcs = facts.arcs
+        self.num_nodes = arcs.num_nodes
+        self.edge_of = arcs.edge_of
+        """(u, v) -> the edge that joins two adjacent nodes."""
         self._route_m = facts.slack * graph.length_m
         self._pull = graph.pull_price + 1e-7
-        lead_price = np.array([arc.price + arc.extension_price for arc in graph.leads]) + 1e-7
-        self._is_edge = self._edge >= 0
-        self._laid = np.empty(len(order))
-        self._laid[~self._is_edge] = lead_price[self.lead_of_arc[~self._is_edge]] if len(lead_price) else 0.0
+        self._lead_price = np.array(facts.lead_price) + 1e-7
+        self._capped = np.flatnonzero(graph.capacity <= np.iinfo(np.int16).max)  # counts of cables are of that kind
+        self._capacity = graph.capacity[self._capped]
+        self._laid_at: dict[float, tuple[np.ndarray, np.ndarray]] = {}
+        self._code: np.ndarray | None = None
+        """(m,) how each edge is priced now: 0 closed trench, 1 open, 2 full; None: nothing is priced yet."""
+        self._laid = np.zeros(0)
         self.set_cable(cable_price_m)
-        self._trench = np.append(graph.trench_price, 0.0)  # index -1 (leads) reads 0
-        self._edge_capacity = np.append(graph.capacity, np.iinfo(np.int32).max)
-        self._matrix = csr_matrix((self._laid.copy(), tails, indptr), shape=(self.size, self.size))
-        self._pair_edge: dict[tuple[int, int], int] = {}
-        for e, (u, v) in enumerate(graph.ends.tolist()):
-            self._pair_edge[u, v] = e
-            self._pair_edge[v, u] = e
-        self._pair_lead = {(arc.lamp, arc.node): i for i, arc in enumerate(graph.leads)}
+        self._matrix = csr_matrix((self._laid.copy(), arcs.tails, arcs.indptr), shape=(arcs.size, arcs.size))
 
     def set_cable(self, price_m: float) -> None:
         """Reckon with cable at this price a metre; ``set_open`` must follow before ways are asked for."""
-        self.cable_price_m = price_m
-        self.laid_price: np.ndarray = self._route_m * price_m + self._pull
-        self._laid[self._is_edge] = self.laid_price[self._edge[self._is_edge]]
+        known = self._laid_at.get(price_m)
+        if known is None:
+            arcs = self._arcs
+            price = self._route_m * price_m + self._pull
+            laid = np.empty(len(arcs.edge))
+            laid[arcs.at_edge] = price[arcs.edge_at]
+            laid[arcs.at_lead] = self._lead_price[arcs.lead]
+            known = self._laid_at[price_m] = price, laid
+        self.laid_price: np.ndarray = known[0]
+        if self._laid is not known[1]:
+            self._laid, self._code = known[1], None
 
     def edge_between(self, u: int, v: int) -> int:
         """The edge that joins two adjacent nodes."""
-        return self._pair_edge[u, v]
+        return self.edge_of[u, v]
 
     def has_edge(self, u: int, v: int) -> bool:
         """Whether two nodes are adjacent."""
-        return (u, v) in self._pair_edge
+        return (u, v) in self.edge_of
 
     def has_lead(self, lamp: int, node: int) -> bool:
         """Whether a lamp's lead reaches a node."""
-        return (lamp, node) in self._pair_lead
+        return (lamp, node) in self._arcs.lead_of
 
     def lead_between(self, lamp: int, node: int) -> int:
         """The lead arc of a lamp to a node."""
-        return self._pair_lead[lamp, node]
+        return self._arcs.lead_of[lamp, node]
 
     def set_open(self, use: np.ndarray, ghost: np.ndarray | None = None, ends: Iterable[int] = ()) -> None:
         """
@@ -395,15 +481,27 @@ class Ways:
 
         Trenches marked in ``ghost`` count as open too. No way leads on from the nodes in ``ends``.
         """
-        price = np.where(use > 0, 0.0, self._trench[:-1])
+        code = (use > 0).astype(np.int8)
         if ghost is not None:
-            price[ghost] = 0.0
-        full = use >= self._edge_capacity[:-1]
-        if full.any():
-            price = np.where(full, np.inf, price)
-        self._matrix.data[:] = np.append(price, 0.0)[self._edge] + self._laid
+            code[ghost] = 1
+        if len(self._capped):
+            code[self._capped[use[self._capped] >= self._capacity]] = 2
+        trench, data = self._graph.trench_price, self._matrix.data
+        if self._code is None:
+            price = np.zeros(len(trench) + 1)  # the last one is what leads read
+            price[:-1] = np.where(code == 0, trench, _OPEN[code])
+            np.take(price, self._arcs.edge, out=data, mode="clip")
+            data += self._laid
+        else:  # mostly few edges differ from what was asked for last
+            changed = np.flatnonzero(code != self._code)
+            now = code[changed]
+            price = np.where(now == 0, trench[changed], _OPEN[now])
+            at = self._arcs.at[changed]
+            data[at] = price[:, None] + self._laid[at]
+        self._code = code
         for node in ends:
-            self._matrix.data[self._matrix.indptr[node] : self._matrix.indptr[node + 1]] = np.inf
+            self._code = None
+            data[self._matrix.indptr[node] : self._matrix.indptr[node + 1]] = np.inf
 
     def from_sources(self, sources: Sequence[int], limit: float = np.inf) -> tuple[np.ndarray, np.ndarray]:
         """Distance and predecessor of every node from the nearest of several sources (lamps are ``num_nodes`` + i)."""

@@ -28,7 +28,7 @@ from .layout import Circuit, DriverUse, Layout, Piece
 from .refine import moved_onto
 from .side_by_side import lay_side_by_side
 from .state import Bench, State
-from .tasks import Crew, Done, Task
+from .tasks import Crew, Done, Task, collecting_seldom
 
 WORK_PER_LAMP = 1300.0
 """Work of effort 1 for each lamp, exact rebuilding and sliding included, in units of about half a millisecond."""
@@ -293,7 +293,7 @@ def find_layout(
     search.first()
     observer.bound(quick_bound(search.facts, options.num_drivers).total)
     small = len(survey.lamps) <= 8
-    with Crew(1 if small else options.processes, stop, observer.best) as crew:
+    with collecting_seldom(), Crew(1 if small else options.processes, stop, observer.best) as crew:
         observer.stage("searching")
         done = search.from_several_starts(crew)
         for number, planned in enumerate(MANY_ROUNDS if len(survey.lamps) > MANY_LAMPS else FEW_ROUNDS, start=1):

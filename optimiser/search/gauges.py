@@ -49,55 +49,93 @@ class PieceTree:
 
 def choose_gauges(tree: PieceTree) -> list[int] | None:
     """Option index for each piece, or None where no choice holds the budget (to within the rounding)."""
-    count = len(tree.above)
+    above, options = tree.above, tree.options
+    count = len(above)
     scale = LEVELS / tree.budget_v
+    need = [0] * count
+    steps: list[list[int]] = []
+    for i, (need_v, amps, mine) in enumerate(zip(tree.need_v, tree.amps, options, strict=True)):
+        if need_v > 0:
+            need[i] = math.ceil(need_v * scale)
+            if need[i] > LEVELS:
+                return None
+        amps *= scale
+        steps.append([int(amps * ohm + 0.5) for _, _, ohm in mine])
+    cheapest = _cheapest_that_holds(above, options, steps, need)
+    if cheapest is not None:
+        return cheapest
     below: list[np.ndarray | None] = [None] * (count + 1)  # sum of children's f; the last one is the driver's
-    shifts: list[list[int]] = [[]] * count
     for i in range(count - 1, -1, -1):
         g = below[i]
+        f = np.empty(LEVELS + 1)
         if g is None:
-            g = np.zeros(LEVELS + 1)
-            below[i] = g
-        if tree.need_v[i] > 0:
-            need = math.ceil(tree.need_v[i] * scale)
-            if need > LEVELS:
-                return None
-            g[:need] = math.inf
-        f = np.full(LEVELS + 1, math.inf)
-        amps = tree.amps[i] * scale
-        steps = []
-        for _, price, ohm in tree.options[i]:
-            step = int(amps * ohm + 0.5)
-            steps.append(step)
-            if step <= LEVELS:
-                part = f[step:]
-                np.minimum(part, g[: LEVELS + 1 - step] + price, out=part)
-        shifts[i] = steps
+            _fill_leaf(f, options[i], steps[i], need[i])
+        else:
+            g[: need[i]] = math.inf
+            f[: min(steps[i][0], LEVELS + 1)] = math.inf
+            for option, ((_, price, _), step) in enumerate(zip(options[i], steps[i], strict=True)):
+                if step <= LEVELS:
+                    if option == 0:
+                        np.add(g[: LEVELS + 1 - step], price, out=f[step:])
+                    else:
+                        part = f[step:]
+                        np.minimum(part, g[: LEVELS + 1 - step] + price, out=part)
         if f[LEVELS] == math.inf:
             return None
-        up = tree.above[i]
-        total = below[up]
+        total = below[above[i]]
         if total is None:
-            below[up] = f
+            below[above[i]] = f
         else:
             total += f
     chosen = [0] * count
-    left = [0] * count
+    left = [0] * (count + 1)
+    left[count] = LEVELS
     for i in range(count):
-        up = tree.above[i]
-        have = LEVELS if up < 0 else left[up]
+        have = left[above[i]]
         best, best_price = -1, math.inf
         g = below[i]
-        assert g is not None
-        for option, (_, price, _) in enumerate(tree.options[i]):
-            step = shifts[i][option]
-            if step <= have and g[have - step] + price < best_price:
-                best, best_price = option, g[have - step] + price
+        for option, ((_, price, _), step) in enumerate(zip(options[i], steps[i], strict=True)):
+            rest = have - step
+            if rest < need[i]:
+                continue
+            if g is not None:
+                price += g.item(rest)
+            if price < best_price:
+                best, best_price = option, price
         if best < 0:
             return None
         chosen[i] = best
-        left[i] = have - shifts[i][best]
+        left[i] = have - steps[i][best]
     return chosen
+
+
+def _cheapest_that_holds(
+    above: list[int], options: list[list[tuple[int, float, float]]], steps: list[list[int]], need: list[int]
+) -> list[int] | None:
+    """The cheapest option of every piece, if the budget holds with them: then there is nothing to choose."""
+    left = [0] * (len(above) + 1)
+    left[-1] = LEVELS
+    chosen = []
+    for i, up in enumerate(above):
+        mine = options[i]
+        best, best_price = 0, mine[0][1]
+        for option in range(1, len(mine)):
+            if mine[option][1] < best_price:
+                best, best_price = option, mine[option][1]
+        left[i] = left[up] - steps[i][best]
+        if left[i] < need[i]:
+            return None
+        chosen.append(best)
+    return chosen
+
+
+def _fill_leaf(f: np.ndarray, mine: list[tuple[int, float, float]], steps: list[int], need: int) -> None:
+    """f of a piece with nothing below: the cheapest of the options whose drop leaves what its lamps need."""
+    least = math.inf
+    f[:] = math.inf
+    for step, price in sorted((step, price) for (_, price, _), step in zip(mine, steps, strict=True)):
+        if price < least and step + need <= LEVELS:
+            f[step + need :] = least = price
 
 
 def choose_gauges_exactly(tree: PieceTree, *, max_front: int = 20_000) -> list[int] | None:

@@ -90,7 +90,7 @@ def attach_nodes(bench: Bench, fed: Fed) -> tuple[np.ndarray, np.ndarray]:
     if known is not None:
         return known  # type: ignore[no-any-return]
     facts = bench.facts
-    root = int(facts.graph.supply_node[fed.supply])
+    root = facts.roots[fed.supply]
     ways: dict[int, int] = dict.fromkeys(fed.tree, 1)
     root_kids = 0
     for up in fed.tree.values():
@@ -236,7 +236,7 @@ def graft(
     if by_length:
         ways.set_open(draft.use, np.ones(len(draft.use), dtype=bool))
     else:
-        starts = {int(facts.graph.supply_node[fed.supply]) for fed in draft.circuits}
+        starts = {facts.roots[fed.supply] for fed in draft.circuits}
         ways.set_open(draft.use, draft.ghost, () if past_supplies else starts)
     bare = part.top < 0
     if bare:
@@ -249,13 +249,12 @@ def graft(
     near = bench.reach.get(part.lamps[0], math.inf) if bare else math.inf
     bench.effort.spend(0.5 + n / (1200 if near == math.inf else 4000))
     dist, pred = ways.from_sources(sources, near)
-    feeds = set(bench.feeds).intersection(facts.lamp_feeds[part.lamps[0]])
-    for lamp in part.lamps[1:]:
-        feeds.intersection_update(facts.lamp_feeds[lamp])
+    feeds = frozenset.intersection(*[bench.lamp_feeds[lamp] for lamp in part.lamps])
     group = facts.lamp_group[part.lamps[0]]
     watts = sum(facts.lamp_watts[lamp] for lamp in part.lamps)
     own_joint = bench.joint_price_of_ways[2]
     places: list[tuple[float, int, int, int]] = []  # estimate, circuit, node, feed
+    may: list[tuple[int, Fed, np.ndarray, np.ndarray]] = []
     for index, fed in enumerate(draft.circuits):
         feed = facts.feeds[fed.feed]
         if fed.group != group or fed.feed not in feeds:
@@ -265,14 +264,21 @@ def graft(
         if fed.amps + watts / feed.out_v > feed.max_a:
             continue
         nodes, extra = attach_nodes(bench, fed)
-        if not len(nodes):
-            continue
-        away = dist[nodes] + extra
+        if len(nodes):
+            may.append((index, fed, nodes, extra))
+    if may:
+        at_node = np.concatenate([nodes for _, _, nodes, _ in may])
+        away = dist[at_node] + np.concatenate([extra for _, _, _, extra in may])
         if bare:  # a lead that ends right in this joint needs no joint of its own
-            away = away + np.where(pred[nodes] >= n, 0.0, own_joint)
-        for at in np.argsort(away, kind="stable")[:3] if len(nodes) > 3 else range(len(nodes)):
-            if away[at] < math.inf:
-                places.append((float(away[at]), index, int(nodes[at]), fed.feed))
+            away += np.where(pred[at_node] >= n, 0.0, own_joint)
+        start = 0
+        for index, fed, nodes, _ in may:
+            mine = away[start : start + len(nodes)]
+            start += len(nodes)
+            for at in mine.argsort(kind="stable")[:3].tolist() if len(nodes) > 3 else range(len(nodes)):
+                estimate = mine.item(at)
+                if estimate < math.inf:
+                    places.append((estimate, index, nodes.item(at), fed.feed))
     if may_open:
         fresh = _fresh_places(bench, draft, feeds, watts, dist, bulk_w)
         places.extend((est + own_joint if bare else est, *rest) for est, *rest in fresh)  # type: ignore[misc]
@@ -282,7 +288,8 @@ def graft(
     if places and places[0][0] > limit:
         return math.inf
 
-    best_delta, best_index, best_fed = math.inf, -1, None
+    best_delta, best_index, best_fed, best_drivers = math.inf, -1, None, 0.0
+    lead_node = facts.lead_node
     sound = tried = 0
     for estimate, index, node, feed_idx in places:
         if sound >= width or tried >= 12 * width or estimate >= best_delta:
@@ -293,36 +300,34 @@ def graft(
         if index >= 0:
             fed = draft.circuits[index]
             tree, leads, supply = fed.tree, fed.leads, fed.supply
-            if int(facts.graph.supply_node[supply]) in chain[1:]:
+            if facts.roots[supply] in chain[1:]:
                 continue
-            if any(v in tree for v in chain[1:] if v < n):
+            if not tree.keys().isdisjoint(chain[1:]):  # lamps, numbered from n on, are in no tree
                 continue
         else:
             supply = -1 - index
             tree, leads = {}, {}
-        hung = {}
+        hung: Tree = {}
         if bare:
             for up, child in itertools.pairwise(chain[:-1]):
                 hung[child] = up
+            new_tree = {**tree, **hung}
             new_leads = {**leads, part.lamps[0]: ways.lead_between(part.lamps[0], chain[-2])}
         else:
-            if any(v in inside for v in chain[:-1]):
+            if not inside.isdisjoint(chain[:-1]):
                 continue
             hung = _hung(part, source, chain)
             new_leads = {**leads, **part.leads}
             if not tree.keys().isdisjoint(hung):
                 continue
-        new_tree = {**tree, **hung}
-        arcs = facts.graph.leads
-        if not bare:
-            new_tree = prune(new_tree, sorted(arcs[a].node for a in new_leads.values()))
+            new_tree = prune({**tree, **hung}, sorted([lead_node[a] for a in new_leads.values()]))
         fed_new = bench.feed(supply, feed_idx, new_tree, new_leads)
         if fed_new is None:
             continue
         sound += 1
-        delta = _delta(bench, draft, index, fed_new)
+        delta, drivers = _delta(bench, draft, index, fed_new)
         if delta < best_delta:
-            best_delta, best_index, best_fed = delta, index, fed_new
+            best_delta, best_index, best_fed, best_drivers = delta, index, fed_new, drivers
     if best_fed is None:
         if near < math.inf or bulk_w > 0:  # nothing holds so near, or on the model of best value: look everywhere
             bench.reach[part.lamps[0]] = math.inf
@@ -337,7 +342,7 @@ def graft(
     if bare:
         bench.reach[part.lamps[0]] = 2 * places[0][0] + bench.reach_spare
     draft.put(best_index if best_index >= 0 else -1, best_fed)
-    draft.drivers_cost = drivers_cost(bench, draft.circuits)
+    draft.drivers_cost = best_drivers
     draft.missing.difference_update(part.lamps)
     return best_delta
 
@@ -346,14 +351,14 @@ def _chain(pred: np.ndarray, node: int, n: int) -> list[int]:
     """Nodes from ``node`` back to the source of the shortest-path run."""
     chain = [node]
     while True:
-        node = int(pred[node])
+        node = pred.item(node)
         if node < 0:
             return chain
         chain.append(node)
 
 
 def _fresh_places(
-    bench: Bench, draft: Draft, feeds: set[int], watts: float, dist: np.ndarray, bulk_w: float
+    bench: Bench, draft: Draft, feeds: frozenset[int], watts: float, dist: np.ndarray, bulk_w: float
 ) -> list[tuple[float, int, int, int]]:
     """Fresh outlets at supply points, with what they would add in drivers as estimated."""
     facts = bench.facts
@@ -366,8 +371,9 @@ def _fresh_places(
         drivers[supply] += -(-count // facts.feeds[f].outlets)
     places: list[tuple[float, int, int, int]] = []
     for supply in bench.supplies:
-        root = int(facts.graph.supply_node[supply])
-        if dist[root] == math.inf:
+        root = facts.roots[supply]
+        to_root = dist.item(root)
+        if to_root == math.inf:
             continue
         mine = []
         for f in sorted(feeds):
@@ -384,37 +390,41 @@ def _fresh_places(
                 unit = extra / min(feed.max_w * facts.supply_loading[supply], max(bulk_w, watts))
             if supply not in used:
                 extra += facts.supply_price[supply]
-            mine.append((unit if bulk_w else 0.0, float(dist[root]) + extra, f))
+            mine.append((unit if bulk_w else 0.0, to_root + extra, f))
         mine.sort()
         places.extend((estimate, -1 - supply, root, f) for _, estimate, f in mine[: 1 if bulk_w else 3])
     return places
 
 
-def _delta(bench: Bench, draft: Draft, index: int, fed: Fed) -> float:
-    """What a changed or added circuit adds to the draft's cost."""
+def _delta(bench: Bench, draft: Draft, index: int, fed: Fed) -> tuple[float, float]:
+    """What a changed or added circuit adds to the draft's cost; what the drivers then cost."""
     use, trench, ghost = draft.use, bench.facts.trench, draft.ghost
+    new_edges, old_edges = fed.edge_set, _NONE
+    circuits = list(draft.circuits)
     if index >= 0:
-        old = draft.circuits[index]
-        circuits = list(draft.circuits)
+        old = circuits[index]
         circuits[index] = fed
         delta = fed.price - old.price
-        old_edges = set(old.edges)
+        old_edges = old.edge_set
     else:
-        circuits = [*draft.circuits, fed]
+        circuits.append(fed)
         delta = fed.price
-        old_edges = set()
-    new_edges = set(fed.edges)
     capacity = bench.facts.capacity
     for e in new_edges - old_edges:
-        if use[e] == 0:
+        count = use.item(e)
+        if count == 0:
             if ghost is None or not ghost[e]:
                 delta += trench[e]
-        elif use[e] >= capacity[e]:
-            return math.inf
+        elif count >= capacity[e]:
+            return math.inf, math.inf
     for e in old_edges - new_edges:
-        if use[e] == 1 and (ghost is None or not ghost[e]):
+        if use.item(e) == 1 and (ghost is None or not ghost[e]):
             delta -= trench[e]
-    return delta + drivers_cost(bench, circuits) - draft.drivers_cost
+    drivers = drivers_cost(bench, circuits)
+    return delta + drivers - draft.drivers_cost, drivers
+
+
+_NONE: frozenset[int] = frozenset()
 
 
 def close_draft(bench: Bench, draft: Draft) -> State | None:

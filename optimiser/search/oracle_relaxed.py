@@ -16,6 +16,7 @@ Sets are bit masks; bit ``num_ends`` is the root.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -86,6 +87,7 @@ class Relaxed:
         self.root_joint = np.full(size, inf)
         """What the rest costs when a cable that serves X ends at the root: index is the rest, with the root's bit."""
         self.root_joint[self.root_bit] = part.root_price[1] + root_end
+        room = np.empty((count, count))
         for x in range(1, size):
             low = x & -x
             fed = bool(x & self.root_bit)
@@ -97,7 +99,9 @@ class Relaxed:
                 one = self.unit[first]
                 for c in range(2, classes + 1):
                     open_ended = c == classes < most - 1
-                    meet[c, x] = (one + (last_two if open_ended else meet[c - 1])[others]).min(axis=0)
+                    of_others = (last_two if open_ended else meet[c - 1])[others]
+                    of_others += one
+                    of_others.min(axis=0, out=meet[c, x])
                 if more is not None and low < self.root_bit:
                     for a in range(2, classes + 1):
                         for b in range(1, classes + 1):
@@ -116,7 +120,12 @@ class Relaxed:
                         c_best = min(c_best, root_meet[c, others_x] + part.root_price[c + 1])
                     self.root_joint[x] = c_best + root_end
             at = np.flatnonzero(self.joint[x] < inf)
-            cable = (self.joint[x][at][:, None] + self.dist[at]).min(axis=0) if len(at) else np.full(count, inf)
+            from_joints = room[: len(at)]
+            if len(at) == count:
+                np.add(self.joint[x][:, None], self.dist, out=from_joints)
+            else:
+                np.add(self.joint[x][at][:, None], self.dist[at], out=from_joints)
+            cable = from_joints.min(axis=0, initial=inf)
             if fed and self.root_joint[x] < inf:
                 cable = np.minimum(cable, self.root_joint[x] + self.dist[root])
             self.cable[x] = cable
@@ -171,6 +180,7 @@ def work_of(part: Part) -> float:
     return 4 + nodes * nodes / 4000 + 2.0**part.num_ends * (0.3 + nodes / 1500) + 3.0**part.num_ends * nodes / 1.5e6
 
 
+@lru_cache(maxsize=4096)
 def _subsets(mask: int) -> np.ndarray:
     """All subsets of a mask, the empty one first, the mask itself last."""
     found = np.zeros(1, dtype=np.int64)
@@ -179,6 +189,7 @@ def _subsets(mask: int) -> np.ndarray:
         if mask & bit:
             found = np.concatenate([found, found | bit])
         bit <<= 1
+    found.flags.writeable = False
     return found
 
 

@@ -76,13 +76,16 @@ def find_runs(part: Part, relaxed: Relaxed, limit: float, allowance: Allowance) 
     np.fill_diagonal(rest, math.inf)
     usable = passable.tolist()
     edge_ok = along.tolist()
+    weight, opening = relaxed.weight.tolist(), part.opening.tolist()
+    length, sun, factor = part.length_m.tolist(), part.sun_m.tolist(), part.factor.tolist()
     near = [
-        [(w, e) for w, e in part.near[v] if usable[w] and edge_ok[e]] if usable[v] else [] for v in range(len(usable))
+        [(w, weight[e], opening[e], length[e], sun[e], factor[e]) for w, e in part.near[v] if usable[w] and edge_ok[e]]
+        if usable[v]
+        else []
+        for v in range(len(usable))
     ]
     targets = joints.tolist()
     found: list[tuple[int, int, float, float, float, float, tuple[int, ...]]] = []
-    weight, opening = relaxed.weight.tolist(), part.opening.tolist()
-    length, sun, factor = part.length_m.tolist(), part.sun_m.tolist(), part.factor.tolist()
     for i, a in enumerate(targets):
         # what is left at least once the run has come to a node
         ahead = np.minimum(
@@ -100,8 +103,7 @@ def find_runs(part: Part, relaxed: Relaxed, limit: float, allowance: Allowance) 
         while heap:
             w, _, opened, len_m, sun_m, share, walk = heapq.heappop(heap)
             v = walk[0]
-            if any(o <= opened + 1e-12 and m <= len_m + 1e-12 and s <= sun_m + 1e-12 and f >= share - 1e-12
-                   for o, m, s, f in labels[v]):  # fmt: skip
+            if _is_beaten(labels[v], opened, len_m, sun_m, share):
                 continue
             labels[v].append((opened, len_m, sun_m, share))
             done += 1
@@ -110,22 +112,35 @@ def find_runs(part: Part, relaxed: Relaxed, limit: float, allowance: Allowance) 
                 done = 0
             if v != a and w + upper_ok.get(v, math.inf) <= slackened:
                 found.append((a, v, opened, len_m, sun_m, share, walk))
-            for u, e in near[v]:
-                if u not in walk and w + weight[e] + ahead[u] <= slackened:
+            for u, edge_w, edge_opens, edge_m, edge_sun_m, edge_share in near[v]:
+                new_w = w + edge_w
+                if new_w + ahead[u] <= slackened and u not in walk:
+                    less = edge_share if edge_share < share else share
                     heapq.heappush(
                         heap,
                         (
-                            w + weight[e],
+                            new_w,
                             next(counter),
-                            opened + opening[e],
-                            len_m + length[e],
-                            sun_m + sun[e],
-                            min(share, factor[e]),
+                            opened + edge_opens,
+                            len_m + edge_m,
+                            sun_m + edge_sun_m,
+                            less,
                             (u, *walk),
                         ),
                     )
         allowance.spend(RUN_WORK * done)
     return _price(part, found)
+
+
+def _is_beaten(
+    labels: list[tuple[float, float, float, float]], opened: float, len_m: float, sun_m: float, share: float
+) -> bool:
+    """Whether one of the labels is no worse in anything."""
+    opened, len_m, sun_m, share = opened + 1e-12, len_m + 1e-12, sun_m + 1e-12, share - 1e-12
+    for o, m, s, f in labels:  # noqa: SIM110 (a generator takes twice as long)
+        if o <= opened and m <= len_m and s <= sun_m and f >= share:
+            return True
+    return False
 
 
 def _price(part: Part, found: list[tuple[int, int, float, float, float, float, tuple[int, ...]]]) -> Runs:

@@ -175,6 +175,7 @@ class _Pricing:
         self.at = facts.graph.xyz[:, :2].copy()
         """(n, 2) where each node of the graph stands now, in m."""
         n = len(self.at)
+        self._z = land.height(self.at)
         self._line_of, self._far, self.price_m = _rows(n, network.links)
         self._lead_of, self._lamp, _ = _rows(
             n, {v: [(lamp, 0.0) for lamp in lamps] for v, lamps in network.lamps_at.items()}
@@ -188,6 +189,11 @@ class _Pricing:
         """Work done since this was asked last."""
         work, self._asked = self._asked, 0.0
         return work
+
+    def move(self, nodes: Ints, places: Floats) -> None:
+        """Let k nodes stand at (k, 2) places from now on."""
+        self.at[nodes] = places
+        self._z[nodes] = self.land.height(places)
 
     def lines(self, nodes: Ints) -> tuple[Ints, Ints]:
         """Lines of k nodes: (p,) which of the nodes each belongs to, (p,) its place among all lines."""
@@ -226,13 +232,20 @@ class _Pricing:
         self._asked += WORK_PER_CALL + WORK_PER_PLACE * k * t
         worth = np.flatnonzero(least < np.repeat(below, t))
         joint = np.repeat(self._joint[nodes], t)[worth]
-        may = np.where(joint, self.land.may_joint(spot[worth]), self.land.free(spot[worth]))
+        may = self.land.free(spot[worth])
+        asked = np.flatnonzero(may & joint)
+        may[asked] = self.land.may_joint_where_free(spot[worth[asked]])
         worth = worth[may]
         total = np.full(k * t, np.inf)
         total[worth] = 0.0
         asked = np.flatnonzero(np.isfinite(total[to]))
         if len(asked):
-            priced = self.land.price_lines(a[asked], b[asked])
+            heights = {}
+            if not self.land.heights.flat:  # of each place once, not of each line's ends
+                z = np.zeros(k * t)
+                z[worth] = self.land.height(spot[worth])
+                heights = {"a_z": z[to[asked]], "b_z": np.repeat(self._z[self._far[line]], t)[asked]}
+            priced = self.land.price_lines(a[asked], b[asked], **heights)
             each = np.where(priced.allowed, priced.trench_price + priced.length_m * cable_m[asked], np.inf)
             total += np.bincount(to[asked], each, k * t)
             self._asked += WORK_PER_LINE * len(asked)
@@ -295,7 +308,7 @@ def _slide_some(pricing: _Pricing, nodes: Ints, *, coarse: bool) -> Floats:
         step[going] = np.where(better, step[going] * 1.5, step[going] / 3)
         going = going[step[going] >= LAST_STEP_M]
     moved = np.isfinite(now) & (now < start - 1e-6)
-    pricing.at[nodes[moved]] = here[moved]
+    pricing.move(nodes[moved], here[moved])
     gain = np.zeros(k)
     gain[moved] = start[moved] - now[moved]
     return gain

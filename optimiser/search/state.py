@@ -17,7 +17,6 @@ from .circuit import Fed, Tree, feed_circuit, key_of
 from .drivers import Drivers
 from .effort import Effort
 from .facts import Facts, Ways
-from .steiner import neighbours
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +45,7 @@ class State:
 
 def lay(use: np.ndarray, fed: Fed, times: int) -> None:
     """Add a circuit's cables to the counts ``use`` (m,) of cables in each edge; -1 takes them away."""
-    np.add.at(use, list(fed.edges), times)  # cables of one circuit may lie side by side
+    np.add.at(use, fed.edge_array, times)  # cables of one circuit may lie side by side
 
 
 class Bench:
@@ -67,9 +66,12 @@ class Bench:
         """Supply points at which circuits may start."""
         self.feeds = tuple(f for f, feed in enumerate(facts.feeds) if model is None or feed.model == model)
         """Feeds that circuits may be put on: all, or those of one driver model."""
+        self.lamp_feeds = [frozenset(self.feeds).intersection(feeds) for feeds in facts.lamp_feeds]
+        """Those of them that may serve each lamp."""
         middle = sorted(cable.price_m for cable in facts.cables)[len(facts.cables) // 2]
         self.ways = Ways(facts, middle)
         self.packing = Drivers(facts)
+        self._model_price = {feed.model: feed.price for feed in facts.feeds}
         self.trench = np.asarray(facts.trench)
         self._capped = np.flatnonzero(np.asarray(facts.sleeve) >= 0)
         self._cap = np.asarray(facts.capacity)[self._capped]
@@ -77,7 +79,7 @@ class Bench:
         typical = float(self.trench.sum() / max(1, np.count_nonzero(self.trench)))
         dearest = max((feed.price for feed in facts.feeds), default=100.0)
         self.penalty_unit = max(1000.0, 1000 * typical + 10 * dearest)  # never free, even where nothing has a price
-        self.near = neighbours(facts.graph.ends.tolist(), facts.graph.num_nodes)
+        self.near = facts.near
         self.barred = frozenset(i for i, post in enumerate(facts.post) if post >= 0)
         """Nodes no way may fork at: posts."""
         lead = min((mm2 for mm2, _ in facts.type_lead if mm2 < math.inf), default=1.5)
@@ -157,16 +159,15 @@ class Bench:
     def drivers_price(self, drivers: Sequence[tuple[int, int, list[int]]]) -> float:
         """Drivers and the supply points they use."""
         facts = self.facts
-        model_price = {feed.model: feed.price for feed in facts.feeds}
-        total = sum(model_price[model] for _, model, _ in drivers)
-        return total + sum(facts.supply_price[s] for s in {supply for supply, _, _ in drivers})
+        total = sum([self._model_price[model] for _, model, _ in drivers])
+        return total + sum([facts.supply_price[s] for s in {supply for supply, _, _ in drivers}])
 
     def drivers_penalty(self, drivers: Sequence[tuple[int, int, list[int]]]) -> float:
         """For more drivers than a supply point takes, or another number than was asked for."""
         count: dict[int, int] = {}
         for supply, _, _ in drivers:
             count[supply] = count.get(supply, 0) + 1
-        over = sum(max(0, n - self.facts.supply_max_drivers[s]) for s, n in count.items())
+        over = sum([max(0, n - self.facts.supply_max_drivers[s]) for s, n in count.items()])
         if self.num_drivers is not None:
             over += self.num_drivers - len(drivers)
         return over * self.penalty_unit

@@ -85,22 +85,26 @@ def _insert(
     keep: set[int],
     v: int,
 ) -> tuple[Tree, dict[int, float], float] | None:
-    links = sorted((weight(e), u) for u, e in near[v] if u in tree or u == root)
+    links = [(weight(e), u) for u, e in near[v] if u in tree or u == root]
     if len(links) < 2:
         return None
-    parent, price = dict(tree), dict(cost)
+    links.sort()
+    parent, price = tree, cost  # as they are until there is something to change
     first_w, first_u = links[0]
-    parent[v], price[v] = first_u, first_w
-    swapped = 0
+    above_v = {v, first_u}
+    node = first_u
+    while node != root:
+        node = tree[node]
+        above_v.add(node)
     for w, u in links[1:]:
         # Heaviest edge on the way between v and u.
-        ancestors: dict[int, None] = {}
-        node = v
-        while True:
-            ancestors[node] = None
-            if node == root:
-                break
-            node = parent[node]
+        ancestors = above_v
+        if parent is not tree:
+            ancestors = {v}
+            node = v
+            while node != root:
+                node = parent[node]
+                ancestors.add(node)
         worst_w, worst = w, -1
         on_v_side = False
         node = u
@@ -108,14 +112,24 @@ def _insert(
             if price[node] > worst_w:
                 worst_w, worst = price[node], node
             node = parent[node]
-        meet, node = node, v
+        meet = node
+        if parent is not tree:
+            node = v
+        elif v == meet:
+            node = meet
+        else:
+            if first_w > worst_w:
+                worst_w, worst, on_v_side = first_w, v, True
+            node = first_u
         while node != meet:
             if price[node] > worst_w:
                 worst_w, worst, on_v_side = price[node], node, True
             node = parent[node]
         if worst < 0:
             continue
-        swapped += 1
+        if parent is tree:
+            parent, price = dict(tree), dict(cost)
+            parent[v], price[v] = first_u, first_w
         # Cut above ``worst`` and turn the side that lost its parent, so that the new edge v-u feeds it.
         start, feeder = (v, u) if on_v_side else (u, v)
         node, up, up_w = start, feeder, w
@@ -125,7 +139,7 @@ def _insert(
             if node == worst:
                 break
             node, up, up_w = next_node, node, next_w
-    if not swapped:
+    if parent is tree:
         return None
     kept: Tree = {}
     for node in keep:

@@ -8,6 +8,7 @@ share the list, nor on which finishes first. With one process the same tasks run
 from __future__ import annotations
 
 import contextlib
+import gc
 import multiprocessing
 import os
 import queue
@@ -97,6 +98,21 @@ def do_task(
     return Done(state, slid, bench.effort.spent, bench.effort.stopped)
 
 
+COLLECT_EVERY = 50_000
+"""Objects made between two looks for garbage in cycles: the search makes next to none, and looking costs time."""
+
+
+@contextlib.contextmanager
+def collecting_seldom() -> Iterator[None]:
+    """Leave nearly all memory to the counting of references."""
+    before = gc.get_threshold()
+    gc.set_threshold(max(before[0], COLLECT_EVERY), *before[1:])
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
+
+
 _stop: Any = None
 _news: Any = None
 
@@ -110,6 +126,7 @@ def _start_worker(stop: Any, news: Any) -> None:
     if parent is not None:
         threading.Thread(target=_end_after, args=(parent,), daemon=True).start()
     _stop, _news = stop, news
+    gc.set_threshold(COLLECT_EVERY, *gc.get_threshold()[1:])
 
 
 def _end_after(parent: Any) -> None:

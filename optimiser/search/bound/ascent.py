@@ -51,12 +51,12 @@ def ascend(
         A terminal is joined to the root by no arcs.
     """
     order = np.argsort(head, kind="stable")
-    tails = tail[order].tolist()
-    rest = price[order].astype(float).tolist()
+    tails = tail[order]
+    rest = price[order].astype(float)
     first = np.searchsorted(head[order], np.arange(size + 1)).tolist()
     total, rounds = 0.0, 0
     cuts: list[tuple[np.ndarray, int]] = []
-    state: dict[int, tuple[bytearray, list[int], int]] = {}
+    state: dict[int, tuple[np.ndarray, np.ndarray]] = {}  # terminal -> nodes inside, arcs that enter
     queue = [(0, t) for t in terminals]
     heapq.heapify(queue)
     while queue:
@@ -65,33 +65,43 @@ def ascend(
             break
         seen, terminal = heapq.heappop(queue)
         if terminal not in state:
-            inside = bytearray(size)
-            inside[terminal] = 1
-            state[terminal] = (inside, [terminal], 0)
-        inside, members, _ = state[terminal]
-        stack = list(members)
-        while stack:
-            v = stack.pop()
-            for k in range(first[v], first[v + 1]):
-                if rest[k] <= 1e-12 and not inside[tails[k]]:
-                    inside[tails[k]] = 1
-                    members.append(tails[k])
-                    stack.append(tails[k])
+            inside = np.zeros(size, dtype=bool)
+            inside[terminal] = True
+            state[terminal] = inside, np.arange(first[terminal], first[terminal + 1])
+        inside, into = state[terminal]
+        into = _grown(first, tails, rest, inside, into)
         if inside[root]:
             del state[terminal]
             continue
-        into = [k for v in members for k in range(first[v], first[v + 1]) if not inside[tails[k]]]
-        if not into:
+        state[terminal] = inside, into
+        if not len(into):
             raise ValueError(f"node {terminal} is joined to the root by no arcs")
         if len(into) > seen and queue and len(into) > queue[0][0]:
             heapq.heappush(queue, (len(into), terminal))  # others are smaller now
             continue
-        step = min(rest[k] for k in into)
-        for k in into:
-            rest[k] -= step
+        left = rest[into]
+        step = float(left.min())
+        rest[into] = left - step
         total += step
-        cuts.append((np.frombuffer(bytes(inside), dtype=np.uint8).astype(bool), terminal))
+        cuts.append((inside.copy(), terminal))
         heapq.heappush(queue, (len(into), terminal))
     back = np.empty(len(order))
     back[order] = rest
     return Ascent(total, back, cuts)
+
+
+def _grown(first: list[int], tails: np.ndarray, rest: np.ndarray, inside: np.ndarray, into: np.ndarray) -> np.ndarray:
+    """Take into the set (``inside`` is changed) all nodes that reach it at reduced price 0; the arcs that enter it."""
+    fresh = into
+    grew = False
+    while True:
+        free = tails[fresh[rest[fresh] <= 1e-12]]
+        free = free[~inside[free]]
+        if not len(free):
+            break
+        nodes = list(dict.fromkeys(free.tolist()))
+        inside[nodes] = True
+        fresh = np.concatenate([np.arange(first[v], first[v + 1]) for v in nodes])
+        into = np.concatenate([into, fresh])
+        grew = True
+    return into[~inside[tails[into]]] if grew else into

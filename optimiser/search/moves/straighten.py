@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import random
 
+import numpy as np
+
 from ..state import Bench, State
 from ..steiner import lighten
 
@@ -20,20 +22,23 @@ def straighten(bench: Bench, state: State, index: int, *, laid_factor: float = 1
     """Lighten the tree of one circuit; trenches that other circuits use cost it nothing."""
     fed = state.circuits[index]
     facts, ways = bench.facts, bench.ways
-    mine = set(fed.edges)
-    use, trench, laid = state.use, facts.trench, ways.laid_price
-
-    def weight(edge: int) -> float:
-        others = int(use[edge]) - (edge in mine)
-        if others >= facts.capacity[edge]:
-            return 1e12
-        return (0.0 if others > 0 else trench[edge]) + laid_factor * float(laid[edge])
-
+    others = state.use.copy()
+    others[list(fed.edges)] -= 1
+    weight = np.where(others > 0, 0.0, facts.graph.trench_price) + laid_factor * ways.laid_price
+    weight[others >= facts.graph.capacity] = 1e12
+    price = weight.tolist()
     arcs = facts.graph.leads
     terminals = sorted({arcs[arc].node for arc in fed.leads.values()})
     root = int(facts.graph.supply_node[fed.supply])
     tree = lighten(
-        bench.near, weight, ways.edge_between, root, fed.tree, terminals, bench.effort.spend, barred=bench.barred
+        bench.near,
+        price.__getitem__,
+        ways.edge_between,
+        root,
+        fed.tree,
+        terminals,
+        bench.effort.spend,
+        barred=bench.barred,
     )
     if tree == fed.tree:
         return None
