@@ -18,10 +18,10 @@ import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from .circuit import Tree
 from .cp_solve import solve
 from .design_problem import Problem, Proposed, Start
 from .state import Bench
+from .trace import Tree
 
 if TYPE_CHECKING:
     from ortools.sat.python import cp_model

@@ -6,8 +6,9 @@ import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from .circuit import Fed, Tree
+from .circuit import Fed
 from .facts import Facts
+from .trace import Tree
 from .union_graph import Way
 
 

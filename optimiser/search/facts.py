@@ -143,6 +143,8 @@ class Facts:
     post: list[int] = field(default_factory=list)
     leads_of: list[list[int]] = field(default_factory=list)
     """Lead arc indices of each lamp, cheapest first."""
+    kit_of_ways: list[float] = field(default_factory=list)
+    """Least price of a joint by its ways, whatever sizes meet."""
     joint_price_cache: dict[tuple[int, float, float], float] = field(default_factory=dict)
 
     def __getstate__(self) -> dict[str, Any]:
@@ -308,7 +310,13 @@ def gather_facts(job: Job, survey: Survey, graph: GroundGraph) -> Facts:
         may_joint=graph.may_joint.tolist(),
         post=graph.post_lamp.tolist(),
         leads_of=leads_of,
+        kit_of_ways=_least_kits(kits),
     )
+
+
+def _least_kits(kits: Sequence[tuple[float, int, float, float]]) -> list[float]:
+    most = max(kit[1] for kit in kits)
+    return [0.0, 0.0] + [min(kit[0] for kit in kits if kit[1] >= ways) for ways in range(2, most + 1)]
 
 
 def _feed(job: Job, model_idx: int, driver: Driver, tap_v: float, load_share: float) -> Feed:

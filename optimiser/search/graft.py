@@ -16,8 +16,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from .circuit import Fed, Tree
+from .circuit import Fed
 from .state import Bench, State, lay
+from .trace import Tree
 
 WIDTH = 2
 """Sound places priced in full for each part. At equal work orchard and riverside cost 1.5 % more with 1, 1 % with 4."""

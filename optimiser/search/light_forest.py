@@ -11,8 +11,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from .circuit import Tree
 from .state import Bench
+from .trace import Tree
 
 
 def light_forest(

@@ -104,9 +104,7 @@ class Part:
         facts = self.facts
         self.thin_m = facts.slack * min(facts.cables[k].price_m for k in self.cables)
         most = facts.max_ways
-        self.kit_of_ways = [0.0, 0.0] + [
-            min((kit[0] for kit in facts.kits if kit[1] >= ways), default=math.inf) for ways in range(2, most + 1)
-        ]
+        self.kit_of_ways = facts.kit_of_ways
         sizes = {facts.cables[k].area_mm2 for k in self.cables}
         for places in self.places:
             for place in places:

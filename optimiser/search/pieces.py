@@ -9,10 +9,11 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 
-from .circuit import Fed, Traced, Tree, feed_traced, trace
+from .circuit import Fed, feed_traced
 from .oracle_labels import Solution
 from .oracle_part import Part
 from .state import Bench
+from .trace import Traced, Tree, trace
 
 
 def feed_pieces(

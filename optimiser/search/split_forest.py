@@ -16,11 +16,12 @@ from __future__ import annotations
 import math
 import random
 
-from .circuit import Fed, Tree
+from .circuit import Fed
 from .construct import best_palette
 from .graft import draft_of, recreate
 from .light_forest import light_forest
 from .state import Bench, State
+from .trace import Tree
 
 MOST_FEEDS = 4
 """Ways to feed a circuit that are tried: those cheapest by the watt."""

@@ -13,10 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .circuit import Fed, Tree, feed_circuit, key_of
+from .circuit import Fed, feed_circuit, key_of
 from .drivers import Drivers
 from .effort import Effort
 from .facts import Facts, Ways
+from .trace import Tree
 
 
 @dataclass(frozen=True, eq=False)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,11 +15,13 @@ from optimiser.ground import build_ground
 from optimiser.ground.graph import GroundGraph, LeadArc
 from optimiser.job_folder import JobFolder, open_job
 from optimiser.problems import BadInput
+from optimiser.search.circuit import feed_traced
 from optimiser.search.construct import construct
 from optimiser.search.effort import Effort
 from optimiser.search.facts import gather_facts
 from optimiser.search.side_by_side import lay_side_by_side
-from optimiser.search.state import Bench
+from optimiser.search.state import Bench, State
+from optimiser.search.trace import trace
 from tests.properties.random_jobs import Files, folder_of, random_files
 
 JOB = """
@@ -68,6 +71,20 @@ def lines(lengths: dict[tuple[int, int], float], joints: list[int]) -> tuple[Job
     return folder, graph
 
 
+def joined(folder: JobFolder, graph: GroundGraph, tree: dict[int, int]) -> tuple[Bench, State]:
+    """The circuit with a joint at every fork."""
+    facts = gather_facts(folder.job, folder.survey, graph)
+    bench = Bench(facts, Effort(math.inf))
+    leads = {lamp: lamp for lamp in range(facts.num_lamps)}
+    traced = trace(facts, bench.ways, 0, tree, leads)
+    assert traced is not None
+    fed = feed_traced(facts, 0, 0, bench.palette, tree, traced, None, leads)
+    assert fed is not None
+    state = bench.compose([fed])
+    assert state is not None
+    return bench, state
+
+
 @pytest.mark.parametrize(
     ("lengths", "tree", "joints", "saved"),
     [
@@ -85,23 +102,36 @@ def test_saves_what_hand_arithmetic_says(
     lengths: dict[tuple[int, int], float], tree: dict[int, int], joints: list[int], saved: float
 ) -> None:
     folder, graph = lines(lengths, joints)
-    bench = Bench(gather_facts(folder.job, folder.survey, graph), Effort(math.inf))
-    fed = bench.feed(0, 0, tree, {lamp: lamp for lamp in range(len(joints))})
-    assert fed is not None
-    before = bench.compose([fed])
-    assert before is not None
+    bench, before = joined(folder, graph, tree)
     after = lay_side_by_side(bench, before)
     assert before.price - after.price == pytest.approx(saved, abs=1e-6)
     assert (after.use > 0).tolist() == (before.use > 0).tolist()  # no trench is opened or closed
 
 
+@pytest.mark.parametrize(("before_m", "saved"), [(2.0, 8 - 1.1 * 1.5), (20.0, 0.0)])
+def test_a_tree_is_priced_with_forks_passed_where_that_is_cheaper(before_m: float, saved: float) -> None:
+    lengths = {(0, 1): 5.0, (1, 2): before_m, (2, 3): 4.0, (2, 4): 4.0}
+    tree = {1: 0, 2: 1, 3: 2, 4: 2}
+    bench, state = joined(*lines(lengths, [1, 3, 4]), tree)
+    fed = bench.feed(0, 0, tree, {0: 0, 1: 1, 2: 2})
+    assert fed is not None
+    assert state.circuits[0].price - fed.price == pytest.approx(saved, abs=1e-6)
+
+
+def test_forks_behind_a_sleeve_are_joined() -> None:
+    folder, graph = lines({(0, 1): 5.0, (1, 2): 2.0, (2, 3): 9.0, (2, 4): 9.0}, [1, 3, 4])
+    tree = {1: 0, 2: 1, 3: 2, 4: 2}
+    sleeved = replace(graph, sleeve=np.array([-1, 0, -1, -1]), capacity=np.array([99, 1, 99, 99]))
+    bench, state = joined(folder, sleeved, tree)
+    fed = bench.feed(0, 0, tree, {0: 0, 1: 1, 2: 2})
+    assert fed is not None
+    assert fed.price == pytest.approx(state.circuits[0].price)
+    assert lay_side_by_side(bench, state).price == pytest.approx(state.price)  # one cable is all it takes
+
+
 def test_counts_every_cable_in_a_trench() -> None:
     folder, graph = lines({(0, 1): 5.0, (1, 2): 2.0, (2, 3): 4.0, (2, 4): 4.0}, [1, 3, 4])
-    bench = Bench(gather_facts(folder.job, folder.survey, graph), Effort(math.inf))
-    fed = bench.feed(0, 0, {1: 0, 2: 1, 3: 2, 4: 2}, {0: 0, 1: 1, 2: 2})
-    assert fed is not None
-    before = bench.compose([fed])
-    assert before is not None
+    bench, before = joined(folder, graph, {1: 0, 2: 1, 3: 2, 4: 2})
     assert lay_side_by_side(bench, before).use.tolist() == [1, 2, 1, 1]
 
 
