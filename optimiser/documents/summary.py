@@ -163,19 +163,19 @@ def _running(plan: Plan, run: Running) -> list[str]:
         lines.append(f"  {name:<18}{number(kwh, 1):>12} kWh{share:>6.0f} %")
     cost = ""
     if run.cost is not None and run.price_per_kwh is not None:
-        price = f"{run.price_per_kwh:g} {plain(plan.currency)}".rstrip()
-        cost = f"   {money(run.cost, plan.currency)} at {price} a kWh"
+        tariff = max(f"{run.price_per_kwh:.2f}", f"{run.price_per_kwh:g}", key=len)  # 0.30, 0.2875
+        cost = f"   {money(run.cost, plan.currency)} at {tariff} a kWh"
     lines.append(f"  {'total':<18}{number(run.total_kwh, 1):>12} kWh{cost}")
     if run.dim_pct < 100:
         lines += _wrapped(f"Lamps dimmed to {run.dim_pct:g} % of full power.")
     if run.assumed:
         names = listed(plain(name) for name in run.assumed)
-        lines += _wrapped(f"Efficiency or standby of {names} are defaults of common practice: write the maker's.")
+        lines += _wrapped(f"Efficiency or standby is a default of common practice: write the maker's ({names}).")
     return lines
 
 
 def _mains(mains: MainsSide) -> list[str]:
-    lines = [f"Mains side, {mains.volts:g} V"]
+    lines = [f"Mains side, {mains.volts:g} V, all lamps fully on"]
     for point in mains.supplies:
         rated = [f"timer {point.timer_a:g} A"] if point.timer_a is not None else []
         rated += [f"dimmer {point.dimmer_va:g} VA"] if point.dimmer_va is not None else []
