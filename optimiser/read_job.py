@@ -184,6 +184,8 @@ def _problems_of(error: ValidationError, tables: dict[str, Any], where: _Places)
             continue  # they follow from the kind, which is named already
         if path[:2] in (("grounds", TRUNK_STRIP), ("grounds", "root")) and path[1] not in tables.get("grounds", {}):
             continue  # ours, drawn from the base ground, whose own fault is named already
+        if err["type"] == "too_short" and len(err["input"]) >= err["ctx"]["min_length"]:
+            continue  # only what is good in a list was counted, and what is not is named already
         if path and path[-1] == "[key]":
             path = path[:-1]
         found, mend = _words(path, dict(err), tables)

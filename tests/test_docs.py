@@ -175,6 +175,9 @@ def keys_of(shape: dict[str, Any], defs: dict[str, Any], before: str = "") -> li
         for key, inner in shape["properties"].items():
             found += keys_of(inner, defs, f"{before}.{key}" if before else key)
         return found
+    tables = [inner for inner in shape.get("anyOf", []) if "$ref" in inner]
+    if tables:  # a table that need not be there
+        return keys_of(tables[0], defs, before)
     inner = shape.get("additionalProperties")
     if isinstance(inner, dict) and "$ref" in inner:
         return keys_of(inner, defs, f"{before}.NAME")

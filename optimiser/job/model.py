@@ -18,7 +18,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from .. import conductors
-from .base import Factor, Model, NonNegative, Positive, Price
+from .base import Factor, Model, NonNegative, PerCent, Positive, Price
 from .schedule import Mains, Place, Schedule
 
 TRUNK_STRIP = "trunk strip"
@@ -316,11 +316,8 @@ class Driver(Model):
     tap_per_outlet: bool = Field(False, description="whether each outlet may be set to a tap of its own")
     independent_outlets: bool = Field(False, description="whether each outlet may serve a dim group of its own")
     dims_by_voltage: bool = Field(False, description="dims by lowering volts: refused for lamps with own converter")
-    efficiency_pct: float | None = Field(
-        None,
-        gt=0,
-        le=100,
-        description="output over input while lamps are on, in per cent; default 85 (common practice, no source)",
+    efficiency_pct: PerCent | None = Field(
+        None, description="output over input while lamps are on, in per cent; default 85 (common practice, no source)"
     )
     standby_w: NonNegative | None = Field(
         None,

@@ -13,11 +13,15 @@ from typing import Annotated, Any, Literal, NamedTuple, Self
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from ..problems import nearest
-from .base import Model, Positive, Price
+from .base import Model, PerCent, Positive, Price
 
 MOST_OFFSET_MIN = 360
 FARTHEST_FROM_NOON_H = 5.0
 """No clock on Earth is farther from the sun than some 4 hours, summer time included."""
+
+
+_MACHINES_OWN = "localtime"
+"""A file beside the data base, which is another zone on every machine."""
 
 
 class Moment(NamedTuple):
@@ -67,19 +71,15 @@ def _checked_moment(text: str) -> str:
     return text
 
 
-def _dim(value: float) -> float:
-    if value < 1:
-        raise ValueError(f"is below one per cent; for {value * 100:g} per cent write {value * 100:g}")
-    return value
-
-
 def _zone(name: str) -> str:
     from zoneinfo import ZoneInfo, available_timezones
 
     try:
+        if name == _MACHINES_OWN:
+            raise KeyError(name)
         ZoneInfo(name)
     except (KeyError, ValueError, OSError):
-        near = nearest(name, sorted(available_timezones()))
+        near = nearest(name, sorted(available_timezones() - {_MACHINES_OWN}))
         mend = f"did you mean '{near}'?" if near else "write one such as Europe/Berlin"
         raise ValueError(f"is no time zone of the IANA data base; {mend}") from None
     return name
@@ -136,9 +136,7 @@ class Schedule(Model):
         WEEKDAYS, min_length=1, description="nights that begin on these days of the week"
     )
     months: tuple[Month, ...] = Field(MONTHS, min_length=1, description="nights that begin in these months")
-    dim_pct: Annotated[float, AfterValidator(_dim)] = Field(
-        100.0, gt=0, le=100, description="level the lamps are dimmed to, in per cent of their full power"
-    )
+    dim_pct: PerCent = Field(100.0, description="level the lamps are dimmed to, in per cent of their full power")
     dusk_deg: float = Field(
         6.0,
         ge=0,
