@@ -161,11 +161,10 @@ def _running(plan: Plan, run: Running) -> list[str]:
     ):
         share = 100 * kwh / run.total_kwh if run.total_kwh else 0.0
         lines.append(f"  {name:<18}{number(kwh, 1):>12} kWh{share:>6.0f} %")
-    cost = ""
+    lines.append(f"  {'total':<18}{number(run.total_kwh, 1):>12} kWh")
     if run.cost is not None and run.price_per_kwh is not None:
         tariff = max(f"{run.price_per_kwh:.2f}", f"{run.price_per_kwh:g}", key=len)  # 0.30, 0.2875
-        cost = f"   {money(run.cost, plan.currency)} at {tariff} a kWh"
-    lines.append(f"  {'total':<18}{number(run.total_kwh, 1):>12} kWh{cost}")
+        lines += _wrapped(f"At {tariff} a kWh this costs {money(run.cost, plan.currency)} a year.")
     if run.dim_pct < 100:
         lines += _wrapped(f"Lamps dimmed to {run.dim_pct:g} % of full power.")
     if run.assumed:
@@ -179,8 +178,9 @@ def _mains(mains: MainsSide) -> list[str]:
     for point in mains.supplies:
         rated = [f"timer {point.timer_a:g} A"] if point.timer_a is not None else []
         rated += [f"dimmer {point.dimmer_va:g} VA"] if point.dimmer_va is not None else []
-        row = f"  {fitted(point.supply, 18)} {number(point.watts, 1):>9} W {number(point.va, 1):>9} VA"
-        lines.append(f"{row} {number(point.amps, 2):>7} A   {', '.join(rated)}".rstrip())
+        row = f"  {fitted(point.supply, 18)} {number(point.watts, 1):>11} W {number(point.va, 1):>9} VA"
+        lines.append(f"{row} {number(point.amps, 2):>7} A")
+        lines += [f"    {', '.join(rated)}"] if rated else []
     return lines + _wrapped(mains.says)
 
 

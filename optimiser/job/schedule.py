@@ -68,7 +68,7 @@ def _text_of(value: Any) -> Any:
 
 def _checked_moment(text: str) -> str:
     read_moment(text)
-    return text
+    return " ".join(text.split())
 
 
 def _zone(name: str) -> str:
