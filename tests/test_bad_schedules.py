@@ -64,8 +64,8 @@ BAD = {
     ),
     "latitude out of range": (
         changed("47.4 -> -91"),
-        "job.toml:24:place.latitude: found -91, which is below -90\n"
-        "    mend: write -90 or more (north of the equator positive, in degrees)",
+        "job.toml:24:place.latitude: found -91, which is below -89\n"
+        "    mend: write -89 or more (north of the equator positive, in degrees; nearer to a pole there is no noon)",
     ),
     "longitude out of range": (
         changed("8.5 -> 188"),

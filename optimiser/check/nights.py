@@ -25,6 +25,8 @@ _TURN_DEG = 360.98564737
 """What the Earth turns against the stars in a day."""
 SUN_DEG = 0.02
 """How far two suns may differ: twice what the formulas are good to."""
+SUN_S = 2.0
+"""And how far apart their noons may lie, which end a night that is dark all day."""
 _STEPS = 8
 
 
@@ -57,7 +59,8 @@ def span_of(schedule: Schedule, place: Place | None) -> Span:
         return Span(lit, lit, float(each.sum()), float(each.sum()))
     deep = [_hours(schedule, place, dates, schedule.dusk_deg + off) for off in (-SUN_DEG, 0.0, SUN_DEG)]
     least, most = np.min(deep, axis=0), np.max(deep, axis=0)
-    return Span(int((least > 0).sum()), int((most > 0).sum()), float(least.sum()), float(most.sum()))
+    few, many = int((least > 0).sum()), int((most > 0).sum())
+    return Span(few, many, float(least.sum()) - few * SUN_S / 3600, float(most.sum()) + many * SUN_S / 3600)
 
 
 def _hours(schedule: Schedule, place: Place, dates: list[datetime.date], deg: float) -> Floats:

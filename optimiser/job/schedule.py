@@ -94,7 +94,9 @@ class Mains(Model):
 class Place(Model):
     """Where the job is, for the times of the sun."""
 
-    latitude: float = Field(ge=-90, le=90, description="north of the equator positive, in degrees")
+    latitude: float = Field(
+        ge=-89, le=89, description="north of the equator positive, in degrees; nearer to a pole there is no noon"
+    )
     longitude: float = Field(ge=-180, le=180, description="east of Greenwich positive, in degrees")
     time_zone: Annotated[str, AfterValidator(_zone)] = Field(
         description="name in the IANA data base, such as Europe/Berlin; summer time comes with it"

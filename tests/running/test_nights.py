@@ -130,7 +130,7 @@ TIMES = [
 
 @settings(max_examples=12, deadline=None)
 @given(
-    st.floats(-90, 90), st.sampled_from(ZONES), st.sampled_from(TIMES), st.integers(1950, 2050),
+    st.floats(-89, 89), st.sampled_from(ZONES), st.sampled_from(TIMES), st.integers(1950, 2050),
     st.sampled_from([0.0, 0.833, 6.0, 12.0]),
 )  # fmt: skip
 def test_plan_and_check_reckon_the_same_hours(
