@@ -1,6 +1,6 @@
 """Read job.toml. In: its bytes, and values given on the command line. Out: Job, or every Problem of it at once.
 
-The models of ``job.py`` find most faults; this module says them in the trade's words, with the line in the file, and
+The models of ``job`` find most faults; this module says them in the trade's words, with the line in the file, and
 adds the rules that hold between tables. Values from the command line are judged like the file's, as file
 ``command line``.
 """
@@ -109,6 +109,8 @@ def _syntax_problem(text: str, file: str, message: str) -> Problem:
         return Problem(file, line, "", f"found '{shown}', whose text is not closed", "end the text with a quote")
     if equals and not value:
         return Problem(file, line, key, "has no value", "write the value behind the equals sign, or remove the line")
+    if equals and re.fullmatch(r"\d{1,2}:\d{2}", value):
+        return Problem(file, line, key, f"found {value} without quotes", f'write "{value}"')
     if equals and re.fullmatch(r"[^\W\d][^\"'#\[\]{}]*", value):
         return Problem(file, line, key, f"found {value} without quotes", f'write "{value}"')
     if shown.startswith("[") and not shown.endswith("]") and not equals:
@@ -182,6 +184,8 @@ def _problems_of(error: ValidationError, tables: dict[str, Any], where: _Places)
             continue  # they follow from the kind, which is named already
         if path[:2] in (("grounds", TRUNK_STRIP), ("grounds", "root")) and path[1] not in tables.get("grounds", {}):
             continue  # ours, drawn from the base ground, whose own fault is named already
+        if err["type"] == "too_short" and len(err["input"]) >= err["ctx"]["min_length"]:
+            continue  # only what is good in a list was counted, and what is not is named already
         if path and path[-1] == "[key]":
             path = path[:-1]
         found, mend = _words(path, dict(err), tables)
@@ -341,6 +345,7 @@ def _cross_check(tables: dict[str, Any], where: _Places) -> list[Problem]:
                 where.problem(("zones", zone, "ground"), f"found '{name}', which is not under [grounds]", mend)
             )
     problems += _thin_cables(tables, where)
+    problems += _no_place(tables, where)
     survey = tables.get("survey", "")
     if (
         isinstance(survey, str)
@@ -355,6 +360,21 @@ def _cross_check(tables: dict[str, Any], where: _Places) -> list[Problem]:
     if survey == "" and "survey" in tables:
         problems.append(where.problem(("survey",), "is empty", "name the survey's CSV file"))
     return problems
+
+
+def _no_place(tables: dict[str, Any], where: _Places) -> list[Problem]:
+    """Dusk and dawn in a job that does not say where it is."""
+    schedule = tables.get("schedule")
+    if not isinstance(schedule, dict) or "place" in tables:
+        return []
+    asks = [
+        key for key in ("on", "off") if isinstance(schedule.get(key), str) and re.search("dusk|dawn", schedule[key])
+    ]
+    mend = "add [place] with latitude, longitude and time_zone, or write a time of the clock"
+    return [
+        where.problem(("schedule", key), f"found {show(schedule[key])}, and the job does not say where it is", mend)
+        for key in asks[:1]
+    ]
 
 
 def _thin_cables(tables: dict[str, Any], where: _Places) -> list[Problem]:

@@ -15,7 +15,8 @@ from typer.testing import CliRunner
 import cli
 from cli import app
 from optimiser.documents.words import PARTS
-from optimiser.job import Job, describe_keys
+from optimiser.job import Job, Schedule, describe_keys
+from optimiser.read_job import read_job
 from optimiser.survey.points import KINDS
 from optimiser.survey.read_csv import NEEDED, OPTIONAL
 
@@ -175,6 +176,9 @@ def keys_of(shape: dict[str, Any], defs: dict[str, Any], before: str = "") -> li
         for key, inner in shape["properties"].items():
             found += keys_of(inner, defs, f"{before}.{key}" if before else key)
         return found
+    tables = [inner for inner in shape.get("anyOf", []) if "$ref" in inner]
+    if tables:  # a table that need not be there
+        return keys_of(tables[0], defs, before)
     inner = shape.get("additionalProperties")
     if isinstance(inner, dict) and "$ref" in inner:
         return keys_of(inner, defs, f"{before}.NAME")
@@ -197,6 +201,14 @@ def test_the_readme_names_every_table_of_the_job() -> None:
     held = README.split("| table | holds |")[1].split("\n\n")[0]
     for key in Job.model_fields:
         assert f"`{key}`" in held or f"`[{key}]`" in held, key
+
+
+def test_the_schedule_shown_is_one_that_a_job_may_have() -> None:
+    shown = README.split("```toml\n")[1].split("```")[0]
+    text = (ROOT / "cases/terrace/job.toml").read_text(encoding="utf-8") + shown
+    job = read_job(text.encode(), "job.toml")
+    assert job.schedule is not None and job.schedule.dim_pct == 60
+    assert f"reckoned is {Schedule(on='dusk', off='dawn').year} or" in README
 
 
 def test_the_readme_names_every_column_and_kind_of_the_survey() -> None:

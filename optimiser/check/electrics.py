@@ -122,7 +122,7 @@ def judge_electrics(index: Index, wires: Wires, book: Book) -> None:
             _judge_driver(index, wires, driver, book)
 
 
-def _load(index: Index, lamp: LampPlan, driver: Driver) -> tuple[float, float, float]:
+def draws_of(index: Index, lamp: LampPlan, driver: Driver) -> tuple[float, float, float]:
     """Power in W, amps in A, conductance in S that the lamp draws."""
     kind = index.type_of(lamp)
     if kind.load == "power":
@@ -144,7 +144,7 @@ class Network:
     num_nodes: int
 
 
-def _network(index: Index, wires: Wires, circuits: list[CircuitPlan], driver_id: str) -> Network:
+def lay_network(index: Index, wires: Wires, circuits: list[CircuitPlan], driver_id: str) -> Network:
     outlet = {circuit.id: i for i, circuit in enumerate(circuits)}
     count = len(outlet)
     joint: dict[str, int] = {}
@@ -172,9 +172,9 @@ def _network(index: Index, wires: Wires, circuits: list[CircuitPlan], driver_id:
 
 def _judge_driver(index: Index, wires: Wires, driver: DriverPlan, book: Book) -> None:
     model, circuits = index.model_of(driver.id), index.circuits_of[driver.id]
-    net = _network(index, wires, circuits, driver.id)
+    net = lay_network(index, wires, circuits, driver.id)
     lamps = [lamp for c in circuits for j in index.joints_of[c.id] for lamp in index.lamps_at[j.id]]
-    drawn = np.array([_load(index, lamp, model) for lamp in lamps]).reshape(-1, 3)
+    drawn = np.array([draws_of(index, lamp, model) for lamp in lamps]).reshape(-1, 3)
     loads = Loads(
         np.array([net.lamp[lamp.id] for lamp in lamps], dtype=np.int64), drawn[:, 0], drawn[:, 1], drawn[:, 2]
     )

@@ -20,6 +20,7 @@ from .protection import judge_bound, judge_protection
 from .reels import judge_reels
 from .report import Book, Report
 from .routes import judge_routes
+from .running import judge_running
 from .trees import judge_trees
 
 _MOST = 1e9
@@ -67,8 +68,9 @@ def check_plan(plan: Plan, job: Job, survey: Survey, digest: str) -> Report:
         wires = lay_wires(index)
         judge_electrics(index, wires, book)
         judge_protection(index, wires, book)
+        judge_running(index, wires, book)
     else:
-        book.note("Volts, amps and protection were not judged: a circuit is no tree.")
+        book.note("Volts, amps, protection and energy were not judged: a circuit is no tree.")
     judge_bound(index, book)
     book.note("Amps are judged with all lamps on and every driver at its stated volts.")
     book.note("That no fewer or cheaper reels would do is not judged.")

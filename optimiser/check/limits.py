@@ -99,6 +99,13 @@ LIMITS: dict[str, str] = {
     "short opens": "a short at any far end opens the fuse, and the driver can drive it",
     "printed shorts": "fault currents printed are those of the network",
     "lead protection": "every lead is safe in a short",
+    # the mains side, a year's use
+    "timer": "no supply point draws more than its timer, relay or contactor takes",
+    "dimmer": "no supply point draws more than its mains dimmer takes",
+    "mains side": "what is printed of the mains side follows from the drivers",
+    "nights": "nights and hours printed are those of the job's schedule",
+    "energy": "energy printed is that of lamps, cable, drivers and standby in those hours",
+    "running cost": "the year's energy costs what the job's tariff says",
     # the bound
     "bound": "bound and gap agree with the cost",
 }

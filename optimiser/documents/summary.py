@@ -1,15 +1,28 @@
 """The compact text a terminal shows when a plan is made. In: Plan. Out: lines of at most 80 columns.
 
 It answers in the order in which a contractor asks: what it costs, how sure that is, what feeds what, which lamp is
-tightest, what to dig and to buy, what to mind, where the files are.
+tightest, what to dig and to buy, what it takes to run, what to mind, where the files are.
 """
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
 
-from ..plan.model import CircuitPlan, Plan
-from .words import INVENTED, OUTCOMES, PARTS, columns_of, counted, fitted, how_sure, metres, money, number, plain
+from ..plan.model import CircuitPlan, MainsSide, Plan, Running
+from .words import (
+    INVENTED,
+    OUTCOMES,
+    PARTS,
+    columns_of,
+    counted,
+    fitted,
+    how_sure,
+    listed,
+    metres,
+    money,
+    number,
+    plain,
+)
 
 WIDTH = 80
 
@@ -26,6 +39,10 @@ def summary(plan: Plan, *, out: str | None) -> str:
         Folder that its files were written to; None where none were.
     """
     blocks = [_title(plan), _cost(plan), _sure(plan), _drivers(plan), _tightest(plan), _trenches(plan), _cables(plan)]
+    if plan.running is not None:
+        blocks.append(_running(plan, plan.running))
+    if plan.mains is not None:
+        blocks.append(_mains(plan.mains))
     if plan.warnings:
         blocks.append(_warnings(plan))
     if out is not None:
@@ -132,6 +149,39 @@ def _cables(plan: Plan) -> list[str]:
         says = "proven least" if proven else "best found"
         lines += _wrapped(f"Whole reels cost {money(price, plan.currency)} ({says}).")
     return lines
+
+
+def _running(plan: Plan, run: Running) -> list[str]:
+    lines = [f"A year's use ({counted(run.nights, 'night')}, {number(run.hours, 0)} hours, {run.on} to {run.off})"]
+    for name, kwh in (
+        ("lamps", run.lamps_kwh),
+        ("cable and leads", run.cable_kwh),
+        ("drivers", run.drivers_kwh),
+        ("standby", run.standby_kwh),
+    ):
+        share = 100 * kwh / run.total_kwh if run.total_kwh else 0.0
+        lines.append(f"  {name:<18}{number(kwh, 1):>12} kWh{share:>6.0f} %")
+    lines.append(f"  {'total':<18}{number(run.total_kwh, 1):>12} kWh")
+    if run.cost is not None and run.price_per_kwh is not None:
+        tariff = max(f"{run.price_per_kwh:.2f}", f"{run.price_per_kwh:g}", key=len)  # 0.30, 0.2875
+        lines += _wrapped(f"At {tariff} a kWh this costs {money(run.cost, plan.currency)} a year.")
+    if run.dim_pct < 100:
+        lines += _wrapped(f"Lamps dimmed to {run.dim_pct:g} % of full power.")
+    if run.assumed:
+        names = listed(plain(name) for name in run.assumed)
+        lines += _wrapped(f"Efficiency or standby is a default of common practice: write the maker's ({names}).")
+    return lines
+
+
+def _mains(mains: MainsSide) -> list[str]:
+    lines = [f"Mains side, {mains.volts:g} V, all lamps fully on"]
+    for point in mains.supplies:
+        rated = [f"timer {point.timer_a:g} A"] if point.timer_a is not None else []
+        rated += [f"dimmer {point.dimmer_va:g} VA"] if point.dimmer_va is not None else []
+        row = f"  {fitted(point.supply, 18)} {number(point.watts, 1):>11} W {number(point.va, 1):>9} VA"
+        lines.append(f"{row} {number(point.amps, 2):>7} A")
+        lines += [f"    {', '.join(rated)}"] if rated else []
+    return lines + _wrapped(mains.says)
 
 
 def _warnings(plan: Plan) -> list[str]:

@@ -20,6 +20,7 @@ from . import model as m
 from .cut_list import pack_cuts
 from .digging import Dug, dig
 from .laying import Laid, Station, lay
+from .running import mains_side, running, schedule_rules
 from .warn import warnings
 from .wiring import Wired, WiredDriver, wire
 
@@ -185,6 +186,8 @@ class _Writer:
             ),
             rules=self._rules(),
             warnings=warnings(self.job, self.survey, self.layout, self.dug, self.wired),
+            mains=mains_side(self.job, [supply.name for supply in self.survey.supplies], drivers, self.wired),
+            running=running(self.job, drivers, self.wired),
         )
 
     def _xy(self, place: Place) -> m.XY:
@@ -467,6 +470,7 @@ class _Writer:
             ),
             m.Rule(name="gauges", value=f"at most {job.rules.max_gauges} sizes of cable"),
             m.Rule(name="circuit", value=f"at most {job.rules.max_circuit_a:g} A"),
+            *schedule_rules(job),
         ]
 
 

@@ -234,6 +234,53 @@ class Rule(Part):
     value: str
 
 
+class MainsPoint(Part):
+    """What the drivers at one supply point draw, all lamps fully on."""
+
+    supply: str
+    watts: float
+    va: float
+    amps: float
+    timer_a: float | None = Field(description="rating of its timer, relay or contactor; null where the job states none")
+    dimmer_va: float | None = Field(description="rating of its mains dimmer; null where the job states none")
+
+
+class MainsSide(Part):
+    volts: float = Field(description="nominal volts of the mains")
+    supplies: list[MainsPoint]
+    says: str = Field(description="whose work it is")
+
+
+class DriverRunning(Part):
+    """Mean watts of one driver at the schedule's dim level, and its standby."""
+
+    id: str
+    lamps_w: float
+    cable_w: float = Field(description="in cables, leads and their ends, hot copper")
+    loss_w: float = Field(description="in the driver itself")
+    standby_w: float = Field(description="while lamps are off; 0 where a timer cuts the mains")
+
+
+class Running(Part):
+    """What the lamps take in a year by the job's schedule."""
+
+    year: int
+    nights: int = Field(description="nights on which lamps are on")
+    hours: float = Field(description="hours they are on in all")
+    on: str
+    off: str
+    dim_pct: float
+    lamps_kwh: float
+    cable_kwh: float
+    drivers_kwh: float
+    standby_kwh: float
+    total_kwh: float = Field(description="sum of the four, at the meter")
+    price_per_kwh: float | None
+    cost: float | None = Field(description="total_kwh at the tariff; null where the job states none")
+    drivers: list[DriverRunning]
+    assumed: list[str] = Field(description="driver models whose efficiency or standby is a default")
+
+
 class Plan(Part):
     tool: Tool
     job: JobRef
@@ -262,3 +309,5 @@ class Plan(Part):
     graph: GraphFacts
     rules: list[Rule]
     warnings: list[str]
+    mains: MainsSide | None = None
+    running: Running | None = Field(None, description="null where the job has no schedule")

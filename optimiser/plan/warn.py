@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from shapely import LineString
 
 from ..job import Job
+from ..running import count_nights
 from ..search.layout import Layout
 from ..survey.model import Survey
 from .digging import Dug
@@ -57,6 +58,11 @@ def warnings(job: Job, survey: Survey, layout: Layout, dug: Sequence[Dug], wired
                 f"Trenches cross the mains line {line.name} {_times(crossings)}: expose it by hand, keep "
                 f"{1000 * job.rules.mains_clear_m:.0f} mm between the cables or a barrier."
             )
+    if job.schedule is not None and count_nights(job.schedule, job.place).count == 0:
+        found.append(
+            f"The schedule ({job.schedule.on} to {job.schedule.off}) lights no night of {job.schedule.year}: "
+            "the lamps would go off before they come on."
+        )
     found.extend(survey.notes)
     return list(dict.fromkeys(found))
 

@@ -36,7 +36,8 @@ class Wired:
 @dataclass(frozen=True)
 class WiredDriver:
     circuits: tuple[Wired, ...]
-    """In outlet order."""
+    """In outlet order, as ``taps``, in V."""
+    taps: tuple[float, ...]
     load_va: float
     breaches: tuple[Breach, ...]
 
@@ -77,7 +78,7 @@ def wire(job: Job, survey: Survey, ground: Ground, layout: Layout, laid: Laid, d
             job.voltage,
             job.rules,
         )
-        drivers.append(WiredDriver(tuple(wired), state.load_va, tuple(breaches)))
+        drivers.append(WiredDriver(tuple(wired), tuple(taps), state.load_va, tuple(breaches)))
     return drivers
 
 

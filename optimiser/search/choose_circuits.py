@@ -176,6 +176,13 @@ def _drivers(
         most = facts.supply_max_drivers[supply]
         if len(members_at[supply]) > most:
             model.add(sum(count[supply]) <= most)
+        most_va = facts.supply_mains_va[supply]
+        if most_va < math.inf:
+            drawn = [
+                math.ceil(circuits[j].load_w * facts.feed_mains[circuits[j].feed] * STEPS - 1e-6) * take[j]
+                for j in members_at[supply]
+            ]
+            model.add(sum(drawn) <= math.floor(most_va * STEPS))
         if facts.supply_price[supply] > 0:
             used = model.new_bool_var("supply")
             for j in members_at[supply]:

@@ -114,6 +114,10 @@ class Facts:
     supply_price: list[float]
     supply_max_drivers: list[int]
     supply_loading: list[float]
+    supply_mains_va: list[float]
+    """Most apparent power from the mains; infinite where nothing limits it."""
+    feed_mains: list[float]
+    """Apparent power from the mains for each VA at a feed's terminals."""
     supply_end_m: list[float]
     joint_end_m: float
     slack: float
@@ -286,6 +290,8 @@ def gather_facts(job: Job, survey: Survey, graph: GroundGraph) -> Facts:
         supply_price=[job.supply(s.name).price for s in survey.supplies],
         supply_max_drivers=[job.supply(s.name).max_drivers for s in survey.supplies],
         supply_loading=[job.supply(s.name).loading_pct / 100 for s in survey.supplies],
+        supply_mains_va=[job.mains_limit_va(s.name) for s in survey.supplies],
+        feed_mains=[list(job.drivers.values())[feed.model].mains_va_per_va for feed in feeds],
         supply_end_m=[job.driver_end_m(s.name) for s in survey.supplies],
         joint_end_m=job.slack.joint_end_m,
         slack=1 + job.slack.per_cent / 100,

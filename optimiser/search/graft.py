@@ -72,7 +72,7 @@ def drivers_cost(bench: Bench, circuits: list[Fed]) -> float:
     drivers = bench.drivers_of(circuits)
     if drivers is None:
         return math.inf
-    return bench.drivers_price(drivers) + bench.drivers_penalty(drivers)
+    return bench.drivers_price(drivers) + bench.drivers_penalty(circuits, drivers)
 
 
 def prune(tree: Tree, keep: Iterable[int]) -> Tree:

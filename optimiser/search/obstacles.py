@@ -22,7 +22,7 @@ from ..job import Driver, Job, LampType
 from ..matching import misfit
 from ..problems import Obstacle
 from ..survey.model import Survey
-from .bound import fewest_drivers, least_watts
+from .bound import feed_watts, fewest_drivers, least_watts
 from .facts import Facts, Feed, gather_facts
 
 NEXT_SIZES = (2.5, 4.0, 6.0, 10.0, 16.0)
@@ -80,6 +80,8 @@ def _loosen(job: Job, facts: Facts, num_drivers: int | None) -> list[str]:
         mends.append("another number of drivers, or none stated")
     mends.append("a thicker cable in the job's list, or a greater rules.max_gauges")
     mends.append("a supply point nearer to these lamps, or more drivers at the ones there are (max_drivers)")
+    if min(facts.supply_mains_va) < math.inf:
+        mends.append("a larger timer or dimmer (supplies.NAME.timer_a, supplies.NAME.dimmer_va)")
     return mends
 
 
@@ -411,6 +413,7 @@ def _too_much(job: Job, survey: Survey, facts: Facts, num_drivers: int | None) -
                 ],
             )
         )
+    obstacles += _too_much_mains(facts)
     for lamp, surveyed in enumerate(survey.lamps):
         if facts.lamp_feeds[lamp] and least_watts(facts, lamp) > best:
             obstacles.append(
@@ -421,3 +424,27 @@ def _too_much(job: Job, survey: Survey, facts: Facts, num_drivers: int | None) -
                 )
             )
     return obstacles
+
+
+def _too_much_mains(facts: Facts) -> list[Obstacle]:
+    """More apparent power than the timers and dimmers of all supply points take."""
+    need_va = sum(
+        min(feed_watts(facts, lamp, f) * facts.feed_mains[f] for f in facts.lamp_feeds[lamp])
+        for lamp in range(facts.num_lamps)
+        if facts.lamp_feeds[lamp]
+    )
+    give_va = sum(facts.supply_mains_va)
+    if need_va <= give_va:
+        return []
+    return [
+        Obstacle(
+            f"the lamps need {need_va:.0f} VA of the mains and the timers and dimmers of all supply points take "
+            f"{give_va:.0f} VA",
+            "Efficiency and power factor of the drivers' inputs are counted.",
+            [
+                "a larger timer or dimmer (supplies.NAME.timer_a, supplies.NAME.dimmer_va)",
+                "drivers with a better efficiency_pct or input_power_factor",
+                "another supply point",
+            ],
+        )
+    ]

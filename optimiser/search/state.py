@@ -76,6 +76,7 @@ class Bench:
         self.trench = np.asarray(facts.trench)
         self._capped = np.flatnonzero(np.asarray(facts.sleeve) >= 0)
         self._cap = np.asarray(facts.capacity)[self._capped]
+        self._limits_mains = any(most < math.inf for most in facts.supply_mains_va)
         self._priced: dict[tuple[object, ...], Fed | None] = {}
         typical = float(self.trench.sum() / max(1, np.count_nonzero(self.trench)))
         dearest = max((feed.price for feed in facts.feeds), default=100.0)
@@ -155,7 +156,7 @@ class Bench:
         self, circuits: Sequence[Fed], drivers: Sequence[tuple[int, int, list[int]]], use: np.ndarray
     ) -> tuple[float, float]:
         price = float(self.trench[use > 0].sum()) + sum(fed.price for fed in circuits)
-        return price + self.drivers_price(drivers), self.drivers_penalty(drivers)
+        return price + self.drivers_price(drivers), self.drivers_penalty(circuits, drivers)
 
     def drivers_price(self, drivers: Sequence[tuple[int, int, list[int]]]) -> float:
         """Drivers and the supply points they use."""
@@ -163,12 +164,23 @@ class Bench:
         total = sum([self._model_price[model] for _, model, _ in drivers])
         return total + sum([facts.supply_price[s] for s in {supply for supply, _, _ in drivers}])
 
-    def drivers_penalty(self, drivers: Sequence[tuple[int, int, list[int]]]) -> float:
-        """For more drivers than a supply point takes, or another number than was asked for."""
+    def drivers_penalty(self, circuits: Sequence[Fed], drivers: Sequence[tuple[int, int, list[int]]]) -> float:
+        """For more drivers or more mains than a supply point takes, or another number than was asked for."""
         count: dict[int, int] = {}
         for supply, _, _ in drivers:
             count[supply] = count.get(supply, 0) + 1
-        over = sum([max(0, n - self.facts.supply_max_drivers[s]) for s, n in count.items()])
+        over: float = sum([max(0, n - self.facts.supply_max_drivers[s]) for s, n in count.items()])
+        over += self._mains_over(circuits)
         if self.num_drivers is not None:
             over += self.num_drivers - len(drivers)
         return over * self.penalty_unit
+
+    def _mains_over(self, circuits: Sequence[Fed]) -> float:
+        """How many times its timer or dimmer each overloaded supply point draws, in all."""
+        facts = self.facts
+        if not self._limits_mains:
+            return 0.0
+        drawn_va = [0.0] * len(facts.supply_mains_va)
+        for fed in circuits:
+            drawn_va[fed.supply] += fed.load_w * facts.feed_mains[fed.feed]
+        return sum(va / most for va, most in zip(drawn_va, facts.supply_mains_va, strict=True) if va > most)

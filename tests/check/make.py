@@ -195,7 +195,11 @@ def make(sketch: Sketch) -> Data:
             }
         )
 
+    plan["mains"] = {"volts": job.mains.volts, "supplies": [], "says": "Work for a licensed electrician."}
+    plan["running"] = None if job.schedule is None else {"drivers": [], **dict.fromkeys(ENERGY, 0.0)}
     electrics(sketch, plan, ohm20, contact, share)
+    if job.schedule is not None:
+        close_year(job, plan["running"], {driver["model"] for driver in plan["drivers"]})
 
     plan["cuts"] = []
     cut_m = {cable["id"]: cable["cut_m"] for cable in plan["cables"]}
@@ -298,19 +302,28 @@ def electrics(
         lowest = emf * (1 + model.mains_low_pct / 100) if wound else tap_v * (1 - model.tol_pct / 100)
         highest = emf * (1 + model.mains_high_pct / 100) if wound else tap_v * (1 + model.tol_pct / 100)
 
-        def amps_of(lamp: str, volts: float, ac: bool = model.ac) -> float:
+        def amps_of(lamp: str, volts: float, ac: bool = model.ac, level: float = 1.0, chopped: float = 1.0) -> float:
             kind = types[lamp]
             if kind.load == "power":
-                return kind.watts / volts / (kind.factor if ac else 1)
-            return kind.watts / kind.volts if kind.load == "current" else volts * kind.watts / kind.volts**2
+                return level * kind.watts / volts / (kind.factor if ac else 1)
+            return (
+                level * kind.watts / kind.volts
+                if kind.load == "current"
+                else chopped * volts * kind.watts / kind.volts**2
+            )
 
         def sweep(
-            source: float, ohm: dict[str, float], on: list[str], inner: float = inner
+            source: float,
+            ohm: dict[str, float],
+            on: list[str],
+            inner: float = inner,
+            level: float = 1.0,
+            chopped: float = 1.0,
         ) -> tuple[float, dict[str, float], dict[str, float]]:
             """Terminal volts, volts of each lamp, amps of each cable."""
             volts = dict.fromkeys(on, source)
             for _ in range(200):
-                amps = {lamp: amps_of(lamp, volts[lamp]) for lamp in on}
+                amps = {lamp: amps_of(lamp, volts[lamp], level=level, chopped=chopped) for lamp in on}
                 piece = {cable[0]: sum(amps[x] for x in on if cable[0] in paths[x]) for cable in sketch.cables}
                 out = source - inner * sum(amps.values())
                 volts = {
@@ -319,9 +332,27 @@ def electrics(
                 }
             return out, volts, piece
 
+        def watts_at(
+            level: float, emf: float = emf, lamps: list[str] = lamps, ac: bool = model.ac
+        ) -> tuple[float, float]:
+            """In the lamps and in copper, all on; resistances are on for that part of the time."""
+            lamps_w = copper_w = 0.0
+            for weight, chopped in ((level, 1.0), (1 - level, 0.0)):
+                _, volts, piece = sweep(emf, hot, lamps, level=level, chopped=chopped)
+                amps = {lamp: amps_of(lamp, volts[lamp], level=level, chopped=chopped) for lamp in lamps}
+                real = {lamp: types[lamp].factor if ac and types[lamp].load == "power" else 1 for lamp in lamps}
+                lamps_w += weight * sum(volts[lamp] * amps[lamp] * real[lamp] for lamp in lamps)
+                copper_w += weight * sum(amps[lamp] ** 2 * hot[lamp] for lamp in lamps)
+                copper_w += weight * sum(piece[cable[0]] ** 2 * hot[cable[0]] for cable in sketch.cables)
+            return lamps_w, copper_w
+
         out_v, volts, piece = sweep(emf, hot, lamps)
         _, low, _ = sweep(lowest, hot, lamps)
         load_w = out_v * sum(amps_of(lamp, volts[lamp]) for lamp in lamps)
+        efficiency = (model.efficiency_pct or 85) / 100
+        add_mains(job, plan["mains"]["supplies"], supply, sum(watts_at(1.0)) / efficiency, load_w / efficiency / 0.9)
+        if job.schedule is not None:
+            add_driver(plan["running"], driver_id, *watts_at(job.schedule.dim_pct / 100), efficiency, model.idle_w)
         groups = {surveyed[lamp].group for lamp in lamps}
         plan["drivers"].append(
             {
@@ -379,6 +410,52 @@ def electrics(
                 "high_v": round(high, 3),
                 "joint_v": round(joint_v, 3),
             }
+
+
+HOURS = 1825.0
+"""Of the sites' schedule: 18:00 to 23:00, 5 h on each of 365 nights."""
+ENERGY = ("lamps_kwh", "cable_kwh", "drivers_kwh", "standby_kwh")
+
+
+def add_mains(job: Job, points: list[Data], supply: str, watts: float, va: float) -> None:
+    """Put one driver to what its supply point draws."""
+    setting = job.supply(supply)
+    here = [point for point in points if point["supply"] == supply]
+    if not here:
+        rated = {"timer_a": setting.timer_a, "dimmer_va": setting.dimmer_va}
+        here = [{"supply": supply, "watts": 0.0, "va": 0.0, "amps": 0.0, **rated}]
+        points += here
+    here[0]["watts"] = round(here[0]["watts"] + watts, 3)
+    here[0]["va"] = round(here[0]["va"] + va, 3)
+    here[0]["amps"] = round(here[0]["va"] / job.mains.volts, 4)
+
+
+def add_driver(run: Data, driver: str, lamps_w: float, copper_w: float, efficiency: float, idle_w: float) -> None:
+    """Put one driver to the year's use; 8760 h less ``HOURS`` are standby."""
+    loss_w = (lamps_w + copper_w) * (1 - efficiency) / efficiency
+    watts = {"lamps_w": lamps_w, "cable_w": copper_w, "loss_w": loss_w, "standby_w": idle_w}
+    run["drivers"].append({"id": driver, **{key: round(value, 3) for key, value in watts.items()}})
+    for key, value, hours in zip(ENERGY, watts.values(), (HOURS, HOURS, HOURS, 8760 - HOURS), strict=True):
+        run[key] += value * hours / 1000
+
+
+def close_year(job: Job, run: Data, models: set[str]) -> None:
+    schedule = job.schedule
+    assert schedule is not None and (schedule.on, schedule.off) == ("18:00", "23:00")
+    run |= {key: round(run[key], 3) for key in ENERGY}
+    run["total_kwh"] = round(sum(run[key] for key in ENERGY), 3)
+    price = schedule.price_per_kwh
+    run |= {
+        "year": 2025,
+        "nights": 365,
+        "hours": HOURS,
+        "on": "18:00",
+        "off": "23:00",
+        "dim_pct": schedule.dim_pct,
+        "price_per_kwh": price,
+        "cost": None if price is None else round(run["total_kwh"] * price, 2),
+        "assumed": sorted(models),
+    }
 
 
 def whole(data: Data) -> Plan:

@@ -41,14 +41,17 @@ def job(**more: Any) -> Job:
 
 def pond() -> tuple[Sketch, Data]:
     """
-    One electronic driver, a chain of two lamps along y = 0, a pond beside it: rule A.
+    One electronic driver, a chain of two lamps along y = 0, a pond beside it: rule A. On from six to eleven.
 
     ::
 
         S1 ---K1 10 m--- J1 ---K2 10 m--- J2        pond: x 5 to 8, y 3 to 6
                          L1               L2        lamps 0.2 m off the trench
     """
-    settings = job(grounds={"lawn": {"per_m": 10}, "pond": {}})
+    settings = job(
+        grounds={"lawn": {"per_m": 10}, "pond": {}},
+        schedule={"on": "18:00", "off": "23:00", "price_per_kwh": 0.4},
+    )
     survey = Survey(
         lamps=(Lamp("L1", "spike", (10, 0.2, 0)), Lamp("L2", "spike", (20, 0.2, 0))),
         supplies=(SupplyPoint("S1", (0, 0, 0)), SupplyPoint("S2", (30, 0, 0))),
@@ -77,7 +80,7 @@ def pond() -> tuple[Sketch, Data]:
 
 def wound() -> tuple[Sketch, Data]:
     """
-    A wound transformer with two circuits of one halogen lamp each, fused: rule B. All is linear.
+    A wound transformer with two circuits of one halogen lamp each, fused: rule B. All is linear. Dimmed to 40 %.
 
     ::
 
@@ -97,6 +100,7 @@ def wound() -> tuple[Sketch, Data]:
             }
         },
         fuses={"price": 4.5},
+        schedule={"on": "18:00", "off": "23:00", "dim_pct": 40},
     )
     survey = Survey(
         lamps=(Lamp("L1", "halogen", (-10, 0.2, 0)), Lamp("L2", "halogen", (10, 0.2, 0))),

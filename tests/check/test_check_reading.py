@@ -70,6 +70,11 @@ price = 90
 
 [supplies.S1]
 price = 25
+
+[schedule]
+on = "18:00"
+off = "23:00"
+price_per_kwh = 0.4
 """
 SURVEY = """\
 point,kind,of,x,y

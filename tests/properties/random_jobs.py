@@ -133,6 +133,7 @@ def random_files(draw: st.DrawFn, *, max_lamps: int = 6) -> Files:
     text.append(_table("lamps", lamp_types))
     text.append(_table("cables", cables))
     text.append(_table("drivers", drivers))
+    supplies_at = len(text)
     text.append(
         _table(
             "supplies",
@@ -151,6 +152,8 @@ def random_files(draw: st.DrawFn, *, max_lamps: int = 6) -> Files:
     text.append(f'[trees]\nrule = "{draw(st.sampled_from(["careful", "careful", "strict"]))}"\n')
     rows, settings = _survey(draw, list(lamp_types), num_supplies, max_lamps)
     text += settings
+    text.append(_running(draw))
+    text[supplies_at] = text[supplies_at].replace(" }\n", f"{_rated(draw)} }}\n", 1)
     header = "point,kind,of,x,y,z,group,ring,stem_mm\n"
     num_drivers = draw(st.sampled_from([None, None, None, None, 1, 2, 3]))
     return Files("\n".join(text), header + "".join(rows), num_drivers, draw(st.integers(0, 5)))
@@ -187,6 +190,21 @@ def _rules(draw: st.DrawFn) -> str:
     if draw(st.integers(0, 3)) == 0:
         text += "trench_bunched = [1.0, 0.9, 0.8]\n"
     return text
+
+
+def _rated(draw: st.DrawFn) -> str:
+    """A timer or a dimmer for the first supply point, now and then."""
+    return draw(st.sampled_from(["", "", "", "", ", timer_a = 0.2", ", timer_a = 16", ", dimmer_va = 30"]))
+
+
+def _running(draw: st.DrawFn) -> str:
+    """A schedule, for two jobs of five."""
+    times = draw(st.sampled_from([None, None, None, ("18:00", "23:30"), ("dusk", "dawn - 20 min")]))
+    if times is None:
+        return ""
+    level = draw(st.sampled_from([100, 55]))
+    place = '[place]\nlatitude = 47.4\nlongitude = 8.5\ntime_zone = "Europe/Zurich"\n'
+    return f'{place}[schedule]\non = "{times[0]}"\noff = "{times[1]}"\ndim_pct = {level}\nprice_per_kwh = 0.3\n'
 
 
 def _survey(draw: st.DrawFn, lamp_types: list[str], num_supplies: int, max_lamps: int) -> tuple[list[str], list[str]]:

@@ -89,6 +89,23 @@ def assert_circuit(bench: Bench, fed: Fed) -> None:
     assert sum(nodes[0] == root for _, nodes in fed.pieces) <= facts.feeds[fed.feed].terminal_cables
 
 
+def mains_fit(folder: JobFolder, bench: Bench, state: State) -> bool:
+    """Whether no supply point draws more than its timer and its dimmer take."""
+    job, models = folder.job, list(folder.job.drivers.values())
+    for s, place in enumerate(folder.survey.supplies):
+        va = 0.0
+        for fed in state.circuits:
+            if fed.supply == s:
+                driver = models[bench.facts.feeds[fed.feed].model]
+                va += fed.load_w / (driver.efficiency_pct or 85) * 100 / driver.input_power_factor
+        setting = job.supply(place.name)
+        if setting.timer_a is not None and va / job.mains.volts > setting.timer_a + 1e-9:
+            return False
+        if setting.dimmer_va is not None and va > setting.dimmer_va + 1e-9:
+            return False
+    return True
+
+
 def assert_state(folder: JobFolder, bench: Bench, state: State) -> None:
     facts, job = bench.facts, folder.job
     fed_lamps = [lamp for fed in state.circuits for lamp in fed.leads]
@@ -121,7 +138,7 @@ def assert_state(folder: JobFolder, bench: Bench, state: State) -> None:
         assert driver.tap_per_outlet or len({facts.feeds[fed.feed].tap_v for fed in feds}) == 1
     count = [sum(s == supply for s, _, _ in state.drivers) for supply in range(len(folder.survey.supplies))]
     fits = all(n <= job.supply(s.name).max_drivers for n, s in zip(count, folder.survey.supplies, strict=True))
-    assert state.is_whole == (not state.missing and fits)
+    assert state.is_whole == (not state.missing and fits and mains_fit(folder, bench, state))
 
 
 def walk(folder: JobFolder, seed: int, steps: int) -> set[str]:

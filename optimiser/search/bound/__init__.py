@@ -31,7 +31,7 @@ import numpy as np
 
 from ..facts import Facts
 from .drivers import drivers_bound, fewest_drivers
-from .loads import Loads, gather_loads, least_watts
+from .loads import Loads, feed_watts, gather_loads, least_watts
 from .start import dual_ascent
 
 if TYPE_CHECKING:
@@ -261,4 +261,4 @@ def _bound(parts: dict[str, float], total: float | None = None) -> Bound:
     return Bound(total, shown)
 
 
-__all__ = ["SAYS", "Bound", "dual_ascent", "fewest_drivers", "least_watts", "lower_bound", "quick_bound"]
+__all__ = ["SAYS", "Bound", "dual_ascent", "feed_watts", "fewest_drivers", "least_watts", "lower_bound", "quick_bound"]

@@ -2,7 +2,8 @@
 
 Each field is declared once here; validation, the documentation of keys (``lampspur schema --job``) and the wording of
 errors are all drawn from it. Units: metres, volts, amperes, watts, mm², °C, and the job's currency for every price.
-The reader that turns ``job.toml`` into this model, and its faults into ``Problem`` records, is ``read_job.py``.
+The reader that turns ``job.toml`` into this model, and its faults into ``Problem`` records, is ``read_job.py``; what
+concerns the mains and the hours of use is in ``schedule.py``.
 
 Where a default is a rule of the trade rather than a choice of ours, the sentence says where it comes from;
 "common practice, no source" marks those that come from nowhere in print.
@@ -12,25 +13,16 @@ from __future__ import annotations
 
 import math
 import re
-from typing import Annotated, Any, Literal, Self, get_args, get_origin
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
-from pydantic.fields import FieldInfo
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from . import conductors
+from .. import conductors
+from .base import Factor, Model, NonNegative, PerCent, Positive, Price
+from .schedule import Mains, Place, Schedule
 
 TRUNK_STRIP = "trunk strip"
 """Name of the ground round every trunk; it is added to ``Job.grounds`` and is the job's own, not the contractor's."""
-
-Price = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NonNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-
-
-class Model(BaseModel):
-    """Frozen, strict about unknown keys."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 def _per_cent(value: Any) -> Any:
@@ -65,7 +57,6 @@ def _lead_size(value: float) -> float:
 
 Window = Annotated[tuple[Positive, Positive], AfterValidator(_window)]
 LeadSize = Annotated[Positive, AfterValidator(_lead_size)]
-Factor = Annotated[float, Field(gt=0, le=1, allow_inf_nan=False)]
 
 
 class Voltage(Model):
@@ -87,7 +78,7 @@ class Voltage(Model):
 GroundKind = Literal["lawn", "bed", "gravel", "mulch", "paving", "drive", "root", "no_dig", "pond", "pool", "fountain"]
 
 # depth in mm, joints, leads, no-dig, keep-off in m. Depths: trade.md's covers, common practice, no source.
-_KINDS: dict[str, tuple[float, bool, bool, bool, float]] = {
+GROUND_KINDS: dict[str, tuple[float, bool, bool, bool, float]] = {
     "lawn": (200, True, True, False, 0.0),
     "bed": (300, True, True, False, 0.0),
     "gravel": (200, True, True, False, 0.0),
@@ -126,11 +117,11 @@ class Ground(Model):
     @model_validator(mode="before")
     @classmethod
     def _fill_from_kind(cls, data: Any) -> Any:
-        if not isinstance(data, dict) or data.get("kind") not in _KINDS:
+        if not isinstance(data, dict) or data.get("kind") not in GROUND_KINDS:
             return data
-        depth, joints, leads, no_dig, keep_off = _KINDS[data["kind"]]
+        depth, joints, leads, no_dig, keep_off = GROUND_KINDS[data["kind"]]
         if data.get("no_dig") is True and not no_dig:  # the contractor closes ground of another kind
-            joints, leads, keep_off = False, False, _KINDS["no_dig"][4]
+            joints, leads, keep_off = False, False, GROUND_KINDS["no_dig"][4]
         filled = {"depth_mm": depth, "joints": joints, "leads": leads, "no_dig": no_dig, "keep_off_m": keep_off}
         if data["kind"] in WATER_CLEARANCES_M:
             lamp, joint, cable, driver = WATER_CLEARANCES_M[data["kind"]]
@@ -325,6 +316,17 @@ class Driver(Model):
     tap_per_outlet: bool = Field(False, description="whether each outlet may be set to a tap of its own")
     independent_outlets: bool = Field(False, description="whether each outlet may serve a dim group of its own")
     dims_by_voltage: bool = Field(False, description="dims by lowering volts: refused for lamps with own converter")
+    efficiency_pct: PerCent | None = Field(
+        None, description="output over input while lamps are on, in per cent; default 85 (common practice, no source)"
+    )
+    standby_w: NonNegative | None = Field(
+        None,
+        description="drawn from the mains while lamps are off; default 0.5 electronic (EU 2019/2020, from memory), "
+        "3 % of its VA wound (common practice, no source)",
+    )
+    input_power_factor: float = Field(
+        0.9, gt=0, le=1, description="of its mains input, the load's own apart (common practice, no source)"
+    )
     price: Price = Field(description="price of one, mounted")
 
     @model_validator(mode="after")
@@ -368,6 +370,28 @@ class Driver(Model):
     def max_outlet_a(self) -> float:
         return self.outlet_a or min(25.0, self.rated_w / min(self.taps_v))
 
+    @property
+    def idle_w(self) -> float:
+        """Watts from the mains while its lamps are off."""
+        if self.standby_w is not None:
+            return self.standby_w
+        return 0.03 * self.rated_w if self.kind == "wound" else 0.5
+
+    @property
+    def efficiency(self) -> float:
+        """Output over input while lamps are on."""
+        return (self.efficiency_pct or 85.0) / 100
+
+    @property
+    def mains_va_per_va(self) -> float:
+        """Apparent power of the mains input for each VA of output."""
+        return 1 / (self.efficiency * self.input_power_factor)
+
+    @property
+    def assumes_input(self) -> bool:
+        """Whether efficiency or standby watts are ours, for want of the maker's."""
+        return self.efficiency_pct is None or self.standby_w is None
+
 
 class Supply(Model):
     """A mains outlet where drivers may be mounted."""
@@ -377,6 +401,12 @@ class Supply(Model):
     mount_height_m: float = Field(0.5, ge=0.3, le=5, description="height of the drivers (at least 0.3 m)")
     loading_pct: float = Field(
         100.0, gt=0, le=100, description="further derating of drivers here (hot or closed place)"
+    )
+    timer_a: Positive | None = Field(
+        None, description="rating of the timer, relay or contactor in its mains; the drivers here may not draw more"
+    )
+    dimmer_va: Positive | None = Field(
+        None, description="rating of the dimmer in its mains, in VA; the drivers here may not draw more"
     )
 
 
@@ -481,6 +511,9 @@ class Job(Model):
     slack: Slack = Field(default_factory=Slack)
     fuses: Fuses = Field(default_factory=Fuses)
     rules: Rules = Field(default_factory=Rules)
+    mains: Mains = Field(default_factory=Mains)
+    place: Place | None = Field(None, description="where the job is; needed where the schedule says dusk or dawn")
+    schedule: Schedule | None = Field(None, description="when the lamps are on, for what a year's use costs")
 
     @model_validator(mode="before")
     @classmethod
@@ -494,7 +527,7 @@ class Job(Model):
             return data
         grounds: dict[str, Any] = {}
         for name, table in data["grounds"].items():
-            if isinstance(table, dict) and "kind" not in table and name in _KINDS:
+            if isinstance(table, dict) and "kind" not in table and name in GROUND_KINDS:
                 table = {"kind": name, **table}
             grounds[name] = table
         base_per_m = _price_in(grounds.get(data.get("base_ground", "lawn")), "per_m")
@@ -523,70 +556,12 @@ class Job(Model):
         depth_m = self.grounds[self.base_ground].depth_mm / 1000
         return round(self.supply(supply).mount_height_m + depth_m + 0.5, 3)
 
+    def mains_limit_va(self, supply: str) -> float:
+        """Most apparent power a supply point may draw from the mains, in VA; infinite where the job states none."""
+        setting = self.supply(supply)
+        timer_va = math.inf if setting.timer_a is None else setting.timer_a * self.mains.volts
+        return min(timer_va, math.inf if setting.dimmer_va is None else setting.dimmer_va)
+
     def drop_limit_v(self, lamp_type: LampType) -> float:
         """Greatest drop of this lamp type, in V; infinite when the drop rule is off."""
         return math.inf if self.voltage.max_drop is None else self.voltage.max_drop / 100 * lamp_type.volts
-
-
-_UNITS = {  # by the end of the key
-    "per_m": "currency/m", "per_km": "ohm/km", "ohm": "ohm", "m": "m", "mm": "mm", "mm2": "mm²", "v": "V", "a": "A",
-    "w": "W", "s": "s", "c": "°C", "pct": "%", "cent": "%", "volts": "V", "watts": "W", "drop": "%", "awg": "AWG",
-    "price": "currency", "prices": "currency", "labour": "currency", "crossing": "currency",
-}  # fmt: skip
-
-
-def _unit(key: str) -> str:
-    fits = [end for end in _UNITS if key == end or key.endswith("_" + end)]
-    return _UNITS[max(fits, key=len)] if fits else ""
-
-
-def item_model(annotation: Any) -> tuple[type[Model] | None, bool]:
-    """The model a field's annotation holds, if any, and whether it is a table of named ones."""
-    if get_origin(annotation) is dict:
-        return item_model(get_args(annotation)[1])[0], True
-    if isinstance(annotation, type) and issubclass(annotation, Model):
-        return annotation, False
-    return None, False
-
-
-def _default(key: str, field: FieldInfo, in_ground: bool) -> str:
-    if field.is_required():
-        return "by kind" if in_ground and key != "kind" else "required"
-    value = field.get_default(call_default_factory=True)
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, tuple):
-        return ", ".join(f"{item:g}" for item in value)
-    return f"{value:g}" if isinstance(value, int | float) else f'"{value}"'
-
-
-def _key_rows(model: type[Model], before: str) -> list[str]:
-    rows: list[str] = []
-    for key, field in model.model_fields.items():
-        inner, named = item_model(field.annotation)
-        if inner is not None:
-            rows += _key_rows(inner, f"{before}{key}.{'NAME.' if named else ''}")
-            continue
-        sentence = (field.description or "").replace("|", "\\|")
-        rows.append(f"| `{before}{key}` | {_unit(key)} | {_default(key, field, model is Ground)} | {sentence} |")
-    return rows
-
-
-def describe_keys() -> str:
-    """All keys of ``job.toml`` and what each kind of ground sets, as two Markdown tables drawn from the models."""
-    lines = ["| key | unit | default | what it is |", "| --- | --- | --- | --- |", *_key_rows(Job, ""), ""]
-    lines += [
-        "| kind of ground | depth_mm | joints | leads | no_dig | keep_off_m "
-        "| lamp_clear_m | joint_clear_m | driver_clear_m |",
-        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
-    ]
-    for kind in _KINDS:
-        ground = Ground.model_validate({"kind": kind, "per_m": 0})
-        flags = " | ".join("yes" if flag else "no" for flag in (ground.joints, ground.leads, ground.no_dig))
-        distances = (ground.keep_off_m, ground.lamp_clear_m, ground.joint_clear_m, ground.driver_clear_m)
-        lines.append(
-            f"| {kind} | {ground.depth_mm:g} | {flags} | {' | '.join(f'{metres:g}' for metres in distances)} |"
-        )
-    return "\n".join(lines) + "\n"
