@@ -167,19 +167,40 @@ def solve(
         raise ValueError("source_v must be finite and positive")
 
     size = batch[0] if batch else 1
-    rows = [np.broadcast_to(part, (size, n)) for part in (ohm, *_draws(network, mask, load_w))]
-    emf = np.broadcast_to(source, (size,))
-    if size <= _ROWS_ONE_BY_ONE:
-        volts, amps = _solve_one_by_one(network.parent, rows, emf, tol_v)
-    else:
-        volts, amps = np.empty((size, n)), np.empty((size, n))
-        for first in range(0, size, _ROWS_TOGETHER):
-            part = slice(first, first + _ROWS_TOGETHER)
-            volts[part], amps[part] = _solve_together(network.parent, [row[part] for row in rows], emf[part], tol_v)
+    rows = [np.broadcast_to(part, (size, n)) for part in (ohm, *draws_of(network, mask, load_w))]
+    volts, amps = solve_draws(network.parent, rows, np.broadcast_to(source, (size,)), tol_v=tol_v)
     collapsed = np.isnan(volts[:, 0])
     if not batch:
         return State(volts[0], amps[0], collapsed[0])
     return State(volts, amps, collapsed)
+
+
+def solve_draws(parent: Ints, rows: list[Floats], emf_v: Floats, *, tol_v: float = 1e-9) -> tuple[Floats, Floats]:
+    """
+    Solve trees whose loads are given by what they draw.
+
+    Parameters
+    ----------
+    parent
+        (n,) as in ``Network``.
+    rows
+        Four of (B, n): resistance of the branch above in ohm; and of the load power in W, current in A, conductance in
+        1/ohm. Nothing is checked.
+    emf_v
+        (B,) EMF at node 0, in V.
+
+    Returns
+    -------
+    (B, n) volts and (B, n) amps, NaN where a variant collapses.
+    """
+    size = len(emf_v)
+    if size <= _ROWS_ONE_BY_ONE:
+        return _solve_one_by_one(parent, rows, emf_v, tol_v)
+    volts, amps = np.empty((size, len(parent))), np.empty((size, len(parent)))
+    for first in range(0, size, _ROWS_TOGETHER):
+        part = slice(first, first + _ROWS_TOGETHER)
+        volts[part], amps[part] = _solve_together(parent, [row[part] for row in rows], emf_v[part], tol_v)
+    return volts, amps
 
 
 def solve_or_raise(
@@ -256,7 +277,7 @@ def _largest_factor(
     """Bisect for the largest factor on constant powers, or on all loads: more load never brings a point back."""
     mask = np.ones(len(network.parent), np.bool_) if on is None else np.asarray(on, np.bool_)
     ohm = np.asarray(loop_ohm, np.float64)
-    power, current, conductance = _draws(network, mask, network.watts)
+    power, current, conductance = draws_of(network, mask, network.watts)
     behind_ohm = path_sum(network.parent, ohm)
 
     def stands(factor: float) -> bool:
@@ -266,10 +287,11 @@ def _largest_factor(
         return not np.isnan(volts[0, 0])
 
     # A load cannot take more than E²/4R (a current, than E/R) alone on its path, and others beside it only lower that.
-    most_w, most_v = (behind_ohm * power).max(), 0.0 if power_alone else (behind_ohm * current).max()
+    emf_v, most = float(source_v), float((behind_ohm * power).max())
+    most_v = 0.0 if power_alone else float((behind_ohm * current).max())
     high = min(
-        float(source_v**2 / (4 * most_w)) if most_w > 0 else math.inf,
-        float(source_v / most_v) if most_v > 0 else math.inf,
+        emf_v**2 / (4 * most) if most > 0 else math.inf,
+        emf_v / most_v if most_v > 0 else math.inf,
     ) * (1 + 1e-9)
     if not stands(0.0):
         return 0.0
@@ -283,16 +305,17 @@ def _largest_factor(
 
 
 def path_sum(parent: Ints, values: ArrayLike) -> Floats:
-    """Sum of ``values`` (n,) over the branches from node 0 down to each node: (n,). Entry 0 is ignored."""
-    total = np.asarray(values, np.float64).tolist()
+    """Sum of ``values`` (n,) or (B, n) over the branches from node 0 down to each node. Entry 0 is ignored."""
+    by_node = np.asarray(values, np.float64).T
+    total = by_node.tolist() if by_node.ndim == 1 else by_node.copy()
     total[0] = 0.0
     for node, above in enumerate(parent.tolist()):
         if node:
             total[node] += total[above]
-    return np.array(total)
+    return np.array(total).T
 
 
-def _draws(network: Network, on: Bools, watts: Floats) -> tuple[Floats, Floats, Floats]:
+def draws_of(network: Network, on: Bools, watts: Floats) -> tuple[Floats, Floats, Floats]:
     """Split the loads that are on: power in W (as drawn, power factor counted), current in A, conductance in 1/ohm."""
     kind = np.where(on, network.load, NO_LOAD)
     return (
