@@ -19,7 +19,7 @@ inverse without negative entries, and so has Z = G'⁻¹ K. Hence, at every node
 So with powers and currents alone (s <= 0 everywhere) one corner is worst for all lamps at once: every resistance and
 load at its highest, the EMF at its lowest. Where resistances hang on the tree, each lamp has a corner of its own, found
 from the sign of s at every branch; and where s may have either sign within the limits, monotony fails and no corner is
-claimed.
+claimed to be the worst.
 
 **What holds in any case.** Bounds L <= V <= U follow from two load flows in which each resistance draws a constant
 current, that of the other's volts (limits written l and h):
@@ -32,7 +32,9 @@ greatest one is >= L; and V <= E_h - K_l (a_l + P_l / V + g_l L) makes V a point
 greatest fixed point is U (Tarski), so V <= U. Without resistances L and U are the two corners themselves. With them,
 the sign of s is taken over the whole box: slopes g - P / V² of the loads, s / (1 + R s) through a branch (which falls
 with R and rises with s), added up to the source. A corner's own load flow then replaces the bound where every sign is
-clear.
+clear. A branch of unclear sign is put at the end from which less can be missed, and what it may still add, the highest
+Z I s / (1 + R s) of the wrong sign times the width of its limits, is added to (taken off) the corner's volts; the
+better of this and of L or U holds.
 
 **Alternating current.** Loads of a power factor f below 1 draw currents that are out of phase, or not sines at all. For
 r.m.s. values of any waveform:
@@ -213,39 +215,81 @@ def _enclose(network: Network, limits: Limits) -> tuple[Floats, Floats]:
     return low_v, high_v
 
 
-def _slope_signs(network: Network, limits: Limits, low_v: Floats, high_v: Floats) -> tuple[Bools, Bools]:
-    """(n,) whether the slope dI/dV of all that hangs at and below each node is >= 0, or <= 0, all over the box."""
+def _slopes(network: Network, limits: Limits, low_v: Floats, high_v: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """
+    Limits over the box of the slope dI/dV of all that hangs below: (n,) each, in 1/ohm.
+
+    The least and the greatest as seen at each node, then the same as seen from above its branch.
+    """
     every = np.ones(len(network.parent), np.bool_)
     most_p, _, most_g = draws_of(network, every, limits.high_w)
     least_p, _, least_g = draws_of(network, every, limits.low_w)
-    least = (least_g - most_p / low_v**2).tolist()
-    most = (most_g - least_p / high_v**2).tolist()
+    least, most = least_g - most_p / low_v**2, most_g - least_p / high_v**2
+    least_above, most_above = np.zeros_like(least), np.zeros_like(most)
     for node in range(len(least) - 1, 0, -1):
-        above, thin, thick = int(network.parent[node]), float(limits.high_ohm[node]), float(limits.low_ohm[node])
-        pivot = 1 + thin * least[node]
-        least[above] += least[node] / pivot if pivot > 0 else -np.inf
-        pivot = 1 + thick * most[node]
-        most[above] += most[node] / pivot if pivot > 0 else np.inf
-    return np.array(least) >= 0, np.array(most) <= 0
+        pivot = 1 + limits.high_ohm[node] * least[node]
+        least_above[node] = least[node] / pivot if pivot > 0 else -np.inf
+        pivot = 1 + limits.low_ohm[node] * most[node]
+        most_above[node] = most[node] / pivot if pivot > 0 else np.inf
+        least[network.parent[node]] += least_above[node]
+        most[network.parent[node]] += most_above[node]
+    return least, most, least_above, most_above
+
+
+def _greatest_sway(network: Network, limits: Limits, low_v: Floats, high_v: Floats) -> Floats:
+    """
+    (n, n) the most by which the volts at node i can move for each 1/ohm of slope and each ohm of the branch above c.
+
+    Z between i and the node above c, with all resistances at their highest and only constant powers in it, which is the
+    greatest (a Neumann series with no negative term); times the greatest current in c.
+    """
+    n = len(network.parent)
+    power, current, conductance = draws_of(network, np.ones(n, np.bool_), limits.high_w)
+    on_way = _ways(network).astype(np.float64)
+    on_way[:, 0] = 0.0
+    shared_ohm = on_way @ (limits.high_ohm[:, None] * on_way.T)
+    try:
+        reach = np.linalg.solve(np.eye(n) - shared_ohm * (power / low_v**2), shared_ohm)
+    except np.linalg.LinAlgError:
+        reach = np.full((n, n), -np.inf)
+    if reach.min() < -1e-9:  # so near to collapse that rounding decides: nothing is known
+        return np.full((n, n), np.inf)
+    amps = on_way.T @ (current + power / low_v + conductance * high_v)
+    sway: Floats = reach[:, np.maximum(network.parent, 0)] * amps
+    return sway
+
+
+def _ways(network: Network) -> Bools:
+    """(n, n) whether branch c lies on the way to node i: entry (i, c)."""
+    on_way = np.eye(len(network.parent), dtype=np.bool_)
+    for node in range(1, len(on_way)):
+        on_way[node] |= on_way[network.parent[node]]
+    return on_way
 
 
 def _with_corners(network: Network, limits: Limits, found: Interval) -> Interval:
-    """The interval with each load's own corners in place of the bounds, where the sign of every slope is clear."""
-    n = len(network.parent)
-    rises, falls = _slope_signs(network, limits, found.low_v, found.high_v)
-    settled = rises | falls | (limits.low_ohm == limits.high_ohm)
-    settled[0] = True
-    on_way = np.eye(n, dtype=np.bool_)
-    for node in range(1, n):
-        on_way[node] |= on_way[network.parent[node]]
-    clear = (on_way | settled).all(axis=1)
-    nodes = np.flatnonzero(clear)
-    # Whether a node's volts fall with each branch's resistance; else they rise with it.
-    sinks = on_way[nodes] | falls
-    sinks[:, 0] = True
+    """The interval with each node's own corners in place of the bounds, and what unclear branches may add to them."""
+    on_way, every = _ways(network), np.arange(len(network.parent))
+    least, most, least_above, most_above = _slopes(network, limits, found.low_v, found.high_v)
+    spread = np.where(every > 0, limits.high_ohm - limits.low_ohm, 0.0)
+    unclear = (least < 0) & (most > 0) & (spread > 0)
+    # By what volts elsewhere may rise, and fall, in all while an unclear branch goes from its lowest to its highest.
+    rise, fall = np.where(unclear, [most_above * spread, -least_above * spread], 0.0)
+    falls = np.where(unclear, rise <= fall, most <= 0)
+    # Whether node i's volts are taken to fall with branch c's resistance; else to rise with it.
+    sinks = on_way | falls
     low = solve(network, np.where(sinks, limits.high_ohm, limits.low_ohm), limits.low_emf_v, watts=limits.high_w).volts
     high = solve(network, np.where(sinks, limits.low_ohm, limits.high_ohm), limits.high_emf_v, watts=limits.low_w).volts
-    low_v, high_v = found.low_v.copy(), found.high_v.copy()
-    at = np.arange(len(nodes))
-    low_v[nodes], high_v[nodes] = low[at, nodes], high[at, nodes]
-    return Interval(low_v, high_v, clear, clear.copy())
+    wrong = np.where(falls, rise, fall)  # what is missed where the branch moves the volts the other way
+    missed = np.zeros(len(every))
+    if unclear.any():
+        sway = _greatest_sway(network, limits, found.low_v, found.high_v)
+        with np.errstate(invalid="ignore"):  # a slope without limit where nothing sways
+            missed = np.where(on_way | ~unclear | (sway == 0), 0.0, sway * wrong).sum(axis=1)
+    reached = np.array((on_way | ~unclear).all(axis=1))
+    return Interval(
+        np.fmax(found.low_v, low[every, every] - missed),
+        np.fmin(found.high_v, high[every, every] + missed),
+        reached,
+        reached.copy(),
+    )

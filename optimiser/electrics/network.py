@@ -42,6 +42,7 @@ Bools = NDArray[np.bool_]
 NO_LOAD, CONSTANT_POWER, CONSTANT_CURRENT, CONSTANT_RESISTANCE = 0, 1, 2, 3
 _MAX_STEPS = 200  # at worst (exactly at collapse) a step halves the distance: some 40 are enough
 _ROWS_ONE_BY_ONE = 12  # up to here, plain floats beat numpy's cost of a call for every node
+_ENDLESS = 1e12  # a margin beyond this counts as infinite
 _ROWS_TOGETHER = 1024  # more variants than this are solved in blocks, so that a block stays in the processor's cache
 
 
@@ -248,7 +249,7 @@ def collapse_margin(
     -------
     float
         Below 1 where the network is collapsed already; 0 where the other loads alone leave no operating point;
-        infinite where no constant-power load hangs behind a resistance.
+        infinite (or beyond 1e12) where no constant-power load hangs behind a resistance.
     """
     return _largest_factor(network, loop_ohm, source_v, on, rel_tol, power_alone=True)
 
@@ -295,8 +296,10 @@ def _largest_factor(
     ) * (1 + 1e-9)
     if not stands(0.0):
         return 0.0
-    if math.isinf(high):
-        return high
+    if high > _ENDLESS:
+        if stands(_ENDLESS):
+            return math.inf
+        high = _ENDLESS
     low = 0.0
     while high - low > rel_tol * high:
         middle = (low + high) / 2

@@ -150,7 +150,31 @@ def test_where_monotony_fails_a_bound_is_given_and_no_corner_claimed() -> None:
     assert_holds(found, volts)
     at_joint = volts[:, 1]
     assert at_joint.max() > max(at_joint[0], at_joint[-1]) + 1e-3, "the highest volts lie inside, at no corner"
+    assert found.high_v[1] - at_joint.max() < 0.03
+    assert at_joint.min() - found.low_v[1] < 0.03
     assert found.low_reached[2:].all(), "the branch lies on the way of those behind it"
+
+
+def test_unclear_branches_cost_little() -> None:
+    """
+    Forty lamps, half of them resistances of the same watts: signs are unclear almost everywhere.
+
+    The bound lies below the heaviest variant, which is within the limits, by millivolts in a drop of more than 1 V.
+    """
+    rng = np.random.default_rng(0)
+    parent, load, joints = [-1], [0], [0]
+    for _ in range(40):
+        parent += [int(rng.choice(joints[-4:])), len(parent)]
+        joints.append(len(parent) - 2)
+        load += [0, int(rng.choice([1, 3]))]
+    network, lead = network_of(parent, load), np.array(load) > 0
+    ohm, watts = np.where(lead, 0.05, 0.008), np.where(lead, 5.0, 0.0)
+    limits = Limits(0.88 * ohm, 1.1 * ohm, 0.95 * watts, 1.05 * watts, 11.76, 12.24)
+    found = volts_within(network, limits)
+    heaviest = solve(network, limits.high_ohm, limits.low_emf_v, watts=limits.high_w).volts
+    assert not found.low_reached.all()
+    assert 12 - heaviest.min() > 1
+    assert 0 <= (heaviest - found.low_v)[lead].max() < 0.005
 
 
 def test_wider_limits_give_a_wider_interval() -> None:
