@@ -17,6 +17,7 @@ import time
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
+from importlib.metadata import version
 from importlib.util import find_spec
 
 import networkx as nx
@@ -161,8 +162,8 @@ def main() -> None:
     args = parser.parse_args()
     warnings.simplefilter("ignore")  # pandapower warns of its own dependencies
     table = Table("flow")
-    numba = "with" if find_spec("numba") is not None else "without"
-    table.line(f"{args.variants} variants of each layout in one call; pandapower {numba} numba")
+    numba = f"with numba {version('numba')}" if find_spec("numba") is not None else "without numba"
+    table.line(f"{args.variants} variants of each layout in one call; pandapower {version('pandapower')} {numba}")
     table.line()
     table.line(f"{'lamps':>5} {'nodes':>6}  {'by':<34} {'solved':>6} {'ms each':>9} {'times ours':>11} {'apart, V':>9}")
     for lamps in args.lamps:
