@@ -21,6 +21,10 @@ a the constant currents, P the constant powers. An operating point is a V > 0 wi
   if and only if G'(V) is an M-matrix) or volts that are not positive prove that no operating point exists. That is
   what ``collapsed`` says. Within about 1e-12 of the collapse point, rounding decides which is said.
 
+On ac, volts and amps are r.m.s. values and add up as numbers, with a constant power's amps P / (V x power factor).
+Where all loads draw in phase this is exact; else the true volts, of any waveform, are never lower (proof in
+``interval``, with a bound from above).
+
 The fixed-point form of the same argument (V <- F(V), the backward-forward sweep) ends at the same point, but needs
 some 1 / distance steps near collapse where this needs its logarithm.
 """

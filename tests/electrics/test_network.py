@@ -218,6 +218,60 @@ def test_more_load_never_raises_any_voltage(case: tuple[Network, np.ndarray, flo
         assert (relieved.volts >= before.volts - 1e-9).all()
 
 
+@given(cases(), st.floats(1, 1.5))
+@settings(max_examples=100, deadline=None)
+def test_more_source_volts_never_lower_any_voltage(case: tuple[Network, np.ndarray, float], more: float) -> None:
+    network, ohm, source_v = case
+    before, after = solve(network, ohm, source_v), solve(network, ohm, more * source_v)
+    if before.collapsed:
+        return
+    assert not after.collapsed
+    assert (after.volts >= before.volts - 1e-9).all()
+
+
+@given(cases(), st.floats(0.1, 10), st.floats(0.1, 10))
+@settings(max_examples=100, deadline=None)
+def test_the_same_network_in_other_units(case: tuple[Network, np.ndarray, float], k: float, r: float) -> None:
+    """Volts times k, ohms times r: amps go with k / r, watts with k² / r, and nothing else changes."""
+    network, ohm, source_v = case
+    other = Network(
+        network.parent, network.load, network.watts * k * k / r, network.nominal_v * k, network.power_factor
+    )
+    if abs(load_margin(network, ohm, source_v) - 1) < 1e-4:
+        return  # rounding may decide
+    before, after = solve(network, ohm, source_v), solve(other, ohm * r, k * source_v)
+    assert before.collapsed == after.collapsed
+    np.testing.assert_allclose(after.volts, k * before.volts, rtol=1e-8)
+    np.testing.assert_allclose(after.amps, k / r * before.amps, rtol=1e-7, atol=1e-12)
+
+
+@given(cases())
+@settings(max_examples=100, deadline=None)
+def test_currents_and_resistances_superpose(case: tuple[Network, np.ndarray, float]) -> None:
+    """Without constant power the network is linear: the dense nodal equations, solved once, give the same."""
+    network, ohm, source_v = case
+    load = np.where(network.load == 1, 2, network.load)
+    linear = Network(network.parent, load, 0.2 * network.watts, network.nominal_v, network.power_factor)
+    state = solve(linear, ohm, source_v)
+    n = len(ohm)
+    # One row for each branch's volts and one for each node's amps, so that branches of no resistance need no care.
+    matrix, right = np.zeros((2 * n, 2 * n)), np.zeros(2 * n)
+    matrix[0, 0], right[0], matrix[n, n], right[n] = 1, source_v, 1, 0
+    for node in range(1, n):
+        matrix[node, [node, network.parent[node], n + node]] = 1, -1, ohm[node]
+        matrix[n + node, n + node] = 1
+        for below in np.flatnonzero(network.parent == node):
+            matrix[n + node, n + below] = -1
+        if load[node] == 3:
+            matrix[n + node, node] = -linear.watts[node] / 144
+        right[n + node] = linear.watts[node] / 12 if load[node] == 2 else 0
+    volts = np.linalg.solve(matrix, right)[:n]
+    if state.collapsed:
+        assert volts.min() < 1e-9
+    else:
+        np.testing.assert_allclose(state.volts, volts, atol=1e-8)
+
+
 @given(cases(8))
 @settings(max_examples=100, deadline=None)
 def test_collapse_margin_is_where_the_word_changes(case: tuple[Network, np.ndarray, float]) -> None:
