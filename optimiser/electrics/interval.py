@@ -41,7 +41,9 @@ r.m.s. values of any waveform:
 
 * from below, drops and currents add up to no more than their numbers (Minkowski), so V >= E - K (a + S / V + g V) with
   S = P / f. Let the loads grow from nothing: V starts at E, above the L of that load, and cannot cross it, because
-  G(V) >= 0 = G(L) and convexity give G'(V) (L - V) <= 0 as long as V is near to or above L;
+  G(V) >= 0 = G(L) and convexity give G'(V) (L - V) <= 0 as long as V is near to or above L. For one variant the same
+  holds with the resistances left in K and in the shares of E, as ``network.solve`` has them, since they pass every
+  moment's volts on by factors that are not negative;
 * from above, let J be the power that flows into a branch's lower end over the volts there, the current's active part.
   With y for the rest of the drop, V_above² = (V + R J)² + y² and P_above = J (V + R J) + y² / R, so V_above >= V + R J,
   and P_above / V_above >= J because 2 (V + R J) >= R J. Active currents therefore add up to no less towards the source,

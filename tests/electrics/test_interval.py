@@ -271,6 +271,7 @@ def test_phasors_of_any_power_factor_lie_inside(case: tuple[Network, Limits], se
         volts = by_phasors(ac, ohm, emf_v, watts, rng.choice([-1, 1], n))
         assert volts is not None
         assert_holds(found, volts)
+        assert (solve(ac, ohm, emf_v, watts=watts).volts <= volts + 1e-7).all()  # as the plan counts
         lit = rng.random(n) < 0.7
         some = by_phasors(ac, ohm, emf_v, watts * lit, rng.choice([-1, 1], n))
         assert some is not None
