@@ -25,6 +25,7 @@ from .network import (
     Floats,
     Ints,
     Network,
+    load_margin,
     path_sum,
     solve,
 )
@@ -168,6 +169,25 @@ def solve_driver(
         amps=sum(state.amps for state in states),
         collapsed=any(state.collapsed for state in states),
     )
+
+
+def load_margins(
+    driver: Driver, circuits: Sequence[CircuitTree], taps: Sequence[float], voltage: Voltage
+) -> tuple[float, ...]:
+    """
+    For each circuit, the factor by which all loads could grow before it collapses: source at its lowest, hot copper.
+
+    Circuits that feel each other grow together and share one factor. Below 1 where ``solve_driver`` says ``collapsed``;
+    infinite where there is no collapse (``network.load_margin``). Parameters and errors are those of ``solve_driver``.
+    """
+    if len(circuits) != len(taps):
+        raise ValueError(f"{len(circuits)} circuits and {len(taps)} taps: write one tap for each circuit")
+    margins: list[float] = []
+    for members in groups_of(driver, taps):
+        group = group_circuits(driver, [circuits[i] for i in members], [taps[i] for i in members])
+        loop_ohm = group.loop_ohm(voltage.hot_c, voltage.sun_c)
+        margins += [load_margin(group.network, loop_ohm, group.source.low_emf_v)] * len(members)
+    return tuple(margins)
 
 
 def groups_of(driver: Driver, taps: Sequence[float]) -> list[list[int]]:
