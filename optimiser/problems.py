@@ -80,4 +80,16 @@ class StoppedBeforeLayout(LampspurError):
 
 
 class CircuitCollapses(LampspurError):
-    """No operating point exists: the loads ask for more than the cables can carry at any voltage."""
+    """
+    No operating point exists: the loads ask for more than the cables can carry at any voltage.
+
+    ``margin`` is the largest factor by which all loads could be multiplied and still be carried; below 1.
+    """
+
+    def __init__(self, message: str, margin: float) -> None:
+        self.margin = margin
+        super().__init__(message)
+
+    def __reduce__(self) -> tuple[type[CircuitCollapses], tuple[str, float]]:
+        """Keep the margin when sent from one process to another."""
+        return type(self), (str(self), self.margin)

@@ -12,6 +12,10 @@ Knows no geometry: a circuit is a tree of resistances (``circuit.CircuitTree``) 
     what protects a circuit: the driver's limit, a breaker, a fuse
 ``limits``
     every limit that a driver with its circuits breaks
+``variants``
+    many variants of one driver with its circuits, in one call
+``interval``, ``tolerance``
+    what volts are certain where data stray within limits, with the proofs; chances by sampling
 """
 
 from .circuit import CircuitTree, DriverState, solve_driver

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -24,10 +25,11 @@ from .network import (
     Floats,
     Ints,
     Network,
+    load_margin,
     path_sum,
     solve,
 )
-from .sources import source_of
+from .sources import Source, source_of
 
 _LOAD_CODE = {"power": CONSTANT_POWER, "current": CONSTANT_CURRENT, "resistance": CONSTANT_RESISTANCE}
 
@@ -158,10 +160,8 @@ def solve_driver(
     """
     if len(circuits) != len(taps):
         raise ValueError(f"{len(circuits)} circuits and {len(taps)} taps: write one tap for each circuit")
-    together = source_of(driver, taps[0]).internal_ohm > 0 if taps else False
-    groups = [list(range(len(circuits)))] if together else [[index] for index in range(len(circuits))]
     states: list[CircuitState] = []
-    for group in groups:
+    for group in groups_of(driver, taps):
         states += _solve_group(driver, [circuits[i] for i in group], [taps[i] for i in group], voltage)
     return DriverState(
         tuple(states),
@@ -171,31 +171,99 @@ def solve_driver(
     )
 
 
-def _solve_group(
-    driver: Driver, circuits: list[CircuitTree], taps: list[float], voltage: Voltage
-) -> list[CircuitState]:
-    """States of circuits behind one resistance: node 0 the EMF, node 1 the core, then circuit after circuit."""
-    source = source_of(driver, taps[0])
+def load_margins(
+    driver: Driver, circuits: Sequence[CircuitTree], taps: Sequence[float], voltage: Voltage
+) -> tuple[float, ...]:
+    """
+    For each circuit, the factor by which all loads could grow before it collapses: source at its lowest, hot copper.
+
+    Circuits that feel each other grow together and share one factor. Below 1 where ``solve_driver`` says ``collapsed``;
+    infinite where there is no collapse (``network.load_margin``). Parameters and errors are those of ``solve_driver``.
+    """
+    if len(circuits) != len(taps):
+        raise ValueError(f"{len(circuits)} circuits and {len(taps)} taps: write one tap for each circuit")
+    margins: list[float] = []
+    for members in groups_of(driver, taps):
+        group = group_circuits(driver, [circuits[i] for i in members], [taps[i] for i in members])
+        loop_ohm = group.loop_ohm(voltage.hot_c, voltage.sun_c)
+        margins += [load_margin(group.network, loop_ohm, group.source.low_emf_v)] * len(members)
+    return tuple(margins)
+
+
+def groups_of(driver: Driver, taps: Sequence[float]) -> list[list[int]]:
+    """Positions of the circuits that feel each other: all of a wound transformer's, each of an electronic driver's."""
+    together = source_of(driver, taps[0]).internal_ohm > 0 if taps else False
+    return [list(range(len(taps)))] if together else [[index] for index in range(len(taps))]
+
+
+@dataclass(frozen=True, eq=False)
+class Group:
+    """
+    Circuits that feel each other, as one tree behind one EMF: node 0 the EMF, node 1 the core, then circuit on circuit.
+
+    Attributes
+    ----------
+    network, source
+        The tree with its loads (n nodes), seen from the side of the first circuit's tap, and that tap.
+    trees
+        (C,) its circuits.
+    scale
+        (C,) each circuit's tap over the first one's: volts at its nodes are those of ``network`` times this, amps
+        those divided by it, ohms those times its square.
+    parts
+        (C,) the nodes of each circuit in ``network``.
+    """
+
+    network: Network
+    source: Source
+    trees: tuple[CircuitTree, ...]
+    scale: tuple[float, ...]
+    parts: tuple[slice, ...]
+
+    def loop_ohm(self, buried_c: float, sun_c: float | None = None) -> Floats:
+        """(n,) resistance above each node of ``network``, copper at these temperatures (``CircuitTree.loop_ohm``)."""
+        return self.joined(self.source.internal_ohm, [tree.loop_ohm(buried_c, sun_c) for tree in self.trees])
+
+    def joined(self, internal_ohm: float, ohm: Sequence[Floats]) -> Floats:
+        """(..., n) for ``network`` from the resistances (..., nodes) in each circuit; leading shapes alike."""
+        lead = ohm[0].shape[:-1] if ohm else ()
+        core = np.zeros((*lead, 2))
+        core[..., 1] = internal_ohm
+        parts = [core]
+        for part, k in zip(ohm, self.scale, strict=True):
+            seen = part / k**2
+            seen[..., 0] = 0.0
+            parts.append(seen)
+        return np.concatenate(parts, axis=-1)
+
+
+def group_circuits(driver: Driver, circuits: Sequence[CircuitTree], taps: Sequence[float]) -> Group:
+    """One tree of circuits behind one resistance; ``circuits`` are those of one of ``groups_of``, at least one."""
     scale = [tap / taps[0] for tap in taps]
-    first = np.cumsum([2] + [len(tree.parent) for tree in circuits])
+    first = np.cumsum([2] + [len(tree.parent) for tree in circuits]).tolist()
     parent = [np.array([-1, 0])]
-    ohm = [np.array([0.0, source.internal_ohm])]
     loads = [(np.zeros(2, np.int64), np.zeros(2), np.ones(2), np.ones(2))]
     for tree, k, start in zip(circuits, scale, first[:-1], strict=True):
         above = tree.parent + start
         above[0] = 1
         parent.append(above)
-        ohm.append(tree.hot_ohm(voltage) / k**2)
-        ohm[-1][0] = 0.0
         loads.append(node_loads(tree, driver.ac, k))
     network = Network(np.concatenate(parent), *(np.concatenate(part) for part in zip(*loads, strict=True)))
-    loop_ohm = np.concatenate(ohm)
-    stated = solve(network, loop_ohm, source.emf_v)
-    lowest = solve(network, loop_ohm, source.low_emf_v)
+    parts = tuple(slice(start, end) for start, end in pairwise(first))
+    return Group(network, source_of(driver, taps[0]), tuple(circuits), tuple(scale), parts)
+
+
+def _solve_group(
+    driver: Driver, circuits: list[CircuitTree], taps: list[float], voltage: Voltage
+) -> list[CircuitState]:
+    """States of circuits behind one resistance."""
+    group = group_circuits(driver, circuits, taps)
+    loop_ohm = group.loop_ohm(voltage.hot_c, voltage.sun_c)
+    stated = solve(group.network, loop_ohm, group.source.emf_v)
+    lowest = solve(group.network, loop_ohm, group.source.low_emf_v)
 
     states = []
-    for tree, k, tap_v, start in zip(circuits, scale, taps, first[:-1], strict=True):
-        part = slice(start, start + len(tree.parent))
+    for tree, k, tap_v, part in zip(circuits, group.scale, taps, group.parts, strict=True):
         volts, low_volts, amps = stated.volts[part] * k, lowest.volts[part] * k, stated.amps[part] / k
         at = tree.lamp_node
         states.append(
@@ -230,18 +298,28 @@ def high_volts(driver: Driver, tap_v: float, tree: CircuitTree, voltage: Voltage
     """
     Volts at each lamp when it is alone on its driver, source at its highest, cold copper: (L,), in V.
 
-    Closed forms, R the whole resistance of its way: power (E + sqrt(E² - 4 R P)) / 2, current E - R I, resistance
-    E / (1 + R P / nominal²). NaN where the lamp has no operating point even alone.
+    NaN where the lamp has no operating point even alone.
     """
     source = source_of(driver, tap_v)
     at = tree.lamp_node
-    kind, watts, nominal_v, factor = (part[at] for part in node_loads(tree, driver.ac))
+    kind, watts, nominal_v, factor = node_loads(tree, driver.ac)
     ohm = source.internal_ohm + path_sum(tree.parent, tree.cold_ohm(voltage))[at]
-    emf = source.high_emf_v
+    return lone_volts(kind[at], watts[at], nominal_v[at], factor[at], ohm, source.high_emf_v)
+
+
+def lone_volts(
+    kind: Ints, watts: Floats, nominal_v: Floats, factor: Floats, ohm: Floats, emf_v: float | Floats
+) -> Floats:
+    """
+    Volts of loads that are each alone behind their own resistance, in V; NaN where there is no operating point.
+
+    Shapes (..., L) that broadcast. Closed forms, R the whole resistance of the way: power (E + sqrt(E² - 4 R P)) / 2,
+    current E - R I, resistance E / (1 + R P / nominal²). P is divided by the power factor, I is not.
+    """
     with np.errstate(invalid="ignore"):
-        power = (emf + np.sqrt(emf**2 - 4 * ohm * watts / factor)) / 2
-    current = emf - ohm * watts / nominal_v
-    resistance = emf / (1 + ohm * watts / nominal_v**2)
+        power = (emf_v + np.sqrt(emf_v**2 - 4 * ohm * watts / factor)) / 2
+    current = emf_v - ohm * watts / nominal_v
+    resistance = emf_v / (1 + ohm * watts / nominal_v**2)
     volts = np.select([kind == CONSTANT_POWER, kind == CONSTANT_CURRENT], [power, current], resistance)
     return np.where(volts > 0, volts, np.nan)
 

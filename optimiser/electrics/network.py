@@ -21,6 +21,10 @@ a the constant currents, P the constant powers. An operating point is a V > 0 wi
   if and only if G'(V) is an M-matrix) or volts that are not positive prove that no operating point exists. That is
   what ``collapsed`` says. Within about 1e-12 of the collapse point, rounding decides which is said.
 
+On ac, volts and amps are r.m.s. values and add up as numbers, with a constant power's amps P / (V x power factor).
+Where all loads draw in phase this is exact; else the true volts, of any waveform, are never lower (proof in
+``interval``, with a bound from above).
+
 The fixed-point form of the same argument (V <- F(V), the backward-forward sweep) ends at the same point, but needs
 some 1 / distance steps near collapse where this needs its logarithm.
 """
@@ -42,6 +46,8 @@ Bools = NDArray[np.bool_]
 NO_LOAD, CONSTANT_POWER, CONSTANT_CURRENT, CONSTANT_RESISTANCE = 0, 1, 2, 3
 _MAX_STEPS = 200  # at worst (exactly at collapse) a step halves the distance: some 40 are enough
 _ROWS_ONE_BY_ONE = 12  # up to here, plain floats beat numpy's cost of a call for every node
+_ENDLESS = 1e12  # a margin beyond this counts as infinite
+_ROWS_TOGETHER = 1024  # more variants than this are solved in blocks, so that a block stays in the processor's cache
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,7 +108,13 @@ class State:
 
 
 def solve(
-    network: Network, loop_ohm: ArrayLike, source_v: ArrayLike, on: ArrayLike | None = None, *, tol_v: float = 1e-9
+    network: Network,
+    loop_ohm: ArrayLike,
+    source_v: ArrayLike,
+    on: ArrayLike | None = None,
+    *,
+    watts: ArrayLike | None = None,
+    tol_v: float = 1e-9,
 ) -> State:
     """
     Solve a tree of loads, or many variants of one at once.
@@ -117,6 +129,9 @@ def solve(
         scalar or (B,) EMF at node 0, in V.
     on
         None (all on) or (n,) or (B, n): which loads are on.
+    watts
+        None (those of the network) or (n,) or (B, n): power at nominal volts, in W, instead of ``network.watts``. It
+        scales every kind of load.
     tol_v
         Stop when no node moves by as much as this in a step, in V. The error left is of the order of its square.
 
@@ -128,7 +143,8 @@ def solve(
     Raises
     ------
     ValueError
-        Shapes that do not match; a resistance that is negative or not finite; an EMF that is not positive and finite.
+        Shapes that do not match; a resistance or watts that are negative or not finite; an EMF that is not positive
+        and finite.
 
     Examples
     --------
@@ -143,25 +159,53 @@ def solve(
     n = len(network.parent)
     ohm, source = np.asarray(loop_ohm, np.float64), np.asarray(source_v, np.float64)
     mask = np.ones(n, np.bool_) if on is None else np.asarray(on, np.bool_)
-    if ohm.ndim not in (1, 2) or mask.ndim not in (1, 2) or source.ndim > 1 or {ohm.shape[-1], mask.shape[-1]} != {n}:
-        raise ValueError(f"loop_ohm and on must be (n,) or (B, n) with n = {n}, source_v a number or (B,)")
-    batch = np.broadcast_shapes(ohm.shape[:-1], mask.shape[:-1], source.shape)
+    load_w = network.watts if watts is None else np.asarray(watts, np.float64)
+    by_node = (ohm, mask, load_w)
+    if source.ndim > 1 or any(part.ndim not in (1, 2) or part.shape[-1] != n for part in by_node):
+        raise ValueError(f"loop_ohm (and on, watts) must be (n,) or (B, n) with n = {n}, source_v a number or (B,)")
+    batch = np.broadcast_shapes(*(part.shape[:-1] for part in by_node), source.shape)
     if not (np.isfinite(ohm[..., 1:]).all() and (ohm[..., 1:] >= 0).all()):
         raise ValueError("loop_ohm must be finite and not negative")
+    if not (np.isfinite(load_w).all() and (load_w >= 0).all()):
+        raise ValueError("watts must be finite and not negative")
     if not (np.isfinite(source).all() and (source > 0).all()):
         raise ValueError("source_v must be finite and positive")
 
     size = batch[0] if batch else 1
-    rows = [np.broadcast_to(part, (size, n)) for part in (ohm, *_draws(network, mask))]
-    emf = np.broadcast_to(source, (size,))
-    if size <= _ROWS_ONE_BY_ONE:
-        volts, amps = _solve_one_by_one(network.parent, rows, emf, tol_v)
-    else:
-        volts, amps = _solve_together(network.parent, rows, emf, tol_v)
+    rows = [np.broadcast_to(part, (size, n)) for part in (ohm, *draws_of(network, mask, load_w))]
+    volts, amps = solve_draws(network.parent, rows, np.broadcast_to(source, (size,)), tol_v=tol_v)
     collapsed = np.isnan(volts[:, 0])
     if not batch:
         return State(volts[0], amps[0], collapsed[0])
     return State(volts, amps, collapsed)
+
+
+def solve_draws(parent: Ints, rows: list[Floats], emf_v: Floats, *, tol_v: float = 1e-9) -> tuple[Floats, Floats]:
+    """
+    Solve trees whose loads are given by what they draw.
+
+    Parameters
+    ----------
+    parent
+        (n,) as in ``Network``.
+    rows
+        Four of (B, n): resistance of the branch above in ohm; and of the load power in W, current in A, conductance in
+        1/ohm. Nothing is checked.
+    emf_v
+        (B,) EMF at node 0, in V.
+
+    Returns
+    -------
+    (B, n) volts and (B, n) amps, NaN where a variant collapses.
+    """
+    size = len(emf_v)
+    if size <= _ROWS_ONE_BY_ONE:
+        return _solve_one_by_one(parent, rows, emf_v, tol_v)
+    volts, amps = np.empty((size, len(parent))), np.empty((size, len(parent)))
+    for first in range(0, size, _ROWS_TOGETHER):
+        part = slice(first, first + _ROWS_TOGETHER)
+        volts[part], amps[part] = _solve_together(parent, [row[part] for row in rows], emf_v[part], tol_v)
+    return volts, amps
 
 
 def solve_or_raise(
@@ -173,16 +217,21 @@ def solve_or_raise(
     Raises
     ------
     CircuitCollapses
-        No operating point exists; the message says to what share the loads would have to shrink.
+        No operating point exists. The message says to what share the loads would have to shrink; ``margin`` is the
+        factor by which all of them could be multiplied (``load_margin``), below 1.
     """
     state = solve(network, loop_ohm, source_v, on, tol_v=tol_v)
     if state.collapsed:
-        share = collapse_margin(network, loop_ohm, source_v, on)
-        lit = (network.load == CONSTANT_POWER) & (True if on is None else np.asarray(on, np.bool_))
-        load_w = float(network.watts[lit].sum())
+        lit = True if on is None else np.asarray(on, np.bool_)
+        load_w = float(network.watts[(network.load == CONSTANT_POWER) & lit].sum())
+        others_w = float(network.watts[(network.load != CONSTANT_POWER) & (network.load != NO_LOAD) & lit].sum())
+        margin = load_margin(network, loop_ohm, source_v, on)
+        share = collapse_margin(network, loop_ohm, source_v, on) if others_w else margin
+        beside = f", or {100 * margin:.4g} % of it and of the {others_w:g} W beside it" if others_w else ""
         raise CircuitCollapses(
             f"no operating point: {load_w:g} W of constant-power loads behind {source_v:g} V ask for more than the "
-            f"cables can carry at any voltage; at most {100 * share:.4g} % of it can be carried"
+            f"cables can carry at any voltage; at most {100 * share:.4g} % of it can be carried{beside}",
+            margin,
         )
     return state
 
@@ -204,24 +253,58 @@ def collapse_margin(
     -------
     float
         Below 1 where the network is collapsed already; 0 where the other loads alone leave no operating point;
-        infinite where no constant-power load hangs behind a resistance.
+        infinite (or beyond 1e12) where no constant-power load hangs behind a resistance.
     """
+    return _largest_factor(network, loop_ohm, source_v, on, rel_tol, power_alone=True)
+
+
+def load_margin(
+    network: Network, loop_ohm: ArrayLike, source_v: float, on: ArrayLike | None = None, *, rel_tol: float = 1e-6
+) -> float:
+    """
+    Factor by which all loads, of every kind, may grow together before no operating point is left.
+
+    Parameters and accuracy are those of ``collapse_margin``. It is never 0, since without loads there always is an
+    operating point; infinite where resistances alone hang behind a resistance.
+    """
+    return _largest_factor(network, loop_ohm, source_v, on, rel_tol, power_alone=False)
+
+
+def _largest_factor(
+    network: Network,
+    loop_ohm: ArrayLike,
+    source_v: float,
+    on: ArrayLike | None,
+    rel_tol: float,
+    *,
+    power_alone: bool,
+) -> float:
+    """Bisect for the largest factor on constant powers, or on all loads: more load never brings a point back."""
     mask = np.ones(len(network.parent), np.bool_) if on is None else np.asarray(on, np.bool_)
     ohm = np.asarray(loop_ohm, np.float64)
-    power, current, conductance = _draws(network, mask)
-    behind = path_sum(network.parent, ohm) * power
-    if not (behind > 0).any():
-        return math.inf if not solve(network, ohm, source_v, mask).collapsed else 0.0
+    power, current, conductance = draws_of(network, mask, network.watts)
+    behind_ohm = path_sum(network.parent, ohm)
 
     def stands(factor: float) -> bool:
-        rows = [part.reshape(1, -1) for part in (ohm, factor * power, current, conductance)]
+        others = 1.0 if power_alone else factor
+        rows = [part.reshape(1, -1) for part in (ohm, factor * power, others * current, others * conductance)]
         volts, _ = _solve_one_by_one(network.parent, rows, np.array([source_v], np.float64), 1e-9)
         return not np.isnan(volts[0, 0])
 
+    # A load cannot take more than E²/4R (a current, than E/R) alone on its path, and others beside it only lower that.
+    emf_v, most = float(source_v), float((behind_ohm * power).max())
+    most_v = 0.0 if power_alone else float((behind_ohm * current).max())
+    high = min(
+        emf_v**2 / (4 * most) if most > 0 else math.inf,
+        emf_v / most_v if most_v > 0 else math.inf,
+    ) * (1 + 1e-9)
     if not stands(0.0):
         return 0.0
-    # A load cannot take more than E²/4R alone on its path, and others beside it only lower that.
-    low, high = 0.0, float(source_v**2 / (4 * behind.max())) * (1 + 1e-9)
+    if high > _ENDLESS:
+        if stands(_ENDLESS):
+            return math.inf
+        high = _ENDLESS
+    low = 0.0
     while high - low > rel_tol * high:
         middle = (low + high) / 2
         low, high = (middle, high) if stands(middle) else (low, middle)
@@ -229,22 +312,23 @@ def collapse_margin(
 
 
 def path_sum(parent: Ints, values: ArrayLike) -> Floats:
-    """Sum of ``values`` (n,) over the branches from node 0 down to each node: (n,). Entry 0 is ignored."""
-    total = np.asarray(values, np.float64).tolist()
+    """Sum of ``values`` (n,) or (B, n) over the branches from node 0 down to each node. Entry 0 is ignored."""
+    by_node = np.asarray(values, np.float64).T
+    total = by_node.tolist() if by_node.ndim == 1 else by_node.copy()
     total[0] = 0.0
     for node, above in enumerate(parent.tolist()):
         if node:
             total[node] += total[above]
-    return np.array(total)
+    return np.array(total).T
 
 
-def _draws(network: Network, on: Bools) -> tuple[Floats, Floats, Floats]:
+def draws_of(network: Network, on: Bools, watts: Floats) -> tuple[Floats, Floats, Floats]:
     """Split the loads that are on: power in W (as drawn, power factor counted), current in A, conductance in 1/ohm."""
     kind = np.where(on, network.load, NO_LOAD)
     return (
-        np.where(kind == CONSTANT_POWER, network.watts / network.power_factor, 0.0),
-        np.where(kind == CONSTANT_CURRENT, network.watts / network.nominal_v, 0.0),
-        np.where(kind == CONSTANT_RESISTANCE, network.watts / network.nominal_v**2, 0.0),
+        np.where(kind == CONSTANT_POWER, watts / network.power_factor, 0.0),
+        np.where(kind == CONSTANT_CURRENT, watts / network.nominal_v, 0.0),
+        np.where(kind == CONSTANT_RESISTANCE, watts / network.nominal_v**2, 0.0),
     )
 
 

@@ -2,11 +2,14 @@
 Load flow against published worked examples of d.c. distributors and of single extra-low-voltage loads.
 
 Distributors: V. K. Mehta and Rohit Mehta, *Principles of Power System*, chapter 13, as typed in the companion notebooks
-of FOSSEE (Python-Textbook-Companions). Their loads are constant currents. Examples 13.10 to 13.15 and 13.22 to 13.24
-are fed from both ends or are rings: a circuit here is radial, so they are out of its scope.
+of FOSSEE (Python-Textbook-Companions). Their loads are constant currents. A circuit here is radial; the examples fed
+from both ends, and the rings, are cut at the load of least volts into two radial circuits, as the book does. Left out:
+13.24 with an interconnector, whose printed volts the book's own numbers do not give.
 
 The tolerance of each is half a unit of the last digit printed.
 """
+
+from bisect import bisect_left
 
 import numpy as np
 import pytest
@@ -77,6 +80,98 @@ def test_13_9_uniform_load_with_its_losses() -> None:
     taken = float(drawn @ state.volts[1:])
     assert 250 * state.amps[0] - taken == pytest.approx(911.25, abs=0.01)  # lumps of a metre: 1 / (4 x 300²) of it
 
+
+# --- fed from both ends, and rings -----------------------------------------------------------------------------------
+
+
+def from_both_ends(
+    a_v: float, b_v: float, section_ohm: list[float], load_a: list[float]
+) -> tuple[np.ndarray, np.ndarray]:
+    """
+    Volts at the loads, and amps from a towards b in each section.
+
+    Cut at a load into a chain from either end, its current split so that both give it the same volts. Load flow is
+    linear here, so two solves find the split; the right load is the one whose two parts are both drawn, not fed.
+    """
+
+    def halves(cut: int, part: float) -> tuple[State, State]:
+        ahead = chain(a_v, section_ohm[: cut + 1], [*load_a[:cut], part])
+        behind = chain(b_v, section_ohm[:cut:-1], [*load_a[:cut:-1], load_a[cut] - part])
+        return ahead, behind
+
+    def apart(cut: int, part: float) -> float:
+        ahead, behind = halves(cut, part)
+        return float(ahead.volts[-1] - behind.volts[-1])
+
+    # Past the right load, even with none of it drawn from ahead, the volts from ahead are the lower.
+    cut = bisect_left(range(len(load_a)), True, key=lambda at: apart(at, 0.0) < 0) - 1
+    none, all_of_it = apart(cut, 0.0), apart(cut, load_a[cut])
+    assert cut >= 0 and none >= 0 >= all_of_it, "an end takes current in: no radial circuits"
+    ahead, behind = halves(cut, load_a[cut] * none / (none - all_of_it) if none else 0.0)
+    assert ahead.volts[-1] == pytest.approx(behind.volts[-1], abs=1e-8)
+    volts = np.concatenate([ahead.volts[1:], behind.volts[-2:0:-1]])
+    return volts, np.concatenate([ahead.amps[1:], -behind.amps[:0:-1]])
+
+
+def test_13_10_both_ends_alike() -> None:
+    per_m = 3.4e-4
+    volts, amps = from_both_ends(220, 220, [per_m * m for m in (100, 150, 150, 100, 100)], [20, 40, 50, 30])
+    assert amps[0] == pytest.approx(61.7, abs=0.05)
+    assert volts.min() == volts[2] == pytest.approx(215.69, abs=0.01)  # from 61.7 A as rounded in the book
+
+
+def test_13_11_ends_apart() -> None:
+    volts, amps = from_both_ends(230, 235, [0.6e-3 * m for m in (50, 25, 25, 50, 50)], [25, 50, 30, 40])
+    assert amps == pytest.approx([33.33, 8.33, -41.67, -71.67, -111.67], abs=0.005)
+    assert volts.min() == volts[1] == pytest.approx(228.875, abs=0.0005)
+
+
+def test_13_12_ends_apart_with_losses() -> None:
+    section_ohm = [0.02 / 100 * m for m in (150, 150, 50, 100, 150)]
+    _, amps = from_both_ends(440, 430, section_ohm, [100, 200, 250, 300])
+    assert [amps[0], -amps[-1]] == pytest.approx([437.5, 412.5], abs=0.05)
+    assert (amps**2 * section_ohm).sum() / 1000 == pytest.approx(14.706, abs=0.0005)
+
+
+def spread_both_ends(a_v: float, b_v: float, amps_per_m: float, length_m: int, ohm_per_m: float) -> np.ndarray:
+    """Volts at every whole metre of a uniform load fed from both ends; lumps in the middle of each metre."""
+    places = [0.5 * half for half in range(1, 2 * length_m)]
+    sections = (np.diff([0.0, *places, length_m]) * ohm_per_m).tolist()
+    volts, _ = from_both_ends(a_v, b_v, sections, [amps_per_m if place % 1 else 0.0 for place in places])
+    return volts[1::2]
+
+
+def test_13_14_uniform_load_both_ends_alike() -> None:
+    """0.5 A/m over 1000 m, 0.05 ohm/km a wire: at most I R / 8 = 6.25 V lost, in the middle."""
+    volts = spread_both_ends(250, 250, 0.5, 1000, 2 * 0.05e-3)
+    assert 250 - volts.min() == pytest.approx(6.25, abs=1e-7)
+    assert volts.argmin() + 1 == 500
+
+
+def test_13_15_uniform_load_ends_apart() -> None:
+    volts = spread_both_ends(255, 250, 1.0, 500, 2 * 0.1e-3)
+    assert volts.min() == pytest.approx(246.0, abs=1e-7)
+    assert volts.argmin() + 1 == 300
+
+
+def test_13_22_ring() -> None:
+    """From A round to A: 150 m to B (120 A), 50 m to C (80 A), 100 m back."""
+    volts, amps = from_both_ends(240, 240, [0.06e-2 * m for m in (150, 50, 100)], [120, 80])
+    assert amps == pytest.approx([86.67, -33.33, -113.33], abs=0.005)
+    assert volts == pytest.approx([232.2, 233.2], abs=0.05)
+
+
+def test_13_23_ring() -> None:
+    _, amps = from_both_ends(220, 220, [0.1, 0.05, 0.01, 0.025, 0.075], [10, 20, 30, 10])
+    assert amps == pytest.approx([29.04, 19.04, -0.96, -30.96, -40.96], abs=0.005)
+
+
+def test_13_24_ring() -> None:
+    volts, _ = from_both_ends(250, 250, [0.02, 0.018, 0.025, 0.02], [150, 300, 250])
+    assert volts == pytest.approx([243.265, 239.903, 242.735], abs=0.001)  # from currents rounded in the book
+
+
+# --- single extra-low-voltage loads ----------------------------------------------------------------------------------
 
 # FAA AC 43.13-1B, chapter 11, tables 11-7 and 11-8: total run in ft, ohm per ft, printed drop at 20 A. The row of 88 ft
 # No. 12 prints 3.60 for 3.555 and that of 19.5 ft No. 10 .366 for .491: misprints, left out.
@@ -154,3 +249,23 @@ def test_kuphaldt_wire_that_warms() -> None:
     assert cold.volts[1] == pytest.approx(12.5, abs=1e-9)
     assert warm.volts[1] == pytest.approx(12.42, abs=0.005)
     assert (14 - warm.volts[1]) / 2 == pytest.approx(0.79, abs=0.005)
+
+
+def test_three_lamps_sized_by_a_global_solver() -> None:
+    """
+    12 V, 30 m to A (10 W), from A 25 m to B (12 W) and 20 m to C (6 W), at least 11.40 V, class 5 at 20 °C.
+
+    SCIP (global, non-linear) and a trial of all 125 combinations gave 10, 4 and 1.5 mm² and these volts.
+    """
+    network = Network(
+        np.array([-1, 0, 1, 1]), np.array([0, 1, 1, 1]), np.array([0, 10.0, 12, 6]), np.full(4, 12.0), np.ones(4)
+    )
+    per_m = {size: 2 * conductors.ohm_per_m(size, 5) for size in (1.5, 2.5, 4, 6, 10)}
+
+    def volts(a: float, b: float, c: float) -> np.ndarray:
+        return solve(network, [0, 30 * per_m[a], 25 * per_m[b], 20 * per_m[c]], 12.0).volts[1:]
+
+    assert volts(10, 4, 1.5) == pytest.approx([11.722181, 11.463089, 11.443239], abs=5e-7)
+    every = [(30 * a + 25 * b + 20 * c, a, b, c) for a in per_m for b in per_m for c in per_m]
+    enough = [sizes for sizes in every if volts(*sizes[1:]).min() >= 11.40]
+    assert min(enough) == (430, 10, 4, 1.5)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimiser.electrics.circuit import CircuitTree, DriverState, far_end_short_a, solve_driver
+from optimiser.electrics.circuit import CircuitTree, DriverState, far_end_short_a, load_margins, solve_driver
 from optimiser.electrics.network import Network, solve
 from optimiser.electrics.sources import source_of
 from optimiser.job import Driver, LampType, Voltage
@@ -143,6 +143,26 @@ def test_a_collapse_at_the_lowest_source_alone_is_one() -> None:
     assert state.collapsed
     assert state.lamp_v[0] > 6
     assert math.isnan(state.low_v[0])
+
+
+def test_load_margins_by_hand() -> None:
+    """
+    Electronic: each circuit by itself, E² / 4RP. Wound: both grow together behind the core's resistance.
+
+    Two lamps P behind r each, both behind R at 12.96 x 0.94 V, are one of 2 P behind R + r / 2.
+    """
+    near, far = one_lamp(0.5, lamp(20)), one_lamp(3.0, lamp(20))
+    alone = load_margins(ELECTRONIC, [near, far], [12, 12], VOLTAGE)
+    assert alone == pytest.approx([11.76**2 / (4 * ohm * 1.0786 * 20) for ohm in (0.5, 3.0)], rel=2e-6)
+    assert alone[1] < 1 < alone[0]
+    state = solve_driver(ELECTRONIC, [near, far], [12, 12], VOLTAGE)
+    assert [one.collapsed for one in state.circuits] == [False, True]
+    true = lamp(20, power_factor=1)
+    core = load_margins(WOUND, [one_lamp(0.5, true)] * 2, [12, 12], VOLTAGE)
+    whole = 0.0768 + 0.5 * 1.0786 / 2
+    assert core == pytest.approx([(12.96 * 0.94) ** 2 / (4 * whole * 40)] * 2, rel=2e-6)
+    with pytest.raises(ValueError, match="1 circuits and 2 taps"):
+        load_margins(WOUND, [near], [12, 12], VOLTAGE)
 
 
 # --- circuits together ---------------------------------------------------------------------------------------------

@@ -1,13 +1,22 @@
 """The load flow: closed forms, conservation at every node, monotony, collapse, variants."""
 
 import math
+import pickle
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimiser.electrics.network import Network, State, collapse_margin, path_sum, solve, solve_or_raise
+from optimiser.electrics.network import (
+    Network,
+    State,
+    collapse_margin,
+    load_margin,
+    path_sum,
+    solve,
+    solve_or_raise,
+)
 from optimiser.problems import CircuitCollapses
 
 
@@ -209,6 +218,60 @@ def test_more_load_never_raises_any_voltage(case: tuple[Network, np.ndarray, flo
         assert (relieved.volts >= before.volts - 1e-9).all()
 
 
+@given(cases(), st.floats(1, 1.5))
+@settings(max_examples=100, deadline=None)
+def test_more_source_volts_never_lower_any_voltage(case: tuple[Network, np.ndarray, float], more: float) -> None:
+    network, ohm, source_v = case
+    before, after = solve(network, ohm, source_v), solve(network, ohm, more * source_v)
+    if before.collapsed:
+        return
+    assert not after.collapsed
+    assert (after.volts >= before.volts - 1e-9).all()
+
+
+@given(cases(), st.floats(0.1, 10), st.floats(0.1, 10))
+@settings(max_examples=100, deadline=None)
+def test_the_same_network_in_other_units(case: tuple[Network, np.ndarray, float], k: float, r: float) -> None:
+    """Volts times k, ohms times r: amps go with k / r, watts with k² / r, and nothing else changes."""
+    network, ohm, source_v = case
+    other = Network(
+        network.parent, network.load, network.watts * k * k / r, network.nominal_v * k, network.power_factor
+    )
+    if abs(load_margin(network, ohm, source_v) - 1) < 1e-4:
+        return  # rounding may decide
+    before, after = solve(network, ohm, source_v), solve(other, ohm * r, k * source_v)
+    assert before.collapsed == after.collapsed
+    np.testing.assert_allclose(after.volts, k * before.volts, rtol=1e-8)
+    np.testing.assert_allclose(after.amps, k / r * before.amps, rtol=1e-7, atol=1e-12)
+
+
+@given(cases())
+@settings(max_examples=100, deadline=None)
+def test_currents_and_resistances_superpose(case: tuple[Network, np.ndarray, float]) -> None:
+    """Without constant power the network is linear: the dense nodal equations, solved once, give the same."""
+    network, ohm, source_v = case
+    load = np.where(network.load == 1, 2, network.load)
+    linear = Network(network.parent, load, 0.2 * network.watts, network.nominal_v, network.power_factor)
+    state = solve(linear, ohm, source_v)
+    n = len(ohm)
+    # One row for each branch's volts and one for each node's amps, so that branches of no resistance need no care.
+    matrix, right = np.zeros((2 * n, 2 * n)), np.zeros(2 * n)
+    matrix[0, 0], right[0], matrix[n, n], right[n] = 1, source_v, 1, 0
+    for node in range(1, n):
+        matrix[node, [node, network.parent[node], n + node]] = 1, -1, ohm[node]
+        matrix[n + node, n + node] = 1
+        for below in np.flatnonzero(network.parent == node):
+            matrix[n + node, n + below] = -1
+        if load[node] == 3:
+            matrix[n + node, node] = -linear.watts[node] / 144
+        right[n + node] = linear.watts[node] / 12 if load[node] == 2 else 0
+    volts = np.linalg.solve(matrix, right)[:n]
+    if state.collapsed:
+        assert volts.min() < 1e-9
+    else:
+        np.testing.assert_allclose(state.volts, volts, atol=1e-8)
+
+
 @given(cases(8))
 @settings(max_examples=100, deadline=None)
 def test_collapse_margin_is_where_the_word_changes(case: tuple[Network, np.ndarray, float]) -> None:
@@ -225,10 +288,48 @@ def test_collapse_margin_is_where_the_word_changes(case: tuple[Network, np.ndarr
     assert solve(grown(margin * (1 + 3e-6)), ohm, source_v).collapsed
 
 
+def loaded(network: Network, factor: float) -> Network:
+    """The same with all loads so many times as large."""
+    return Network(network.parent, network.load, factor * network.watts, network.nominal_v, network.power_factor)
+
+
+@given(cases(8))
+@settings(max_examples=100, deadline=None)
+def test_load_margin_is_where_the_word_changes(case: tuple[Network, np.ndarray, float]) -> None:
+    network, ohm, source_v = case
+    margin = load_margin(network, ohm, source_v)
+    assert margin > 0
+    if margin == math.inf:
+        assert not solve(loaded(network, 1e6), ohm, source_v).collapsed
+        return
+    assert not solve(loaded(network, margin), ohm, source_v).collapsed
+    assert solve(loaded(network, margin * (1 + 3e-6)), ohm, source_v).collapsed
+
+
+def test_load_margin_in_closed_form() -> None:
+    """
+    One load behind R: power E² / 4RP, current E / RI, resistance none.
+
+    With a current I beside the power at one node, V = E - R (k I + k P / V) has a root while (E - R k I)² >= 4 R k P.
+    """
+    assert load_margin(single(1, 20), [0, 0.8], 12.0) == pytest.approx(45 / 20, rel=2e-6)
+    assert load_margin(single(2, 24), [0, 2.0], 12.0) == pytest.approx(3, rel=2e-6)  # 2 A through 2 ohm
+    assert load_margin(single(3, 24), [0, 2.0], 12.0) == math.inf
+    both = network_of([-1, 0, 1], [0, 2, 1], [0, 12, 20])  # 1 A and 20 W, R = 0.8: (12 - 0.8 k)² = 64 k
+    b = 2 * 12 * 0.8 + 64
+    assert load_margin(both, [0, 0.8, 0], 12.0) == pytest.approx(
+        (b - math.sqrt(b**2 - 4 * 0.64 * 144)) / 1.28, rel=2e-6
+    )
+    heater = network_of([-1, 0, 1], [0, 3, 1], [0, 24, 20])  # 6 ohm and 20 W: Thevenin 12 / (1 + k R / 6), R / (...)
+    k = load_margin(heater, [0, 0.8, 0], 12.0)
+    share = 1 / (1 + k * 0.8 / 6)
+    assert (12 * share) ** 2 == pytest.approx(4 * 0.8 * share * 20 * k, rel=1e-5)
+
+
 # --- shapes ------------------------------------------------------------
 
 
-@pytest.mark.parametrize("size", [1, 5, 64])
+@pytest.mark.parametrize("size", [1, 5, 64, 1100])
 def test_variants_are_the_same_as_one_by_one(size: int) -> None:
     rng = np.random.default_rng(size)
     n = 40
@@ -240,11 +341,13 @@ def test_variants_are_the_same_as_one_by_one(size: int) -> None:
     ohm = rng.uniform(0, 0.06, (size, n))
     source_v = rng.uniform(6, 15, size)
     on = rng.random((size, n)) < 0.8
-    state = solve(network, ohm, source_v, on)
+    watts = network.watts * rng.uniform(0.5, 1.5, (size, n))
+    state = solve(network, ohm, source_v, on, watts=watts)
     assert state.volts.shape == state.amps.shape == (size, n)
     assert state.collapsed.shape == (size,)
     for row in range(size):
-        one = solve(network, ohm[row], float(source_v[row]), on[row])
+        own = Network(network.parent, network.load, watts[row], network.nominal_v, network.power_factor)
+        one = solve(own, ohm[row], float(source_v[row]), on[row])
         assert one.collapsed == state.collapsed[row]
         np.testing.assert_allclose(state.volts[row], one.volts, atol=1e-10)
         np.testing.assert_allclose(state.amps[row], one.amps, atol=1e-10)
@@ -256,7 +359,9 @@ def test_what_is_given_once_serves_all_variants() -> None:
     network = network_of([-1, 0, 1], [0, 0, 1], [0, 0, 20])
     by_source = solve(network, [0, 0.1, 0.2], np.array([12.0, 13.0]))
     by_mask = solve(network, [0, 0.1, 0.2], 12.0, on=np.array([[True] * 3, [False] * 3]))
+    by_watts = solve(network, [0, 0.1, 0.2], 12.0, watts=np.array([[0, 0, 20], [0, 0, 0]]))
     assert by_source.volts.shape == by_mask.volts.shape == (2, 3)
+    assert (by_watts.volts == by_mask.volts).all()
     assert by_source.volts[0, 2] == by_mask.volts[0, 2]
     assert by_mask.volts[1, 2] == 12.0
 
@@ -300,6 +405,9 @@ def test_wrong_shapes_and_values_are_refused() -> None:
     for ohm in ([0, -0.1], [0, math.nan], [0, math.inf], [0, 0.1, 0.1]):
         with pytest.raises(ValueError, match=r"^loop_ohm "):
             solve(single(1, 5), ohm, 12)
+    for watts in ([0, -5], [0, math.nan], [0, 5, 5]):
+        with pytest.raises(ValueError, match=r"watts"):
+            solve(single(1, 5), [0, 0.1], 12, watts=watts)
     for source_v in (0, -12, math.nan, math.inf):
         with pytest.raises(ValueError, match=r"^source_v must be finite and positive"):
             solve(single(1, 5), [0, 0.1], source_v)
@@ -309,3 +417,16 @@ def test_a_collapse_can_be_raised_with_its_share() -> None:
     with pytest.raises(CircuitCollapses, match=r"60 W of constant-power loads behind 12 V .* at most 75 % of it"):
         solve_or_raise(single(1, 60), [0, 0.8], 12.0)
     assert solve_or_raise(single(1, 20), [0, 0.8], 12.0).volts[1] == pytest.approx(10.47213595499958, abs=1e-9)
+
+
+def test_a_collapse_names_the_margin_of_all_loads() -> None:
+    with pytest.raises(CircuitCollapses) as alone:
+        solve_or_raise(single(1, 60), [0, 0.8], 12.0)
+    assert alone.value.margin == pytest.approx(45 / 60, rel=2e-6)
+    assert "beside it" not in str(alone.value)
+    both = network_of([-1, 0, 1], [0, 2, 1], [0, 12, 60])
+    with pytest.raises(CircuitCollapses, match=r"60 W .* of it and of the 12 W beside it") as beside:
+        solve_or_raise(both, [0, 0.8, 0], 12.0)
+    assert beside.value.margin == load_margin(both, [0, 0.8, 0], 12.0) < 1
+    sent = pickle.loads(pickle.dumps(beside.value))
+    assert (str(sent), sent.margin) == (str(beside.value), beside.value.margin)
