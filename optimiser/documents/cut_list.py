@@ -12,7 +12,8 @@ import csv
 import io
 
 from ..plan.model import Plan
-from .words import INVENTED, plain
+from .tables import safe
+from .words import INVENTED
 
 PIECES_HEAD = ("reel", "cable", "reel_m", "piece", "from", "to", "cut_m", "left_m", "uncut_with")
 REELS_HEAD = ("buy", "cable", "reel_m", "count", "price", "currency", "least_price", "", "")
@@ -56,10 +57,6 @@ def cut_list_csv(plan: Plan) -> str:
     return "\ufeff" + out.getvalue()
 
 
-def safe(text: str) -> str:
-    """A cell that no spreadsheet runs as a formula."""
-    text = plain(text)
-    return "'" + text if text[:1] in {"=", "+", "-", "@", "'"} else text
 
 
 def _m(length_m: float) -> str:
