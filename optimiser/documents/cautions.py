@@ -40,5 +40,6 @@ def brief() -> str:
     """The same in one paragraph, for the foot of every sheet that goes to site; ``cautions`` has them in full."""
     return (
         "Local wiring rules come first. Mains work: a licensed electrician only. Locate buried services before any "
-        "digging. Near trees dig by hand, cut no root over 25 mm. A calculation: measure, all lamps on, before closing up."
+        "digging. Near trees dig by hand, cut no root over 25 mm. A calculation: measure with all lamps on "
+        "before closing up."
     )

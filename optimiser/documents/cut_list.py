@@ -57,8 +57,6 @@ def cut_list_csv(plan: Plan) -> str:
     return "\ufeff" + out.getvalue()
 
 
-
-
 def _m(length_m: float) -> str:
     """Whole decimetres; the sum of many may stray by a rounding error, which must not print as -0.0."""
     return f"{round(length_m * 10) / 10 + 0.0:.1f}"

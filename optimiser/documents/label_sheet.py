@@ -23,7 +23,7 @@ def label_pages(plan: Plan, date: str, digest: str, caution: str) -> list[Page]:
     cables = {cable.id: cable for cable in plan.cables}
     labels = [(cables[piece], reel, end) for reel, piece in reels for end in ("from", "to")]
     per_page = ACROSS * DOWN
-    pages = []
+    pages: list[Page] = []
     count = max(1, -(-len(labels) // per_page))
     for start in range(0, max(1, len(labels)), per_page):
         page = Page(*A4, "Cable labels")

@@ -11,7 +11,7 @@ import datetime
 import logging
 import struct
 from collections.abc import Sequence
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -57,8 +57,11 @@ def font_fault(path: Path) -> str:
 def drawable(text: str, fonts: Sequence[Path] = ()) -> str:
     """The text with each sign that no font holds written as its code point."""
     text = plain(text)
-    if text.isascii():
-        return text
+    return text if text.isascii() else _spelt(text, tuple(fonts))
+
+
+@lru_cache(maxsize=20_000)
+def _spelt(text: str, fonts: tuple[Path, ...]) -> str:
     known = [_signs(_FILES[""]) & _signs(_FILES["B"]), *(_signs(path) for path in fonts)]
     return "".join(
         char if any(ord(char) in signs for signs in known) else "" if _unseen(char) else f"[U+{ord(char):04X}]"
@@ -98,7 +101,7 @@ def pdf_of(pages: Sequence[Page], name: str, fonts: Sequence[Path] = ()) -> byte
     pdf.set_margin(0)
     pdf.c_margin = 0
     for style, path in _FILES.items():
-        pdf.add_font("own", style, str(path))  # type: ignore[arg-type]
+        pdf.add_font("own", style, str(path))
     for number, path in enumerate(fonts):
         pdf.add_font(f"given{number}", "", str(path))
     if fonts:
@@ -143,8 +146,11 @@ def _write(pdf: FPDF, words: Words, fonts: Sequence[Path]) -> None:
     pdf.set_text_color(words.colour)
     shaped = any(ord(char) > 0x2FF and not 0x2000 <= ord(char) < 0x2C00 for char in text)
     pdf.set_text_shaping(shaped)
-    if not shaped and not fonts and words.anchor == "start" and (
-        words.room is None or text_width(text, words.size, bold=words.bold) <= words.room
+    if (
+        not shaped
+        and not fonts
+        and words.anchor == "start"
+        and (words.room is None or text_width(text, words.size, bold=words.bold) <= words.room)
     ):
         pdf.text(words.x, words.y, text)  # surely fits: no need to measure
         return
@@ -161,5 +167,3 @@ def _write(pdf: FPDF, words: Words, fonts: Sequence[Path]) -> None:
     # a cell sets text of both directions; its baseline lies 0.3 of the size below its middle
     pdf.set_xy(left, words.y - 0.8 * words.size)
     pdf.cell(width, words.size, text)
-
-

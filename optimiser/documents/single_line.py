@@ -1,8 +1,8 @@
 """The single-line diagram: supply points, drivers, circuits with what protects them, cables, joints, lamps. In: Plan.
 
 Out: Pages of A4 across. A circuit runs from left to right along its longest way; other branches hang below the joint
-they leave from. Where a row is full it goes on in the next, which names the joint again. One line stands for both cores;
-the circuit's head says what they are: + and − of a dc driver, or ac.
+they leave from. Where a row is full it goes on in the next, which names the joint again. One line stands for both
+cores; the circuit's head says what they are: + and − of a dc driver, or ac.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 
 from ..plan.model import CablePlan, CircuitPlan, DriverPlan, LampPlan, Plan
-from .page import A4_WIDE, FAINT, INK, TINT, Disc, Line, Page, Rect, Words
+from .page import A4_WIDE, INK, TINT, Disc, Line, Page, Rect, Words
 from .summary import protection
 from .table_pages import MARGIN, Heading, frame
 from .words import number
@@ -20,7 +20,7 @@ _TOP, _BOTTOM = MARGIN + 16.0, A4_WIDE[1] - MARGIN - 12.0
 _DRIVER_W, _HEAD_W, _STEP = 46.0, 29.0, 27.0
 _HEAD_END = MARGIN + _DRIVER_W + _HEAD_W
 _FIRST = _HEAD_END + _STEP
-_ACROSS = int((A4_WIDE[0] - MARGIN - _FIRST - 2) // _STEP) + 1
+_ACROSS = int((A4_WIDE[0] - MARGIN - _FIRST) // _STEP)
 """Joints in one row."""
 _ABOVE, _LAMP_MM, _BELOW = 11.0, 4.2, 4.5
 _ASIDE = 3.2
@@ -45,6 +45,10 @@ def single_line_pages(plan: Plan, heading: Heading) -> list[Page]:
     for number_, page in enumerate(drawing.pages, 1):
         frame(page, heading, f"page {number_} of {len(drawing.pages)}")
     return drawing.pages
+
+
+_Start = tuple[str, int, tuple[int, int] | None, str | None]
+"""Where a row begins: its first joint, its column, what it hangs from, the joint named again."""
 
 
 class _Drawing:
@@ -80,7 +84,7 @@ class _Drawing:
         self.page.add(Rect(x + 28.0, y - 2.1, 2.2, 2.2, "#ffffff", INK), Words(x + 31.6, y, "post's terminals", 2.5))
         self._lamp_sign(x + 57.0, y - 0.9)
         self.page.add(Words(x + 59.8, y, "lamp, with its volts", 2.5))
-        says = "One line is both cores of a two-core cable. Volts: all lamps on, hot copper. Over a line: piece, size, length."
+        says = "One line is both cores of a cable. Volts: all lamps on, hot copper. Over a line: piece, size, length."
         self.page.add(Words(x + 92.0, y, says, 2.5))
         self.y += 7.0
 
@@ -91,28 +95,28 @@ class _Drawing:
 
     def driver(self, driver: DriverPlan) -> None:
         circuits = [circuit for circuit in self.plan.circuits if circuit.driver == driver.id]
-        first = self._heights(self._rows(circuits[0]))[0] if circuits else 0.0
-        if self.y + max(34.0, first + 6) > _BOTTOM and self.y > _TOP:
+        first = self._heights(circuits[0], self._rows(circuits[0]))[0] if circuits else 0.0
+        if self.y + max(34.0, first) > _BOTTOM and self.y > _TOP:
             self._next_page()
-        top, page = self.y, self.page
-        box_mm = self._driver_box(driver)
+        page, below = self.page, self.y + self._driver_box(driver) + 4.0
         for circuit in circuits:
-            self._circuit(driver, circuit, (page, top + box_mm) if page is self.page else None)
+            self._circuit(driver, circuit)
         if page is self.page:
-            self.y = max(self.y, top + box_mm + 4.0)
+            self.y = max(self.y, below)
         self.y += 3.0
 
     def _driver_box(self, driver: DriverPlan) -> float:
         """Draw it at the left; its height."""
         x, y = MARGIN, self.y
-        rated = "" if driver.rated_w is None else f", {driver.rated_w:g} {'VA' if driver.kind == 'wound' else 'W'}"
+        unit = "VA" if driver.kind == "wound" else "W"
+        rated = "" if driver.rated_w is None else f", {driver.rated_w:g} {unit}"
         output = driver.output or ""
         lines = [
             (f"{driver.id}  {driver.model}", 3.4, True),
             (f"{driver.kind or 'driver'}{rated}", 2.6, False),
             (f"at supply point {driver.supply}", 2.6, False),
             (f"tap {driver.tap_v:g} V {output}".rstrip(), 2.6, False),
-            (f"load {number(driver.load_w, 1)} {'VA' if driver.kind == 'wound' else 'W'} = {driver.load_pct:.0f} %", 2.6, False),
+            (f"load {number(driver.load_w, 1)} {unit} = {driver.load_pct:.0f} %", 2.6, False),
             (f"dim group {driver.dim_group}" if driver.dim_group else "", 2.6, False),
             ("mains side: a licensed electrician,", 2.2, False),
             ("behind a 30 mA residual-current device", 2.2, False),
@@ -129,28 +133,24 @@ class _Drawing:
     def _rows(self, circuit: CircuitPlan) -> list[_Row]:
         """Joints in rows: on along the branch with most joints in line, the others below."""
         rows: list[_Row] = []
-
-        def depth(joint: str) -> int:
-            return depths[joint]
-
         depths: dict[str, int] = {}
-        own = [cable for cable in self.plan.cables if cable.circuit == circuit.id]
-        for cable in reversed(self._from_driver(circuit, own)):
+        for cable in reversed(self._from_driver(circuit)):
             depths[cable.to] = 1 + max((depths[c.to] for c in self.below[circuit.id, cable.to]), default=0)
-        waiting: list[tuple[str, int, tuple[int, int] | None, str | None]] = [
-            (cable.to, 0, None, None)
-            for cable in sorted(self.below[circuit.id, circuit.driver], key=lambda c: -depth(c.to))
-        ]
+
+        def deepest_first(at: str) -> list[CablePlan]:
+            return sorted(self.below[circuit.id, at], key=lambda cable: -depths[cable.to])
+
+        waiting: list[_Start] = [(cable.to, 0, None, None) for cable in deepest_first(circuit.driver)]
         while waiting:
             joint, start, hangs, goes_on = waiting.pop(0)
             row = _Row(start, [], hangs, goes_on)
             rows.append(row)
-            later: list[tuple[str, int, tuple[int, int] | None, str | None]] = []
+            later: list[_Start] = []
             at: str | None = joint
             while at is not None:
                 row.joints.append(at)
                 column = start + len(row.joints) - 1
-                after = sorted(self.below[circuit.id, at], key=lambda c: -depth(c.to))
+                after = deepest_first(at)
                 here, at = at, None
                 for i, cable in enumerate(after):
                     if i == 0 and column + 1 < _ACROSS:
@@ -162,36 +162,32 @@ class _Drawing:
             waiting = later + waiting
         return rows
 
-    def _from_driver(self, circuit: CircuitPlan, own: list[CablePlan]) -> list[CablePlan]:
+    def _from_driver(self, circuit: CircuitPlan) -> list[CablePlan]:
         """Cables so that each comes after the one it hangs on."""
         order, reached = [], [circuit.driver]
         while reached:
-            at = reached.pop(0)
-            for cable in self.below[circuit.id, at]:
-                order.append(cable)
-                reached.append(cable.to)
-        del own
+            cables = self.below[circuit.id, reached.pop(0)]
+            order += cables
+            reached += [cable.to for cable in cables]
         return order
 
-    def _heights(self, rows: list[_Row]) -> list[float]:
-        return [
-            _ABOVE + _BELOW + _LAMP_MM * max([1, *(sum(len(lamps) for (_, at), lamps in self.lamps.items() if at == joint)
-                                                for joint in row.joints)])
-            for row in rows
-        ] or [_ABOVE + _BELOW]  # fmt: skip
+    def _heights(self, circuit: CircuitPlan, rows: list[_Row]) -> list[float]:
+        """Of each row: room for the most lamps that hang on one of its joints."""
+        most = [max(len(self.lamps[circuit.id, joint]) for joint in row.joints) for row in rows]
+        if not most:
+            most = [len(self.lamps[circuit.id, circuit.driver])]
+        return [_ABOVE + _BELOW + _LAMP_MM * max(1, lamps) for lamps in most]
 
-    def _circuit(self, driver: DriverPlan, circuit: CircuitPlan, box: tuple[Page, float] | None) -> None:
+    def _circuit(self, driver: DriverPlan, circuit: CircuitPlan) -> None:
         rows = self._rows(circuit)
-        heights = self._heights(rows)
         drawn: dict[int, tuple[Page, float]] = {}
-        del box
-        for index, height in enumerate(heights):
+        for index, height in enumerate(self._heights(circuit, rows)):
             if self.y + height > _BOTTOM:
                 self._next_page()
             y = self.y + _ABOVE
             if index == 0:
                 self._circuit_head(driver, circuit, y)
-            if index < len(rows):
+            if rows:
                 self._row(circuit, rows, index, y, drawn)
             self.y += height
 
@@ -205,10 +201,10 @@ class _Drawing:
         self.page.add(Words(x + 1, y - 1.4, values, 2.5, room=end - x - 1))
         rating = circuit.fuse_a if circuit.fuse_a is not None else circuit.breaker_a
         if rating is not None:
-            self.page.add(Rect(x + 9, y - 1.0, 6, 2, "#ffffff", INK, 0.3))
+            self.page.add(Rect(end - 7, y - 1.0, 6, 2, "#ffffff", INK, 0.3))
             if circuit.fuse_a is not None:
-                self.page.add(Line(x + 9, y, x + 15, y, 0.2))
-        self.page.add(Words(x + 1, y + 4.0, protection(circuit), 2.2, room=end - x + 8))
+                self.page.add(Line(end - 7, y, end - 1, y, 0.2))
+        self.page.add(Words(x + 1, y + 4.0, protection(circuit), 2.2, room=end - x + _STEP - 2))
         at_driver = self.lamps[circuit.id, driver.id]
         for i, lamp in enumerate(at_driver):
             self._lamp(lamp, end, y, i)
@@ -229,6 +225,7 @@ class _Drawing:
                 self.page.add(Line(before, above, before, y, 0.4))
             else:
                 parent = rows[row.hangs[0]].joints[row.hangs[1] - rows[row.hangs[0]].start]
+                page.add(Line(before, above, before, above + 6.0, 0.4, dash=(0.8, 0.6)))
                 self.page.add(Disc(before, y, 1.0, "#ffffff", INK, 0.25))
                 self.page.add(Words(before + 1.6, y - 7.6, f"from {parent}", 2.5, bold=True, room=_STEP - 3))
         elif row.start == 0:

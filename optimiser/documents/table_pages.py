@@ -1,8 +1,8 @@
 """Lists as sheets of A4. In: Tables, what stands in their heads. Out: Pages.
 
 Columns take the width that their words need; where that is more than the sheet has, the long ones give way and their
-cells break into lines. Every sheet has the job, date, plan and page in its head and the cautions at its foot, so that it
-can be handed out alone.
+cells break into lines. Every sheet has the job, date, plan and page in its head and the cautions at its foot, so that
+it can be handed out alone.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from . import svg
-from .page import A4, A4_WIDE, FAINT, HAIR, TINT, Line, Page, Rect, Words
+from .page import A4, A4_WIDE, FAINT, HAIR, TINT, Line, Mark, Page, Rect, Words
 from .tables import Cell, Column, Table, shown
 
 MARGIN = 12.0
@@ -21,6 +21,7 @@ _LEAD = 1.25
 """Line distance over font size."""
 _PAD = 1.4
 _CAPPED, _CAPPED_WORD = 60.0, 26.0
+_SHORT = 15.0
 _ROOM = 60.0
 """A table that may follow another on its sheet does so where this much is left."""
 _CONDENSED = 0.9
@@ -64,16 +65,18 @@ def table_pages(tables: Sequence[Table], heading: Heading, change: Change = lamb
 def frame(page: Page, heading: Heading, number: str, change: Change = lambda text: text) -> None:
     """Draw the head and the foot of a sheet."""
     right = page.width - MARGIN
-    page.add(Words(MARGIN, MARGIN + 4.0, page.title, 5.0, bold=True, room=right - MARGIN - 40))
-    page.add(Words(right, MARGIN + 4.0, number, 2.6, anchor="end"))
-    page.add(Words(MARGIN, MARGIN + 9.2, change(heading.job), 3.0, room=right - MARGIN - 96))
     date = f"date {change(heading.date)}, " if heading.date else ""
-    says = f"{date}plan {heading.digest}"
-    page.add(Words(right, MARGIN + 9.2, says, 2.6, anchor="end", room=92))
-    page.add(Line(MARGIN, MARGIN + 11.2, right, MARGIN + 11.2, 0.4))
     caution = f"{heading.caution} {heading.invented}".strip()
     lines = svg.wrap(caution, right - MARGIN, 2.3)
     top = page.height - MARGIN - 2.3 * _LEAD * len(lines)
+    head: list[Mark] = [
+        Words(MARGIN, MARGIN + 4.0, page.title, 5.0, bold=True, room=right - MARGIN - 40),
+        Words(right, MARGIN + 4.0, number, 2.6, anchor="end"),
+        Words(MARGIN, MARGIN + 9.2, change(heading.job), 3.0, room=right - MARGIN - 96),
+        Words(right, MARGIN + 9.2, f"{date}plan {heading.digest}", 2.6, anchor="end", room=92),
+        Line(MARGIN, MARGIN + 11.2, right, MARGIN + 11.2, 0.4),
+    ]
+    page.marks[:0] = head  # first, so that text is read in order
     page.add(Line(MARGIN, top - 1.2, right, top - 1.2, 0.2, FAINT))
     for i, line in enumerate(lines):
         page.add(Words(MARGIN, top + 2.0 + 2.3 * _LEAD * i, line, 2.3))
@@ -98,7 +101,8 @@ class _Sheets:
         """Sheets begun for this table: none where it fits below the one before."""
         self.y = 0.0
         if table.follows and before is not None and before.size == self.size and before.y + _ROOM < self.bottom:
-            self.page, self.y = before.page, before.y + 9.0
+            self.page: Page = before.page
+            self.y = before.y + 9.0
             self.page.add(Words(MARGIN, self.y, table.title, 4.2, bold=True, room=self.room))
             self.y += 1.5
         else:
@@ -142,7 +146,13 @@ class _Sheets:
         room = self.room - sum(least)
         if room >= 0 and slack > 0:
             return [low + room * (high - low) / slack for low, high in zip(least, wanted, strict=True)]
-        return [self.room * low / sum(least) for low in least]
+        # not even the longest words have room: short columns keep their width, long ones share the rest
+        kept = [low if low <= _SHORT else 0.0 for low in least]
+        rest = [low - keep for low, keep in zip(least, kept, strict=True)]
+        if sum(kept) > 0.7 * self.room or not sum(rest):
+            return [self.room * low / sum(least) for low in least]
+        part = (self.room - sum(kept)) / sum(rest)
+        return [keep + part * low for keep, low in zip(kept, rest, strict=True)]
 
     def _next_page(self) -> None:
         title = self.table.title + (", continued" if self.y else "")
@@ -216,5 +226,3 @@ class _Sheets:
             x += width
         self.y += height
         page.add(Line(MARGIN, self.y, MARGIN + self.room, self.y, 0.15, HAIR))
-
-

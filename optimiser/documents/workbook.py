@@ -39,15 +39,16 @@ def workbook_of(tables: Sequence[Table], name: str, caution: str) -> bytes:
         bold = book.add_format({"bold": True, "text_wrap": True, "valign": "top", "bottom": 1})
         texts = book.add_format({"text_wrap": True, "valign": "top", "num_format": "@"})
         box = book.add_format({"border": 1, "border_color": "#8A8A8A"})
-        numbers = {digits: book.add_format({"num_format": "0" + ("." + "0" * digits if digits else ""), "valign": "top"})
-                   for digits in range(5)}  # fmt: skip
+        patterns = ["0", "0.0", "0.00", "0.000"]
+        numbers = [book.add_format({"num_format": pattern, "valign": "top"}) for pattern in patterns]
         first = book.add_worksheet("lists")
         first.set_column(0, 0, 24)
         first.set_column(1, 1, 90)
-        lines = [(name, ""), ("", caution), *((table.name, table.title) for table in tables)]
-        for row, pair in enumerate(lines):
-            for column, words in enumerate(pair):
-                first.write_string(row, column, plain(words)[:_CELL_MOST], bold if row == 0 else texts)
+        lines = [(name, ""), ("", caution)]
+        lines += [(table.name, table.title) for table in tables]
+        for line, pair in enumerate(lines):
+            for side, words in enumerate(pair):
+                first.write_string(line, side, plain(words)[:_CELL_MOST], bold if line == 0 else texts)
         for table in tables:
             sheet = book.add_worksheet(table.name[:31])
             sheet.freeze_panes(1, 0)

@@ -47,7 +47,8 @@ def trench_table(plan: Plan) -> Table:
     for ground, dug in sorted(grounds.items(), key=lambda item: (-_sum(item[1]), item[0])):
         depths = sorted({trench.depth_mm for trench in dug})
         deep = f"{depths[0]:g} mm" if len(depths) == 1 else f"{depths[0]:g} to {depths[-1]:g} mm"
-        title = f"{ground}: {metres(_sum(dug))}, {counted(len(dug), 'trench').replace('trenchs', 'trenches')}, {deep} deep"
+        count = "1 trench" if len(dug) == 1 else f"{len(dug)} trenches"
+        title = f"{ground}: {metres(_sum(dug))}, {count}, {deep} deep"
         parts.append(Part(title, tuple(_row(trench, names) for trench in dug)))
     for sleeve, through in sleeves.items():
         pulls = max(len(trench.cables) for trench in through)

@@ -46,11 +46,11 @@ def joint_table(plan: Plan) -> Table:
             parts.append(Part(f"Circuit {circuit.id} from {circuit.driver}: {counted(len(rows), 'joint')}", rows))
     extended = [lamp for lamp in plan.lamps if lamp.extension_m > 0]
     after = [
-        "A hub is a joint where the circuit branches. Put each joint where it can be reached again; photograph it, with "
-        "its number, before it is closed and once more before the trench is filled.",
+        "A hub is a joint where the circuit branches. Put each joint where it can be reached again; photograph it, "
+        "with its number, before it is closed and once more before the trench is filled.",
         "A bad joint heats without opening any fuse. Only measuring finds it.",
     ]
     if extended:
         names = listed(f"{lamp.id} by {lamp.extension_m:.2f} m" for lamp in extended)
         after.insert(0, f"Leads to extend, each with a joint of two ways more: {names}.")
-    return Table("joint_list", "Joint list", COLUMNS, tuple(parts), after=tuple(after))
+    return Table("joint_list", "Joint list", COLUMNS, tuple(parts), after=tuple(after), wide=True)

@@ -119,8 +119,8 @@ def joint_volts_table(plan: Plan) -> Table:
         "Read the driver's terminals and the joint at the same time, all lamps on for 15 minutes. The joint must read "
         "what the driver reads at that moment less a drop between the least and the most. More drop than the most: a "
         "bad joint, a longer or thinner cable. Less than the least: a lamp that is off, or another circuit.",
-        "Lamps are sealed: their volts are predicted at the lamp's end of its lead, with the driver at its stated "
-        "volts and hot copper, and cannot be read on site.",
+        "Joint and lamp volts are predicted for the driver at its stated volts and hot copper. Sealed lamps have no "
+        "terminals: theirs, at the lamp's end of its lead, cannot be read on site.",
     )
     after = (
         "Before back-filling: measure every joint, photograph it with its number, and write down what was built "

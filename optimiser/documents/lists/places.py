@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ...plan.model import Plan, TrenchPlan
+from ...plan.model import JointPlan, Plan, TrenchPlan
 
 Key = tuple[float, float]
 
@@ -26,10 +26,7 @@ def peg_places(plan: Plan) -> tuple[list[PegPlace], list[PegPlace], list[PegPlac
     """Drivers; joints and hubs; the other places of trenches."""
     drivers = [PegPlace(one.id, f"driver at {one.supply}", one.x, one.y, _driver_z(plan, one.supply))
                for one in plan.drivers]  # fmt: skip
-    joints = [
-        PegPlace(one.id, f"post {one.post}" if one.post is not None else "hub" if one.hub else "joint", one.x, one.y, one.z)
-        for one in plan.joints
-    ]
+    joints = [PegPlace(one.id, _sort(one), one.x, one.y, one.z) for one in plan.joints]
     taken = {key_of((place.x, place.y)) for place in (*drivers, *joints)}
     lamps = {key_of((lamp.x, lamp.y)): lamp.id for lamp in plan.lamps}
     meeting: dict[Key, list[TrenchPlan]] = {}
@@ -63,6 +60,10 @@ def name_at(places: tuple[list[PegPlace], list[PegPlace], list[PegPlace]]) -> di
 def key_of(point: tuple[float, ...]) -> Key:
     """A place to the millimetre, never minus nought."""
     return round(point[0], 3) + 0.0, round(point[1], 3) + 0.0
+
+
+def _sort(joint: JointPlan) -> str:
+    return f"post {joint.post}" if joint.post is not None else "hub" if joint.hub else "joint"
 
 
 def _driver_z(plan: Plan, supply: str) -> float | None:

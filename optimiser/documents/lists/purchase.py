@@ -134,5 +134,3 @@ def _lamps(plan: Plan) -> list[Row]:
         (f"lamp {name}, {watts[0]:g} W", len(watts), "", "piece", len(watts), None, None, "")
         for name, watts in types.items()
     ]
-
-

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from ...plan.model import Plan
@@ -30,34 +31,44 @@ _TIES = (
 )
 
 
+_OTHERS = "Other places of trenches"
+_BESIDE_M = 0.05
+
+
 def set_out_table(plan: Plan) -> Table:
     """Every driver, joint, hub and place of a trench, with ties from two fixed points and a third to check with."""
     has_heights = any(joint.z is not None for joint in plan.joints)
     columns = (*_FLAT, _HEIGHT, *_TIES) if has_heights else (*_FLAT, *_TIES)
     fixed = fixed_points(plan)
     walls = [zone.rings[0] for zone in plan.site.zones if zone.no_dig and not zone.water and zone.of == "survey"]
-    groups = dict(zip(("Drivers", "Joints and hubs", "Other places of trenches"), peg_places(plan), strict=True))
+    groups = dict(zip(("Drivers", "Joints and hubs", _OTHERS), peg_places(plan), strict=True))
     parts, poor = [], 0
+    pegged: list[PegPlace] = []
     for title, places in groups.items():
         ties = choose_ties([(place.x, place.y) for place in places], fixed, walls)
-        poor += sum(bool(tie.poor) for tie in ties)
-        if places:
-            rows = tuple(_row(place, tie, fixed, has_heights) for place, tie in zip(places, ties, strict=True))
-            parts.append(Part(title, rows))
+        rows = []
+        for place, tie in zip(places, ties, strict=True):
+            beside = _beside(place, pegged) if title == _OTHERS else None
+            if beside is not None:
+                rows.append(_untied(place, f"beside {beside.name}", has_heights))
+                continue
+            pegged.append(place)
+            poor += bool(tie.poor)
+            rows.append(_row(place, tie, fixed, has_heights))
+        if rows:
+            parts.append(Part(title, tuple(rows)))
     before = (
         "Hold both tapes level and pull them tight; the place is where they meet, on the stated side of the line "
         "from the first fixed point to the second, seen from the first. Then measure the third distance as a check.",
         f"A cut from {LEAST_CUT_DEG:g} to {MOST_CUT_DEG:g} degrees is taken as good. Pegs come first, then any fixed "
         f"point, within {SHORT_TAPE_M:g} m of tape; up to {LONG_TAPE_M:g} m where need be. Corners are measured as "
         "surveyed, supply points at the wall.",
-    )
-    after = (
         f"No good pair for {poor} of these places, as their notes say: set one more peg near them, measure it in, and "
         "tie from that."
         if poor
         else "Every place has a good pair.",
     )
-    return Table("set_out", "Set-out", columns, tuple(parts), before, after, wide=True)
+    return Table("set_out", "Set-out", columns, tuple(parts), before, wide=True)
 
 
 def fixed_point_table(plan: Plan) -> Table:
@@ -68,9 +79,15 @@ def fixed_point_table(plan: Plan) -> Table:
     at = {row[-2] for row in table.rows}
     rows = tuple((point.name, "peg" if point.peg else "as surveyed", point.x, point.y, None)
                  for point in fixed_points(plan) if point.name in used or f"at {point.name}" in at)  # fmt: skip
-    columns = (Column("point", "fixed point", 1), Column("is", "is", 1), *_FLAT[2:], Column("", "found", 0.5, to_fill=True))
+    columns = (
+        Column("point", "fixed point", 1),
+        Column("is", "is", 1),
+        *_FLAT[2:],
+        Column("", "found", 0.5, to_fill=True),
+    )
+    parts = (Part("", rows),) if rows else ()
     says = () if rows else ("The survey has no peg, supply point or corner to measure from.",)
-    return Table("fixed_points", "Fixed points", columns, (Part("", rows),) if rows else (), says, wide=True, follows=True)
+    return Table("fixed_points", "Fixed points", columns, parts, says, wide=True, follows=True)
 
 
 def fixed_points(plan: Plan) -> list[FixedPoint]:
@@ -84,6 +101,16 @@ def fixed_points(plan: Plan) -> list[FixedPoint]:
     return list(places.values())
 
 
+def _beside(place: PegPlace, pegged: Sequence[PegPlace]) -> PegPlace | None:
+    """What is pegged so near that this place needs no peg of its own."""
+    return next((one for one in pegged if math.hypot(one.x - place.x, one.y - place.y) < _BESIDE_M), None)
+
+
+def _untied(place: PegPlace, note: str, has_heights: bool) -> tuple[str | float | int | None, ...]:
+    return (place.name, place.what, place.x, place.y, *([place.z] if has_heights else []),
+            "", None, "", None, "", None, "", None, note, None)  # fmt: skip
+
+
 def _row(
     place: PegPlace, tie: Tie, fixed: Sequence[FixedPoint], has_heights: bool
 ) -> tuple[str | float | int | None, ...]:
@@ -93,6 +120,6 @@ def _row(
     place_cells = (place.name, place.what, place.x, place.y, *([place.z] if has_heights else []))
     note = f"at {name(tie.first)}" if tie.first_m == 0.0 else f"no good pair: {tie.poor}" if tie.poor else ""
     if tie.first_m == 0.0:
-        return (*place_cells, "", None, "", None, "", None, "", None, note, None)
+        return _untied(place, note, has_heights)
     return (*place_cells, name(tie.first), tie.first_m, name(tie.second), tie.second_m, tie.side,
             None if tie.cut_deg is None else round(tie.cut_deg), name(tie.check), tie.check_m, note, None)  # fmt: skip

@@ -102,8 +102,8 @@ def _in_sight(at: np.ndarray, points: np.ndarray, walls: Sequence[Sequence[tuple
     shapely.prepare(solid)
     ends = np.empty((*shape, 2, 2))
     ends[:, :, 0], ends[:, :, 1] = at[:, None, :], points[None, :, :]
-    passes: np.ndarray = ~shapely.intersects(solid, shapely.linestrings(ends.reshape(-1, 2, 2))).reshape(shape)
-    return passes
+    stopped = np.asarray(shapely.intersects(solid, shapely.linestrings(ends.reshape(-1, 2, 2))))
+    return np.logical_not(stopped).reshape(shape)
 
 
 def _tie(at: np.ndarray, points: np.ndarray, tape: np.ndarray, seen: np.ndarray, fixed: Sequence[FixedPoint]) -> Tie:
