@@ -241,10 +241,9 @@ class _Drawing:
             size = used.size if used else cable.cable
             self.page.add(Line(before, y, at, y, 0.4))
             room = at - before - 3.4
-            if k or row.start or not index:
-                first = before + 1.7
-                self.page.add(Words(first, y - 1.3, f"{size} {number(cable.cut_m, 1)} m", 2.1, room=room))
-                self.page.add(Words(first, y - 4.2, cable.id, 2.3, room=room))
+            first = before + 1.7
+            self.page.add(Words(first, y - 1.3, f"{size} {number(cable.cut_m, 1)} m", 2.1, room=room))
+            self.page.add(Words(first, y - 4.2, cable.id, 2.3, room=room))
             self._joint(joint_id, at, y)
             for i, lamp in enumerate(self.lamps[circuit.id, joint_id]):
                 self._lamp(lamp, at, y, i)

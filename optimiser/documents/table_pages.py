@@ -24,7 +24,7 @@ _CAPPED, _CAPPED_WORD = 60.0, 26.0
 _SHORT = 15.0
 _ROOM = 60.0
 """A table that may follow another on its sheet does so where this much is left."""
-_CONDENSED = 0.9
+_CONDENSED = 0.95
 """Widths of the PDF's condensed font over those that ``svg`` reckons with, at most."""
 
 
@@ -174,8 +174,7 @@ class _Sheets:
 
     def _body(self) -> None:
         for part in self.table.parts:
-            cells = [[wrap(self._text(row, k), width - 2 * _PAD, _SIZE) or [""]
-                      for k, width in enumerate(self.widths)] for row in part.rows]  # fmt: skip
+            cells = [piece for row in part.rows for piece in self._broken(row)]
             heights = [self._height(row) for row in cells]
             needed = 9.0 + self.head_mm + sum(heights[:2])
             if self.y + needed > self.bottom and self.y > MARGIN + 16:
@@ -188,6 +187,13 @@ class _Sheets:
                     self._part_title(part.title and f"{part.title}, continued")
                     self._column_heads()
                 self._row(row, height)
+
+    def _broken(self, row: Sequence[Cell]) -> list[list[list[str]]]:
+        """Lines of each cell of a row; in several pieces where one sheet cannot hold them."""
+        cells = [wrap(self._text(row, k), width - 2 * _PAD, _SIZE) or [""] for k, width in enumerate(self.widths)]
+        most = int((self.bottom - MARGIN - 26.0 - self.head_mm) / (_SIZE * _LEAD))
+        longest = max(len(lines) for lines in cells)
+        return [[lines[start : start + most] or [""] for lines in cells] for start in range(0, longest, most)]
 
     def _height(self, row: Sequence[Sequence[str]]) -> float:
         lines = max(len(cell) for cell in row)

@@ -23,7 +23,7 @@ _TIES = (
     Column("tape_2_from", "tape 2 from", 1.7),
     Column("tape_2_m", "m", 0.85, 2),
     Column("side", "side", 0.7),
-    Column("cut_deg", "cut, °", 0.65),
+    Column("cut_deg", "cut°", 0.65),
     Column("check_from", "check from", 1.7),
     Column("check_m", "m", 0.85, 2),
     Column("note", "note", 1.8),

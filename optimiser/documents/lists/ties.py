@@ -142,8 +142,6 @@ def _tie(at: np.ndarray, points: np.ndarray, tape: np.ndarray, seen: np.ndarray,
         reasons.append(f"cut under {LEAST_CUT_DEG:g}°" if cut[best] < 90 else f"cut over {MOST_CUT_DEG:g}°")
     if longest[best] > LONG_TAPE_M:
         reasons.append(f"tape over {LONG_TAPE_M:g} m")
-    if not reasons:
-        reasons.append("no pair in sight cuts well within a tape")
     return _made(at, points, tape, seen, int(first[best]), int(second[best]), float(cut[best]), ", ".join(reasons))
 
 
