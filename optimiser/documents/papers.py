@@ -94,8 +94,8 @@ def _lists_pdf(plan: Plan, options: PaperOptions) -> bytes:
 
 def _workbook(plan: Plan, options: PaperOptions) -> bytes:
     del options
-    heading = heading_of(plan, PaperOptions())
-    return workbook_of(all_tables(plan), plan.job.title, f"{heading.caution} {heading.invented}".strip())
+    notes = [INVENTED] if plan.prices_are_invented else []
+    return workbook_of(all_tables(plan), plan.job.title, brief(), notes)
 
 
 def _labels(plan: Plan, options: PaperOptions) -> list[Page]:

@@ -19,7 +19,7 @@ _CELL_MOST = 32_000
 """A cell holds at most 32,767 characters (ECMA-376 leaves it open; the programs that read XLSX do not)."""
 
 
-def workbook_of(tables: Sequence[Table], name: str, caution: str) -> bytes:
+def workbook_of(tables: Sequence[Table], name: str, caution: str, notes: Sequence[str] = ()) -> bytes:
     """
     One sheet a table: one header row, fixed in view, filters, columns as wide as their words.
 
@@ -28,7 +28,10 @@ def workbook_of(tables: Sequence[Table], name: str, caution: str) -> bytes:
     name
         Title of the job.
     caution
-        Printed at the foot of every page of every sheet, and on a first sheet that says what the others are.
+        Printed at the foot of every page of every sheet (at most 240 signs, as XLSX has it), and on a first sheet that
+        says what the others are.
+    notes
+        More for that first sheet.
     """
     import xlsxwriter
 
@@ -44,7 +47,7 @@ def workbook_of(tables: Sequence[Table], name: str, caution: str) -> bytes:
         first = book.add_worksheet("lists")
         first.set_column(0, 0, 24)
         first.set_column(1, 1, 90)
-        lines = [(name, ""), ("", caution)]
+        lines = [(name, ""), ("", caution), *(("", note) for note in notes)]
         lines += [(table.name, table.title) for table in tables]
         for line, pair in enumerate(lines):
             for side, words in enumerate(pair):
@@ -56,7 +59,7 @@ def workbook_of(tables: Sequence[Table], name: str, caution: str) -> bytes:
             sheet.set_paper(9)  # A4
             sheet.fit_to_pages(1, 0)
             sheet.repeat_rows(0)
-            sheet.set_footer(f"&L&8{caution.replace('&', '&&')[:240]}")
+            sheet.set_footer(f"&L&8{caution.replace('&', '&&')}")
             for k, column in enumerate(table.columns):
                 sheet.write_string(0, k, column.key or column.head, bold)
                 sheet.set_column(k, k, _width(table, k, column))

@@ -1,4 +1,4 @@
-"""What is printed, read back by programs that are not ours: pypdf and PDFium for PDF, openpyxl for XLSX, XML for SVG."""
+"""What is printed, read back by other programs: pypdf and PDFium for PDF, openpyxl for XLSX, expat for SVG."""
 
 from __future__ import annotations
 
@@ -197,6 +197,7 @@ def test_the_workbook_holds_every_list_with_numbers_as_numbers(name: str) -> Non
     book = openpyxl.load_workbook(io.BytesIO(made(name, "workbook")))
     assert book.sheetnames == ["lists", *(table.name for table in tables)]
     for table in tables:
+        assert brief() in (book[table.name].oddFooter.left.text or "")
         rows = list(book[table.name].iter_rows(min_row=2, max_row=1 + len(table.rows), values_only=True))
         for read, row in zip(rows if table.rows else [], table.rows, strict=True):
             for value, cell in zip(read, row, strict=True):

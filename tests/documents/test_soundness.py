@@ -98,4 +98,4 @@ def test_a_plan_spoiled_anywhere_is_refused_or_printed(path: tuple[str | int, ..
     assert table_pages(tables, heading)
     assert single_line_pages(plan, heading)
     assert label_pages(plan, "", "", "")
-    assert workbook_of(tables, plan.job.title, "")
+    assert workbook_of(tables, plan.job.title, "", ["a note"])

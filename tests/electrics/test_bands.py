@@ -43,7 +43,7 @@ def test_one_lamp_by_hand() -> None:
 
 
 def test_a_wound_transformer_sags_from_its_idle_volts_to_its_loaded() -> None:
-    """150 W of resistance on 150 VA: at rated mains 12.96 V idle and 12 V loaded (by definition); mains -6 and +10 %."""
+    """150 W of resistance on 150 VA: at rated mains 12.96 V idle, 12 V loaded (by definition); mains -6, +10 %."""
     (band,) = circuit_bands(WOUND, [one_lamp(0.0, lamp(150, "resistance"))], [12], VOLTAGE)
     assert band.idle_v == pytest.approx((0.94 * 12.96, 1.1 * 12.96))
     assert band.out_v == pytest.approx((0.94 * 12, 1.1 * 12))
