@@ -118,8 +118,8 @@ class _Drawing:
             (f"tap {driver.tap_v:g} V {output}".rstrip(), 2.6, False),
             (f"load {number(driver.load_w, 1)} {unit} = {driver.load_pct:.0f} %", 2.6, False),
             (f"dim group {driver.dim_group}" if driver.dim_group else "", 2.6, False),
-            ("mains side: a licensed electrician,", 2.2, False),
-            ("behind a 30 mA residual-current device", 2.2, False),
+            ("mains side: a licensed electrician, and", 2.2, False),
+            ("a 30 mA residual-current device", 2.2, False),
         ]  # fmt: skip
         lines = [line for line in lines if line[0]]
         height = 4.0 + sum(size * 1.4 for _, size, _ in lines)
