@@ -118,7 +118,7 @@ class _Drawing:
             (f"tap {driver.tap_v:g} V {output}".rstrip(), 2.6, False),
             (f"load {number(driver.load_w, 1)} {unit} = {driver.load_pct:.0f} %", 2.6, False),
             (f"dim group {driver.dim_group}" if driver.dim_group else "", 2.6, False),
-            ("mains side: a licensed electrician, and", 2.2, False),
+            ("mains side: licensed electrician,", 2.2, False),
             ("a 30 mA residual-current device", 2.2, False),
         ]  # fmt: skip
         lines = [line for line in lines if line[0]]
@@ -271,4 +271,4 @@ class _Drawing:
         self.page.add(Line(at, middle - (2.2 if place == 0 else 2.9), at, middle - 1.3, 0.2))
         self._lamp_sign(at, middle)
         says = f"{lamp.id} {lamp.watts:g} W {number(lamp.volts, 2)} V"
-        self.page.add(Words(at + 2.0, middle + 0.8, says, 2.1, room=_STEP - _ASIDE - 4))
+        self.page.add(Words(at + 2.0, middle + 0.7, says, 2.0, room=_STEP - _ASIDE - 2.4))
