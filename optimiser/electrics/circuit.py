@@ -27,7 +27,7 @@ from .network import (
     path_sum,
     solve,
 )
-from .sources import Source, source_of
+from .sources import source_of
 
 _LOAD_CODE = {"power": CONSTANT_POWER, "current": CONSTANT_CURRENT, "resistance": CONSTANT_RESISTANCE}
 
@@ -171,91 +171,31 @@ def solve_driver(
     )
 
 
-@dataclass(frozen=True, eq=False)
-class CircuitBand:
-    """
-    What a sound circuit may show, all lamps on: the least and the most of four cases.
-
-    The source stands at its lowest or its highest, the copper is hot or cold. Between them the drop moves one way with
-    each of the two where all loads are of one kind.
-
-    Attributes
-    ----------
-    idle_v, out_v, amps
-        At the terminals with nothing connected, at the terminals, and the outlet's amps: (least, most).
-    least_drop_v, most_drop_v
-        (n,) volts at the terminals less volts at each node.
-    """
-
-    idle_v: tuple[float, float]
-    out_v: tuple[float, float]
-    amps: tuple[float, float]
-    least_drop_v: Floats
-    most_drop_v: Floats
-
-
-def circuit_bands(
-    driver: Driver, circuits: Sequence[CircuitTree], taps: Sequence[float], voltage: Voltage
-) -> list[CircuitBand]:
-    """Bands of all circuits of one driver, for the measuring sheet; NaN where a case collapses."""
-    together = source_of(driver, taps[0]).internal_ohm > 0 if taps else False
-    groups = [list(range(len(circuits)))] if together else [[index] for index in range(len(circuits))]
-    bands: list[CircuitBand] = []
-    for group in groups:
-        trees, chosen = [circuits[i] for i in group], [taps[i] for i in group]
-        source, scale = source_of(driver, chosen[0]), [tap / chosen[0] for tap in chosen]
-        cases = []
-        for ohms in ([tree.hot_ohm(voltage) for tree in trees], [tree.cold_ohm(voltage) for tree in trees]):
-            network, loop_ohm, parts = _together(driver, source, trees, scale, ohms)
-            cases += [solve(network, loop_ohm, emf_v) for emf_v in (source.low_emf_v, source.high_emf_v)]
-        for k, part in zip(scale, parts, strict=True):
-            volts = np.array([case.volts[part] for case in cases]) * k
-            amps = [float(case.amps[part][0]) / k for case in cases]
-            drops = volts[:, :1] - volts
-            bands.append(
-                CircuitBand(
-                    (source.low_emf_v * k, source.high_emf_v * k),
-                    (float(volts[:, 0].min()), float(volts[:, 0].max())),
-                    (min(amps), max(amps)),
-                    drops.min(axis=0),
-                    drops.max(axis=0),
-                )
-            )
-    return bands
-
-
-def _together(
-    driver: Driver, source: Source, circuits: Sequence[CircuitTree], scale: Sequence[float], ohms: Sequence[Floats]
-) -> tuple[Network, Floats, list[slice]]:
-    """Circuits behind one resistance as one tree: node 0 the EMF, node 1 the core, then circuit after circuit."""
-    first = np.cumsum([2] + [len(tree.parent) for tree in circuits])
-    parent = [np.array([-1, 0])]
-    ohm = [np.array([0.0, source.internal_ohm])]
-    loads = [(np.zeros(2, np.int64), np.zeros(2), np.ones(2), np.ones(2))]
-    for tree, k, start, own_ohm in zip(circuits, scale, first[:-1], ohms, strict=True):
-        above = tree.parent + start
-        above[0] = 1
-        parent.append(above)
-        ohm.append(own_ohm / k**2)
-        ohm[-1][0] = 0.0
-        loads.append(node_loads(tree, driver.ac, k))
-    network = Network(np.concatenate(parent), *(np.concatenate(part) for part in zip(*loads, strict=True)))
-    parts = [slice(start, start + len(tree.parent)) for tree, start in zip(circuits, first[:-1], strict=True)]
-    return network, np.concatenate(ohm), parts
-
-
 def _solve_group(
     driver: Driver, circuits: list[CircuitTree], taps: list[float], voltage: Voltage
 ) -> list[CircuitState]:
     """States of circuits behind one resistance: node 0 the EMF, node 1 the core, then circuit after circuit."""
     source = source_of(driver, taps[0])
     scale = [tap / taps[0] for tap in taps]
-    network, loop_ohm, parts = _together(driver, source, circuits, scale, [tree.hot_ohm(voltage) for tree in circuits])
+    first = np.cumsum([2] + [len(tree.parent) for tree in circuits])
+    parent = [np.array([-1, 0])]
+    ohm = [np.array([0.0, source.internal_ohm])]
+    loads = [(np.zeros(2, np.int64), np.zeros(2), np.ones(2), np.ones(2))]
+    for tree, k, start in zip(circuits, scale, first[:-1], strict=True):
+        above = tree.parent + start
+        above[0] = 1
+        parent.append(above)
+        ohm.append(tree.hot_ohm(voltage) / k**2)
+        ohm[-1][0] = 0.0
+        loads.append(node_loads(tree, driver.ac, k))
+    network = Network(np.concatenate(parent), *(np.concatenate(part) for part in zip(*loads, strict=True)))
+    loop_ohm = np.concatenate(ohm)
     stated = solve(network, loop_ohm, source.emf_v)
     lowest = solve(network, loop_ohm, source.low_emf_v)
 
     states = []
-    for tree, k, tap_v, part in zip(circuits, scale, taps, parts, strict=True):
+    for tree, k, tap_v, start in zip(circuits, scale, taps, first[:-1], strict=True):
+        part = slice(start, start + len(tree.parent))
         volts, low_volts, amps = stated.volts[part] * k, lowest.volts[part] * k, stated.amps[part] / k
         at = tree.lamp_node
         states.append(

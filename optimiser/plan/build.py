@@ -13,7 +13,7 @@ from importlib.metadata import PackageNotFoundError, version
 
 import numpy as np
 
-from ..electrics.circuit import CircuitBand, circuit_bands
+from ..electrics.bands import CircuitBand, circuit_bands
 from ..ground import Ground
 from ..job import Job
 from ..job_folder import JobFolder

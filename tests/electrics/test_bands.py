@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimiser.electrics.circuit import circuit_bands, node_loads
+from optimiser.electrics.bands import circuit_bands
+from optimiser.electrics.circuit import node_loads
 from optimiser.electrics.network import Network, solve
 from optimiser.job import Driver, LampType, Voltage
 from tests.electrics.test_circuit import one_lamp, tree_of
