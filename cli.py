@@ -191,7 +191,7 @@ def plan(
     with _Interrupts() as interrupts, _Progress(sys.stderr, sys.stderr.isatty() and not quiet) as progress:
         try:
             from optimiser.documents.folder import refuse_early, write_plan_folder
-            from optimiser.documents.plan_text import plan_json
+            from optimiser.documents.plan_file import plan_json
             from optimiser.documents.summary import summary
             from optimiser.documents.words import counted, plain
             from optimiser.job_folder import open_job

@@ -13,7 +13,7 @@ import typer.testing
 import cli
 from optimiser.documents.folder import write_plan_folder
 from optimiser.documents.papers import PAPERS
-from optimiser.documents.plan_text import plan_json
+from optimiser.documents.plan_file import plan_json
 from optimiser.documents.summary import summary
 from tests.documents.sample import courtyard, one_lamp
 

@@ -7,7 +7,7 @@ labels of 63.5 x 38.1 mm, which are sold everywhere (common practice, no source)
 from __future__ import annotations
 
 from ..plan.model import CablePlan, Plan
-from .page import A4, FAINT, Page, Rect, Words
+from .canvas import A4, FAINT, Page, Rect, Words
 from .svg import wrap
 from .words import number
 

@@ -12,6 +12,9 @@ from pathlib import Path
 
 from ..plan.model import Plan
 from ..problems import BadInput, Problem, nearest
+from .canvas import Page
+from .canvas_pdf import drawable, font_fault, pdf_of
+from .canvas_svg import svg_of
 from .cautions import brief
 from .cut_list import cut_list_csv
 from .drawing import draw_plan
@@ -26,15 +29,15 @@ from .lists import (
     terminals_table,
     trench_table,
 )
-from .page import Page
-from .page_pdf import drawable, font_fault, pdf_of
-from .page_svg import svg_of
-from .plan_text import plan_digest
+from .plan_file import plan_digest
 from .single_line import single_line_pages
 from .table_pages import Heading, table_pages
 from .tables import Table, csv_of
 from .words import INVENTED, plain
 from .workbook import workbook_of
+
+SHOWN = 12
+"""Digits of the plan's digest on sheets: enough to tell which plan a sheet is of."""
 
 
 @dataclass(frozen=True)
@@ -83,7 +86,7 @@ class Paper:
 def heading_of(plan: Plan, options: PaperOptions) -> Heading:
     """What stands at the head and foot of every sheet."""
     invented = INVENTED if plan.prices_are_invented else ""
-    return Heading(plan.job.title, plain(options.date), plan_digest(plan), invented, brief())
+    return Heading(plan.job.title, plain(options.date), plan_digest(plan)[:SHOWN], invented, brief())
 
 
 def _lists_pdf(plan: Plan, options: PaperOptions) -> bytes:
@@ -99,7 +102,7 @@ def _workbook(plan: Plan, options: PaperOptions) -> bytes:
 
 
 def _labels(plan: Plan, options: PaperOptions) -> list[Page]:
-    return label_pages(plan, plain(options.date), plan_digest(plan), brief())
+    return label_pages(plan, plain(options.date), plan_digest(plan)[:SHOWN], brief())
 
 
 def _single_line(plan: Plan, options: PaperOptions) -> list[Page]:

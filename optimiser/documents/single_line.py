@@ -11,7 +11,7 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 
 from ..plan.model import CablePlan, CircuitPlan, DriverPlan, LampPlan, Plan
-from .page import A4_WIDE, INK, TINT, Disc, Line, Page, Rect, Words
+from .canvas import A4_WIDE, INK, TINT, Disc, Line, Page, Rect, Words
 from .summary import protection
 from .table_pages import MARGIN, Heading, frame
 from .words import number

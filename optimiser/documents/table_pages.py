@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from . import svg
-from .page import A4, A4_WIDE, FAINT, HAIR, TINT, Line, Mark, Page, Rect, Words
+from .canvas import A4, A4_WIDE, FAINT, HAIR, TINT, Line, Mark, Page, Rect, Words
 from .tables import Cell, Column, Table, shown
 
 MARGIN = 12.0

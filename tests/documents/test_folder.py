@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from optimiser.documents.folder import write_plan_folder
-from optimiser.documents.plan_text import plan_json
+from optimiser.documents.plan_file import plan_json
 from optimiser.plan.model import Plan
 from optimiser.problems import BadInput
 from tests.documents.sample import courtyard, one_lamp

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from .page import INK, Disc, Line, Mark, Page, Rect
+from .canvas import INK, Disc, Line, Mark, Page, Rect
 from .svg import cut_to_width, element, group, num, text, title
 
 _GAP_MM = 6.0

@@ -1,4 +1,4 @@
-"""The text of ``plan.json``, and the digest that papers name it by. In: Plan. Out: text, hexadecimal digits."""
+"""``plan.json`` as text, and its digest. In: Plan. Out: JSON, the same for the same plan; sha256."""
 
 from __future__ import annotations
 
@@ -7,11 +7,6 @@ import json
 from typing import Any
 
 from ..plan.model import Plan
-
-
-def plan_digest(plan: Plan) -> str:
-    """The first twelve hexadecimal digits of the sha256 of ``plan.json``: enough to tell which plan a sheet is of."""
-    return hashlib.sha256(plan_json(plan).encode()).hexdigest()[:12]
 
 
 def plan_json(plan: Plan) -> str:
@@ -28,6 +23,11 @@ def plan_json(plan: Plan) -> str:
     for key, value in data.items():
         lines.append(f"{_compact(key)}: {_block(_without_minus_nought(value), 1)}")
     return "{\n " + ",\n ".join(lines) + "\n}\n"
+
+
+def plan_digest(plan: Plan) -> str:
+    """sha256 of ``plan.json``, in hexadecimal: papers say what they were drawn from."""
+    return hashlib.sha256(plan_json(plan).encode()).hexdigest()
 
 
 def _block(value: Any, depth: int) -> str:

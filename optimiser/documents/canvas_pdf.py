@@ -15,7 +15,7 @@ from functools import cache, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from .page import Line, Mark, Page, Rect, Words
+from .canvas import Line, Mark, Page, Rect, Words
 from .svg import text_width
 from .words import plain
 
