@@ -190,7 +190,8 @@ def plan(
 
     with _Interrupts() as interrupts, _Progress(sys.stderr, sys.stderr.isatty() and not quiet) as progress:
         try:
-            from optimiser.documents.folder import plan_json, refuse_early, write_plan_folder
+            from optimiser.documents.folder import refuse_early, write_plan_folder
+            from optimiser.documents.plan_file import plan_json
             from optimiser.documents.summary import summary
             from optimiser.documents.words import counted, plain
             from optimiser.job_folder import open_job
@@ -294,6 +295,85 @@ def check(
         )
     if report.violations:
         raise typer.Exit(FAILS)
+
+
+def _list_papers(value: bool) -> None:
+    if value:
+        from optimiser.documents.papers import PAPERS
+
+        width = max(len(paper.name) for paper in PAPERS)
+        for paper in PAPERS:
+            typer.echo(f"{paper.name:<{width}}  {paper.file}: {paper.sentence}")
+        raise typer.Exit
+
+
+@app.command(
+    short_help="Write the papers of a plan: lists to print, workbook, labels, diagram.",
+    epilog="Example:\n\n\b\n  lampspur papers courtyard-plan --date 2026-04-01\n"
+    "  lampspur papers courtyard-plan --only lists --only labels --out for-the-van",
+)
+def papers(
+    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="Plan folder, or its plan.json.")],
+    only: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME", help="Write this paper only; may be given several times.", show_default="all papers"
+        ),
+    ] = None,
+    date: Annotated[
+        str,
+        typer.Option(
+            metavar="TEXT", help="Date to print on the sheets, as you write it.", show_default="none; never the clock's"
+        ),
+    ] = "",
+    font: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="FILE",
+            help="TrueType font for signs that the program's own lack, in PDF; may be given several times.",
+            show_default="none",
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Folder for the papers.", show_default="'papers' in the plan folder"),
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Replace earlier papers in that folder, all of them.")
+    ] = False,
+    names: Annotated[
+        bool,
+        typer.Option("--list", callback=_list_papers, is_eager=True, help="Print the names of all papers and stop."),
+    ] = False,
+) -> None:
+    """Write the papers that go to site and to the shop, each made from plan.json alone.
+
+    The same plan and date give the same bytes.
+    """
+    del names
+    from optimiser.problems import BadInput
+
+    try:
+        from optimiser.check.read_plan import read_plan
+        from optimiser.documents.folder import PAPERS_FOLDER, PLAN_FILE, refuse_papers_early, write_papers_folder
+        from optimiser.documents.papers import PaperOptions, choose_papers, make_papers, read_fonts
+        from optimiser.documents.soundness import refuse_unsound
+
+        chosen = choose_papers(only or [])
+        options = PaperOptions(date, read_fonts(font or []))
+        path = plan / PLAN_FILE if plan.is_dir() else plan
+        found = read_plan(path)
+        refuse_unsound(found, path.name)
+        target = out if out is not None else path.parent / PAPERS_FOLDER
+        refuse_papers_early(target, replace=replace)
+        written = write_papers_folder(make_papers(found, chosen, options), target, replace=replace)
+    except BadInput as error:
+        _refuse(error)
+    except KeyboardInterrupt:
+        typer.echo("Stopped before the papers were done. Nothing was written.", err=True)
+        raise typer.Exit(STOPPED) from None
+    for file in written:
+        typer.echo(str(file))
 
 
 @app.command(

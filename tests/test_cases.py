@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from optimiser.check import check_plan
-from optimiser.documents.folder import plan_json
+from optimiser.documents.plan_file import plan_json
 from optimiser.job_folder import JobFolder, open_job
 from optimiser.make_plan import Options, make_plan
 from optimiser.plan.model import Plan

@@ -338,7 +338,7 @@ def test_missing_and_unknown_commands(site: Path) -> None:
 def test_plan_goes_beside_the_job_unless_told_otherwise(garden: Path) -> None:
     result = plan_quickly("garden")
     assert (result.exit_code, result.stderr) == (0, "")
-    files = {"cut_list.csv", "job.toml", "plan.json", "plan.svg", "survey.csv"}
+    files = {"cut_list.csv", "job.toml", "lists.pdf", "plan.json", "plan.svg", "survey.csv"}
     assert {path.name for path in (garden / "garden/plan").iterdir()} == files
     assert result.stdout == summary(read(garden / "garden/plan"), out="garden/plan")
     assert plan_quickly("garden/job.toml", "--out", "new/of it").exit_code == 0

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimiser.documents.folder import plan_json
+from optimiser.documents.plan_file import plan_json
 from optimiser.job_folder import open_job
 from optimiser.make_plan import Options, make_plan
 from optimiser.plan.model import Plan
@@ -28,7 +28,7 @@ ROOT = Path(__file__).parents[1]
 PRINT_PLAN = """
 import sys
 from pathlib import Path
-from optimiser.documents.folder import plan_json
+from optimiser.documents.plan_file import plan_json
 from optimiser.job_folder import open_job
 from optimiser.make_plan import Options, make_plan
 print(plan_json(make_plan(open_job(Path(sys.argv[1])), Options(seed=3, effort=0.01))), end="")

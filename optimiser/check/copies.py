@@ -23,6 +23,7 @@ def judge_copies(index: Index, book: Book) -> None:
     _judge_places(index, book)
     _judge_texts(index, book)
     _judge_site(index, book)
+    _judge_for_papers(index, book)
 
 
 def _judge_places(index: Index, book: Book) -> None:
@@ -72,6 +73,33 @@ def _judge_texts(index: Index, book: Book) -> None:
             text = f"cable {name}: {what} {printed_number:g} printed, {own_number:g} in the job"
             ok = abs(printed_number - own_number) <= tol
             book.claim("copies", name, ok, text, value=printed_number, allowed=own_number)
+
+
+def _judge_for_papers(index: Index, book: Book) -> None:
+    """What stands in the plan for its papers alone; older plans have none of it."""
+    plan, job, survey = index.plan, index.job, index.survey
+    for driver in plan.drivers:
+        model = job.drivers[driver.model]
+        for what, printed, own in (
+            ("kind", driver.kind, model.kind),
+            ("output", driver.output, "ac" if model.ac else "dc"),
+            ("rated_w", driver.rated_w, model.rated_w),
+        ):
+            text = f"driver {driver.id}: {what} {printed!r} printed, {own!r} in the job"
+            book.claim("copies", driver.id, printed in (None, own), text)
+    for name, used in plan.kits_used.items():
+        kit = job.joints.kits.get(name)
+        if not book.claim("copies", name, kit is not None, f"kit {name}: the job has none of that name") or kit is None:
+            continue
+        text = f"kit {name}: ways, price, labour or pack are not the job's"
+        close = abs(used.price - kit.price) <= 0.0051 and abs(used.labour - kit.labour) <= 0.0051
+        book.claim("copies", name, close and (used.max_ways, used.pack) == (kit.max_ways, kit.pack), text)
+    if plan.site.fixed:
+        same = len(plan.site.fixed) == len(survey.fixed) and all(
+            (a.name, a.of) == (b.name, b.of) and _apart_m((a.x, a.y), b.place) <= PLACE_M
+            for a, b in zip(plan.site.fixed, survey.fixed, strict=True)
+        )
+        book.claim("copies", "fixed", same, "site, fixed: not the corners that were surveyed")
 
 
 def _rings_differ(printed: SiteZone, own: Zone) -> str:

@@ -10,6 +10,7 @@ import numpy as np
 from ..conductors import ohm_per_m
 from ..job import Cable, Driver
 from ..plan.model import CablePlan, CircuitPlan, DriverPlan, LampPlan
+from .bands import judge_bands
 from .index import Index
 from .limits import AMP, VOLT
 from .nodal import Floats, Loads, lone_volts, solve_nodes
@@ -141,6 +142,9 @@ class Network:
     lamp: dict[str, int]
     ends: list[tuple[int, int]]
     ohm: list[float]
+    """Of each branch, for the low limit and the drop."""
+    names: list[str]
+    """Cable or lamp of each branch."""
     num_nodes: int
 
 
@@ -151,9 +155,11 @@ def lay_network(index: Index, wires: Wires, circuits: list[CircuitPlan], driver_
     lamp_node: dict[str, int] = {}
     ends: list[tuple[int, int]] = []
     ohm: list[float] = []
+    names: list[str] = []
     for circuit in circuits:
         for cable in index.cables_of[circuit.id]:
             joint[cable.to] = count
+            names.append(cable.id)
             above = outlet[circuit.id] if cable.from_ == driver_id else joint[cable.from_]
             ends.append((above, count))
             ohm.append(wires.hot_ohm(cable.id))
@@ -165,9 +171,10 @@ def lay_network(index: Index, wires: Wires, circuits: list[CircuitPlan], driver_
                     continue
                 ends.append((joint[place.id], count))
                 ohm.append(wires.hot_ohm(lamp.id))
+                names.append(lamp.id)
                 lamp_node[lamp.id] = count
                 count += 1
-    return Network(outlet, joint, lamp_node, ends, ohm, count)
+    return Network(outlet, joint, lamp_node, ends, ohm, names, count)
 
 
 def _judge_driver(index: Index, wires: Wires, driver: DriverPlan, book: Book) -> None:
@@ -183,9 +190,9 @@ def _judge_driver(index: Index, wires: Wires, driver: DriverPlan, book: Book) ->
     coupling = np.array([[sag_ohm(model, a, b) for b in taps] for a in taps])
     at = np.arange(len(circuits))
 
-    def solve(emf_v: list[float]) -> tuple[Floats, Floats] | None:
+    def solve(emf_v: list[float], ohm: list[float] = net.ohm) -> tuple[Floats, Floats] | None:
         ends = np.array(net.ends, dtype=np.int64).reshape(-1, 2)
-        return solve_nodes(net.num_nodes, ends, np.array(net.ohm), loads, at, np.array(emf_v), coupling)
+        return solve_nodes(net.num_nodes, ends, np.array(ohm), loads, at, np.array(emf_v), coupling)
 
     stated, lowest = solve([s.stated_v for s in sources]), solve([s.lowest_v for s in sources])
     text = f"{driver.id}: its lamps ask for more than its cables can carry at any volts"
@@ -210,6 +217,15 @@ def _judge_driver(index: Index, wires: Wires, driver: DriverPlan, book: Book) ->
             joint_v = float(volts[net.joint[lamp.joint]])
             current = float(drawn[k, 0] / v + drawn[k, 1] + drawn[k, 2] * v)
             _judge_lamp(index, lamp, float(volts[i]), v, joint_v, low_v, float(high_v), current, book)
+        for joint in index.joints_of[circuit.id]:
+            if joint.volts is not None:
+                joint_v = float(volts[net.joint[joint.id]])
+                book.same("printed volts", joint.id, "volts", joint.volts, joint_v, "V", VOLT)
+    if any(circuit.out_band_v is not None for circuit in circuits):
+        cold_ohm = [wires.at_ohm(name, index.job.voltage.cold_c) for name in net.names]
+        highest_v = [s.highest_v for s in sources]
+        cases = [lowest, solve(highest_v), solve([s.lowest_v for s in sources], cold_ohm), solve(highest_v, cold_ohm)]
+        judge_bands(index, circuits, [(s.lowest_v, s.highest_v) for s in sources], cases, net.joint, book)
     _judge_load(index, driver, model, float((volts[at] * amps).sum()), float(amps.sum()), book)
 
 

@@ -88,6 +88,7 @@ LIMITS: dict[str, str] = {
     "rated amps": "no transformer gives more than its rated amps at its highest tap",
     "driver load": "no driver is loaded beyond its limit",
     "printed volts": "volts printed are those of the network",
+    "printed bands": "what the measuring sheet allows is what the network allows",
     "printed amps": "amps printed are those of the network",
     "printed drops": "drops printed are those of the network",
     "printed margins": "margins printed are those of the network",

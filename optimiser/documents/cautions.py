@@ -34,3 +34,12 @@ def cautions(plan: Plan) -> list[str]:
     if any(zone.water for zone in site.zones):
         found.append(_WATER)
     return found
+
+
+def brief() -> str:
+    """The same in one paragraph, for the foot of every sheet that goes to site; ``cautions`` has them in full."""
+    return (
+        "Local wiring rules come first. Mains work: a licensed electrician only. Locate buried services before any "
+        "digging. Near trees dig by hand, cut no root over 25 mm. A calculation: measure with all lamps on "
+        "before closing up."
+    )

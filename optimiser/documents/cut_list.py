@@ -12,7 +12,8 @@ import csv
 import io
 
 from ..plan.model import Plan
-from .words import INVENTED, plain
+from .tables import safe
+from .words import INVENTED
 
 PIECES_HEAD = ("reel", "cable", "reel_m", "piece", "from", "to", "cut_m", "left_m", "uncut_with")
 REELS_HEAD = ("buy", "cable", "reel_m", "count", "price", "currency", "least_price", "", "")
@@ -54,12 +55,6 @@ def cut_list_csv(plan: Plan) -> str:
     if plan.prices_are_invented:
         table.writerow([INVENTED])
     return "\ufeff" + out.getvalue()
-
-
-def safe(text: str) -> str:
-    """A cell that no spreadsheet runs as a formula."""
-    text = plain(text)
-    return "'" + text if text[:1] in {"=", "+", "-", "@", "'"} else text
 
 
 def _m(length_m: float) -> str:

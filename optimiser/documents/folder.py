@@ -10,23 +10,24 @@ from __future__ import annotations
 import json
 import os
 import shutil
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
 
 from ..plan.model import Plan
 from ..problems import BadInput, Problem
-from .cut_list import cut_list_csv
-from .drawing import draw_plan
+from .papers import PAPERS, PaperOptions, make_papers
+from .plan_file import plan_json as plan_json  # told on: the command line and tests ask here
 
 PLAN_FILE = "plan.json"
-_DRAWN = (PLAN_FILE, "cut_list.csv", "plan.svg")
+PAPERS_FOLDER = "papers"
+EVERYDAY = tuple(paper for paper in PAPERS if paper.everyday)
+_DRAWN = (PLAN_FILE, *(paper.file for paper in EVERYDAY))
 _LITTER = {".DS_Store", "Thumbs.db", "desktop.ini"}  # what file managers leave behind in any folder
 
 
 def write_plan_folder(plan: Plan, files: Mapping[str, bytes], out: Path, *, replace: bool) -> list[Path]:
     """
-    Write ``plan.json``, ``cut_list.csv``, ``plan.svg`` and the copies.
+    Write ``plan.json``, the everyday papers and the copies.
 
     Parameters
     ----------
@@ -53,19 +54,47 @@ def write_plan_folder(plan: Plan, files: Mapping[str, bytes], out: Path, *, repl
     for name in files:
         if name in _DRAWN or name in {"", ".", ".."} or Path(name).name != name or "\\" in name:
             raise _refusal(out, f"a copy named {name!r} cannot stand beside the plan", "rename that file of the job")
-    contents = {
-        PLAN_FILE: plan_json(plan).encode(),
-        "cut_list.csv": cut_list_csv(plan).encode(),
-        "plan.svg": draw_plan(plan).encode(),
-        **files,
-    }
+    everyday = make_papers(plan, EVERYDAY, PaperOptions())
+    contents = {PLAN_FILE: plan_json(plan).encode(), **everyday, **files}
+    return _write_whole(out, contents, lambda: _refuse_what_is_not_ours(out, target, replace))
+
+
+def write_papers_folder(contents: Mapping[str, bytes], out: Path, *, replace: bool) -> list[Path]:
+    """
+    Write papers to a folder of their own, by the same rules.
+
+    Parameters
+    ----------
+    contents
+        Bytes by file name, as ``papers.make_papers`` gives them.
+    out
+        Folder to write; everything in an earlier one is replaced.
+    replace
+        Whether earlier papers may be replaced. A folder that holds anything else is never touched.
+
+    Raises
+    ------
+    BadInput
+        The folder cannot be written there; nothing has been changed.
+    """
+    return _write_whole(out, contents, lambda: _refuse_what_is_no_paper(out, out.resolve(), replace))
+
+
+def refuse_papers_early(out: Path, *, replace: bool) -> None:
+    """Raise now what ``write_papers_folder`` would raise later."""
+    _try_early(out, lambda: _refuse_what_is_no_paper(out, out.resolve(), replace))
+
+
+def _write_whole(out: Path, contents: Mapping[str, bytes], refuse: Callable[[], None]) -> list[Path]:
+    """Write beside the target, then rename; ``refuse`` raises where the target may not be replaced."""
+    target = out.resolve()
     new = target.with_name(_beside(target))
     previous = target.with_name(f".{target.name}.previous")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         if previous.is_dir() and not target.exists():  # an earlier write ended between its two renames
             previous.rename(target)
-        _refuse_what_is_not_ours(out, target, replace)
+        refuse()
         _write_all(new, contents)
         _swap(new, target, previous)
     except OSError as error:
@@ -84,9 +113,13 @@ def refuse_early(out: Path, *, replace: bool) -> None:
     BadInput
         The folder holds something that may not be replaced, or nothing can be made there.
     """
+    _try_early(out, lambda: _refuse_what_is_not_ours(out, out.resolve(), replace))
+
+
+def _try_early(out: Path, refuse: Callable[[], None]) -> None:
     try:
         target = out.resolve()
-        _refuse_what_is_not_ours(out, target, replace)
+        refuse()
         there = next(parent for parent in target.parents if parent.exists())
         trial = there / _beside(target)
         trial.mkdir()
@@ -119,12 +152,36 @@ def _refuse_what_is_not_ours(out: Path, target: Path, replace: bool) -> None:
     if not replace:
         raise _refusal(out, "holds a plan already", "choose another folder (--out), or replace it (--replace)")
     foreign = sorted(present - set(_DRAWN) - _copies_of(target))
+    if PAPERS_FOLDER in foreign and not _no_papers(target / PAPERS_FOLDER):
+        foreign.remove(PAPERS_FOLDER)  # drawn from the plan that is replaced
     if foreign:
         raise _refusal(
             out,
             f"holds a plan and also {', '.join(foreign[:3])}{' …' if len(foreign) > 3 else ''}, which no plan wrote",
             "move that elsewhere, or choose another folder",
         )
+
+
+def _refuse_what_is_no_paper(out: Path, target: Path, replace: bool) -> None:
+    """Raise unless the target is free, empty, or holds earlier papers that may be replaced."""
+    if not target.exists():
+        return
+    if not target.is_dir():
+        raise _refusal(out, "is a file", "choose another folder")
+    foreign = _no_papers(target)
+    if foreign:
+        found = f"holds {', '.join(foreign[:3])}{' …' if len(foreign) > 3 else ''}, which is no paper"
+        raise _refusal(out, found, "choose another folder")
+    if {path.name for path in target.iterdir()} - _LITTER and not replace:
+        raise _refusal(out, "holds papers already", "choose another folder (--out), or replace them (--replace)")
+
+
+def _no_papers(folder: Path) -> list[str]:
+    """Names of what lies in a folder and is no paper; the folder's own name where it is none."""
+    if not folder.is_dir():
+        return [folder.name]
+    known = {paper.file for paper in PAPERS} | _LITTER
+    return sorted(path.name for path in folder.iterdir() if path.name not in known or not path.is_file())
 
 
 def _copies_of(folder: Path) -> set[str]:
@@ -174,44 +231,3 @@ def _sync(folder: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
-
-
-def plan_json(plan: Plan) -> str:
-    """
-    The plan as JSON: keys in the order of the model, one record a line, never NaN.
-
-    Raises
-    ------
-    ValueError
-        A number is not finite.
-    """
-    data: dict[str, Any] = plan.model_dump(mode="json", by_alias=True)
-    lines = []
-    for key, value in data.items():
-        lines.append(f"{_compact(key)}: {_block(_without_minus_nought(value), 1)}")
-    return "{\n " + ",\n ".join(lines) + "\n}\n"
-
-
-def _block(value: Any, depth: int) -> str:
-    """Lists of records line by line; everything else on one line."""
-    indent = "\n" + " " * (depth + 1)
-    if isinstance(value, list) and value and isinstance(value[0], dict):
-        return "[" + indent + f",{indent}".join(_compact(item) for item in value) + indent[:-1] + "]"
-    if isinstance(value, dict) and any(isinstance(item, list | dict) for item in value.values()):
-        inner = (f"{_compact(key)}: {_block(item, depth + 1)}" for key, item in value.items())
-        return "{" + indent + f",{indent}".join(inner) + indent[:-1] + "}"
-    return _compact(value)
-
-
-def _compact(value: Any) -> str:
-    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(", ", ": "))
-
-
-def _without_minus_nought(value: Any) -> Any:
-    if isinstance(value, float):
-        return value + 0.0
-    if isinstance(value, list):
-        return [_without_minus_nought(item) for item in value]
-    if isinstance(value, dict):
-        return {key: _without_minus_nought(item) for key, item in value.items()}
-    return value

@@ -193,7 +193,7 @@ def _warnings(plan: Plan) -> list[str]:
 
 
 def _written(plan: Plan, out: str) -> list[str]:
-    names = ["plan.json", "cut_list.csv", "plan.svg", *plan.job.files]
+    names = ["plan.json", "cut_list.csv", "plan.svg", "lists.pdf", *plan.job.files]
     return ["Written to", f"  {out}", *_wrapped(", ".join(map(plain, names)))]
 
 

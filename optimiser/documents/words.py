@@ -30,7 +30,10 @@ OUTCOMES = {
 
 def plain(text: str) -> str:
     """One line without characters that a terminal, a spreadsheet or XML cannot hold."""
-    return "".join("\ufffd" if _unfit(char) else char for char in " ".join(text.split()))
+    joined = " ".join(text.split())
+    if joined.isprintable():
+        return joined
+    return "".join("\ufffd" if _unfit(char) else char for char in joined)
 
 
 def _unfit(char: str) -> bool:

@@ -8,6 +8,8 @@ Knows no geometry: a circuit is a tree of resistances (``circuit.CircuitTree``) 
     a driver's tap as an EMF behind a resistance
 ``circuit``
     all circuits of one driver together: what every lamp gets, what every cable carries, what a short draws
+``bands``
+    what may be measured at a sound circuit
 ``protection``
     what protects a circuit: the driver's limit, a breaker, a fuse
 ``limits``

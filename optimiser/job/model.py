@@ -418,6 +418,7 @@ class Kit(Model):
     max_mm2: Positive = Field(6.0, description="thickest conductor it takes")
     price: Price = Field(description="price of the kit")
     labour: Price = Field(0.0, description="labour to make it")
+    pack: int = Field(1, ge=1, le=1000, description="how many are sold together; only the purchase list rounds up")
 
     @model_validator(mode="after")
     def _has_span(self) -> Self:

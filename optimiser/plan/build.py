@@ -11,6 +11,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 
+import numpy as np
+
+from ..electrics.bands import CircuitBand, circuit_bands
 from ..ground import Ground
 from ..job import Job
 from ..job_folder import JobFolder
@@ -122,6 +125,24 @@ class _Writer:
         for one in self.wired_of.values():
             for k, i in enumerate(one.cables):
                 self.volts_at[laid.cables[i].end] = float(one.state.volts[1 + k])
+        self.band_of: dict[int, CircuitBand] = {}
+        self.drop_band_at: dict[Station, tuple[float, float]] = {}
+        if not draft:
+            self._find_bands()
+
+    def _find_bands(self) -> None:
+        """What may be measured on site; nothing in the layout depends on it."""
+        for use, driver in zip(self.layout.drivers, self.wired, strict=True):
+            model = self.job.drivers[self.model_names[use.model]]
+            taps = [self.layout.circuits[c].tap_v for c in use.circuits]
+            bands = circuit_bands(model, [one.tree for one in driver.circuits], taps, self.job.voltage)
+            for c, one, band in zip(use.circuits, driver.circuits, bands, strict=True):
+                if not (np.isfinite(band.most_drop_v).all() and np.isfinite(band.least_drop_v).all()):
+                    continue  # past its collapse point in one of the cases: no band is better than a false one
+                self.band_of[c] = band
+                for k, i in enumerate(one.cables):
+                    drops = (float(band.least_drop_v[1 + k]), float(band.most_drop_v[1 + k]))
+                    self.drop_band_at[self.laid.cables[i].end] = _thousandths(drops)
 
     def plan(self) -> m.Plan:
         cables = [self._cable(i) for i in self.cable_order]
@@ -175,6 +196,7 @@ class _Writer:
             cuts=cuts,
             reels=reels,
             cables_used=self._cables_used(cables),
+            kits_used=self._kits_used(joints, lamps),
             site=self._site(),
             graph=m.GraphFacts(
                 nodes=graph.num_nodes,
@@ -213,12 +235,16 @@ class _Writer:
             x=supply.place[0],
             y=supply.place[1],
             price=round(model.price, 2),
+            kind=model.kind,
+            output="ac" if model.ac else "dc",
+            rated_w=model.rated_w,
         )
 
     def _circuit(self, c: int) -> m.CircuitPlan:
         one, d = self.wired_of[c], self.driver_of[c]
         circuit, guard = self.layout.circuits[c], self.wired_of[c].protection
         groups = {self.survey.lamps[lamp].group for lamp in circuit.lamps}
+        band = self.band_of.get(c)
         return m.CircuitPlan(
             id=self.circuit_id[c],
             driver=self.driver_id[d],
@@ -233,6 +259,9 @@ class _Writer:
             fuse_price=0.0 if guard.fuse_a is None else round(self.job.fuses.price, 2),
             dim_group=next(iter(groups)) or None,
             protected_by=guard.sentence or guard.why_not,
+            idle_band_v=None if band is None else _thousandths(band.idle_v),
+            out_band_v=None if band is None else _thousandths(band.out_v),
+            amps_band=None if band is None else _thousandths(band.amps),
         )
 
     def _cable(self, i: int) -> m.CablePlan:
@@ -283,6 +312,8 @@ class _Writer:
             post=post,
             end_ohm=0.0 if post is not None else self.job.joints.end_ohm,
             price=round(price, 2),
+            volts=round(self.volts_at[station], 3),
+            drop_band_v=self.drop_band_at.get(station),
         )
 
     def _kit(self, sizes: Sequence[float]) -> tuple[str | None, float]:
@@ -346,6 +377,7 @@ class _Writer:
                     joint_v=round(self.volts_at[station], 3),
                     extension_m=round(arc.extension_m, 3),
                     extension_price=round(arc.extension_price, 2),
+                    extension_kit=self._extension_kit() if arc.extension_m else None,
                 )
         return [found[lamp] for lamp in sorted(found)]
 
@@ -395,6 +427,17 @@ class _Writer:
                     m.Reels(cable=name, reel_m=reel_m, count=count, price=round(count * price, 2), proven_least=proven)
                 )
         return cuts, reels
+
+    def _extension_kit(self) -> str:
+        return min((kit.price + kit.labour, name) for name, kit in self.job.joints.kits.items())[1]
+
+    def _kits_used(self, joints: Sequence[m.JointPlan], lamps: Sequence[m.LampPlan]) -> dict[str, m.KitUsed]:
+        used = {joint.kit for joint in joints} | {lamp.extension_kit for lamp in lamps}
+        return {
+            name: m.KitUsed(max_ways=kit.max_ways, price=kit.price, labour=kit.labour, pack=kit.pack)
+            for name, kit in self.job.joints.kits.items()
+            if name in used
+        }
 
     def _cables_used(self, cables: Sequence[m.CablePlan]) -> dict[str, m.CableUsed]:
         used = {cable.cable for cable in cables}
@@ -447,6 +490,9 @@ class _Writer:
             ],
             pegs=[m.SitePoint(name=p.name, x=p.place[0], y=p.place[1], z=self._z(p.place)) for p in survey.pegs],
             mains=[m.SiteLine(name=line.name, route=[self._xy(p) for p in line.route]) for line in survey.mains],
+            fixed=[
+                m.SiteCorner(name=p.name, of=p.of, x=p.place[0], y=p.place[1], z=self._z(p.place)) for p in survey.fixed
+            ],
         )
 
     def _rules(self) -> list[m.Rule]:
@@ -477,6 +523,11 @@ class _Writer:
 def _ids(letter: str, count: int) -> list[str]:
     width = max(2, len(str(count)))
     return [f"{letter}{i + 1:0{width}d}" for i in range(count)]
+
+
+def _thousandths(band: tuple[float, float]) -> tuple[float, float]:
+    """Rounded outwards to millivolts or milliamperes."""
+    return math.floor(band[0] * 1000 + 1e-6) / 1000, math.ceil(band[1] * 1000 - 1e-6) / 1000
 
 
 def _cents(prices: object) -> float:

@@ -55,6 +55,13 @@ class DriverPlan(Part):
     x: float
     y: float
     price: float
+    kind: Literal["electronic", "wound"] | None = None
+    output: Literal["dc", "ac"] | None = None
+    rated_w: float | None = Field(None, description="rated output, in W (VA for wound)")
+
+
+Band = tuple[float, float]
+"""Least and most of what a sound installation shows."""
 
 
 class CircuitPlan(Part):
@@ -73,6 +80,11 @@ class CircuitPlan(Part):
     fuse_price: float
     dim_group: str | None
     protected_by: str = Field(description="one sentence: which rule protects cables and leads, with its figures")
+    idle_band_v: Band | None = Field(None, description="at the terminals with nothing connected, source at either end")
+    out_band_v: Band | None = Field(
+        None, description="at the terminals, all on: source lowest or highest, copper hot or cold, in V"
+    )
+    amps_band: Band | None = Field(None, description="amps of the circuit in the same four cases")
 
 
 class JointPlan(Part):
@@ -89,6 +101,10 @@ class JointPlan(Part):
     post: str | None = Field(None, description="the lamp whose terminals it is")
     end_ohm: float = Field(description="added to the loop by each cable or lead end made off here, in ohm")
     price: float
+    volts: float | None = Field(None, description="all on, driver at its stated volts, hot copper")
+    drop_band_v: Band | None = Field(
+        None, description="volts at the terminals less volts here, all on: source lowest or highest, copper hot or cold"
+    )
 
 
 class CablePlan(Part):
@@ -143,6 +159,7 @@ class LampPlan(Part):
     joint_v: float = Field(description="at its joint, all on, hot copper")
     extension_m: float = 0.0
     extension_price: float = 0.0
+    extension_kit: str | None = Field(None, description="kit of the joint between lead and extension")
 
 
 class CutPlan(Part):
@@ -193,6 +210,16 @@ class SitePoint(Part):
     price: float = 0.0
 
 
+class SiteCorner(Part):
+    """A corner of something that stands fast, as measured."""
+
+    name: str
+    of: str = Field(description="the zone whose corner it is")
+    x: float
+    y: float
+    z: float | None = None
+
+
 class SiteLine(Part):
     name: str
     route: list[XY]
@@ -206,6 +233,9 @@ class Site(Part):
     supplies: list[SitePoint]
     pegs: list[SitePoint]
     mains: list[SiteLine]
+    fixed: list[SiteCorner] = Field(
+        default_factory=list, description="corners of no-dig zones that are no water, fit to measure from"
+    )
 
 
 class CableUsed(Part):
@@ -214,6 +244,15 @@ class CableUsed(Part):
     ohm_per_m: float = Field(description="loop resistance of a metre at hot_c, in ohm")
     rating_a: float
     price_m: float
+
+
+class KitUsed(Part):
+    """A joint kit of the job."""
+
+    max_ways: int
+    price: float = Field(description="of one kit, without labour")
+    labour: float
+    pack: int = Field(1, description="how many are sold together")
 
 
 class GraphFacts(Part):
@@ -305,6 +344,7 @@ class Plan(Part):
     cuts: list[CutPlan]
     reels: list[Reels]
     cables_used: dict[str, CableUsed]
+    kits_used: dict[str, KitUsed] = Field(default_factory=dict, description="joint kits that occur, by name")
     site: Site
     graph: GraphFacts
     rules: list[Rule]

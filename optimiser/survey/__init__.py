@@ -10,16 +10,19 @@ heights, those of zone corners too, are in ``Survey.heights``.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from ..job import Job
 from ..problems import BadInput, Problem, nearest
 from .lines import make_mains, make_sleeves, place_of, read_lines
 from .look_over import look_over
-from .model import Lamp, Peg, SupplyPoint, Survey, Tree
+from .model import FixedPoint, Lamp, Peg, SupplyPoint, Survey, Tree, Zone
 from .points import Point, Points, fold, read_points
 from .read_csv import read_table
-from .zones import name_grounds, read_outlines, zones_of_tree
+from .zones import Outline, name_grounds, read_outlines, zones_of_tree
+
+XY = tuple[float, float]
 
 __all__ = ["Survey", "problems_without_job", "read_survey"]
 
@@ -71,6 +74,7 @@ def read_survey(data: bytes, file: str, job: Job) -> Survey:
         trees=tuple(trees),
         mains=tuple(make_mains(mains_lines, heights)),
         pegs=tuple(Peg(point.name, place_of(point, heights), point.row) for point in _of_kind(points, "peg")),
+        fixed=tuple(_fixed_points(outlines, zones, heights, job)),
         has_heights=bool(heights),
         heights=tuple((x, y, z) for (x, y), z in heights.items()),
     )
@@ -96,6 +100,22 @@ def problems_without_job(data: bytes, file: str) -> list[Problem]:
 
 def _of_kind(points: Points, kind: str) -> list[Point]:
     return [point for point in points.points if point.kind == kind and point.whole]
+
+
+def _fixed_points(
+    outlines: Sequence[Outline], zones: Sequence[Zone], heights: dict[XY, float], job: Job
+) -> list[FixedPoint]:
+    """Corners of buildings and walls, each place once; one without a name is called by its number."""
+    grounds = {zone.name: job.grounds[zone.ground] for zone in zones if zone.of == "survey"}
+    found: dict[XY, FixedPoint] = {}
+    for name, corners, _ in outlines:
+        ground = grounds.get(name)
+        if ground is None or not ground.no_dig or ground.is_water:
+            continue
+        for number, corner in enumerate(corners, 1):
+            place = place_of(corner, heights)
+            found.setdefault(place[:2], FixedPoint(corner.name or str(number), name, place))
+    return list(found.values())
 
 
 def _hides_the_ground(points: Points) -> bool:

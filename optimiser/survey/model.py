@@ -79,6 +79,15 @@ class Peg:
 
 
 @dataclass(frozen=True)
+class FixedPoint:
+    """A corner of something that stands fast (no-dig, not water), fit to measure from; ``of`` is its zone."""
+
+    name: str
+    of: str
+    place: Place
+
+
+@dataclass(frozen=True)
 class Survey:
     lamps: tuple[Lamp, ...]
     supplies: tuple[SupplyPoint, ...]
@@ -87,6 +96,7 @@ class Survey:
     trees: tuple[Tree, ...] = ()
     mains: tuple[MainsLine, ...] = ()
     pegs: tuple[Peg, ...] = ()
+    fixed: tuple[FixedPoint, ...] = ()
     has_heights: bool = False
     heights: tuple[Place, ...] = ()
     """Every measured height, one for each place, in the order of the file: the surface is drawn over these."""

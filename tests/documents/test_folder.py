@@ -8,12 +8,14 @@ from pathlib import Path
 
 import pytest
 
-from optimiser.documents.folder import plan_json, write_plan_folder
+from optimiser.documents.folder import write_plan_folder
+from optimiser.documents.plan_file import plan_json
 from optimiser.plan.model import Plan
 from optimiser.problems import BadInput
 from tests.documents.sample import courtyard, one_lamp
 
 FILES = {"job.toml": b"title = 'x'\n", "survey.csv": b"point,kind\r\n"}
+NAMES = ("plan.json", "cut_list.csv", "plan.svg", "lists.pdf", "job.toml", "survey.csv")
 
 
 def names(folder: Path) -> set[str]:
@@ -24,7 +26,7 @@ def test_writes_everything_and_reads_back(tmp_path: Path) -> None:
     plan = courtyard()
     out = tmp_path / "new" / "plan"
     written = write_plan_folder(plan, FILES, out, replace=False)
-    assert written == [out / name for name in ("plan.json", "cut_list.csv", "plan.svg", "job.toml", "survey.csv")]
+    assert written == [out / name for name in NAMES]
     assert names(out) == {path.name for path in written}
     assert names(out.parent) == {"plan"}
     assert (out / "survey.csv").read_bytes() == FILES["survey.csv"]
@@ -95,7 +97,7 @@ def test_copies_cannot_leave_the_folder_or_cover_the_plan(tmp_path: Path, name: 
     assert names(tmp_path) == set()
 
 
-@pytest.mark.parametrize("failing", range(8))
+@pytest.mark.parametrize("failing", range(9))
 @pytest.mark.parametrize("error", [OSError(28, "No space left on device"), KeyboardInterrupt()], ids=["disk", "ctrl-c"])
 def test_a_failure_at_any_step_keeps_the_earlier_plan(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, failing: int, error: BaseException

@@ -115,3 +115,22 @@ def test_notes_say_what_was_left_out_or_taken() -> None:
         "driver 'small' has no limit_a: 7.5 A is taken, 1.5 x its rated amps; ask its maker",
         "ground 'lawn': cables lie only 100 mm deep; 150 mm or more is usual",
     )
+
+
+def test_corners_of_what_stands_fast_are_kept_by_their_names_to_measure_from() -> None:
+    """The house and no pond, no bed; a corner without a name takes its number; a place counts once."""
+    more = (
+        "h1,corner,house,0,9,,,,\n,corner,house,5,9,,,,\nh3,corner,house,5,12,,,,\nh4,corner,house,0,12,,,,\n"
+        "b1,corner,bed,6,5,,,,\nb2,corner,bed,7,5,,,,\nb3,corner,bed,7,6,,,,\n"
+        "p1,corner,pond,20,5,,,,\np2,corner,pond,21,5,,,,\np3,corner,pond,21,6,,,,\n"
+        "w1,corner,wall,5,9,,,,\nw2,corner,wall,9,9,,,,\nw3,corner,wall,9,9.3,,,,\n"
+    )
+    site = survey(SURVEY + more)
+    assert [(point.name, point.of, point.place[:2]) for point in site.fixed] == [
+        ("h1", "house", (0, 9)),
+        ("2", "house", (5, 9)),
+        ("h3", "house", (5, 12)),
+        ("h4", "house", (0, 12)),
+        ("w2", "wall", (9, 9)),
+        ("w3", "wall", (9, 9.3)),
+    ]

@@ -1,0 +1,93 @@
+"""Every place that is pegged out, with a name. In: Plan. Out: PegPlace records.
+
+Drivers and joints have their names in the plan. Other places of trenches (bends, forks, ends, sleeves' ends, changes of
+ground) are named here, by number, in the order of the plan's trenches: the same plan gives the same names.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ...plan.model import JointPlan, Plan, TrenchPlan
+
+Key = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class PegPlace:
+    name: str
+    what: str
+    x: float
+    y: float
+    z: float | None
+
+
+def peg_places(plan: Plan) -> tuple[list[PegPlace], list[PegPlace], list[PegPlace]]:
+    """Drivers; joints and hubs; the other places of trenches."""
+    drivers = [PegPlace(one.id, f"driver at {one.supply}", one.x, one.y, _driver_z(plan, one.supply))
+               for one in plan.drivers]  # fmt: skip
+    joints = [PegPlace(one.id, _sort(one), one.x, one.y, one.z) for one in plan.joints]
+    taken = {key_of((place.x, place.y)) for place in (*drivers, *joints)}
+    lamps = {key_of((lamp.x, lamp.y)): lamp.id for lamp in plan.lamps}
+    meeting: dict[Key, list[TrenchPlan]] = {}
+    inner: set[Key] = set()
+    heights: dict[Key, float | None] = {}
+    for trench in plan.trenches:
+        for i, point in enumerate(trench.route):
+            key = key_of(point)
+            heights.setdefault(key, point[2] if len(point) > 2 else None)
+            meeting.setdefault(key, []).append(trench)
+            if 0 < i < len(trench.route) - 1:
+                inner.add(key)
+    free = [key for key in meeting if key not in taken]
+    letter = _letter(plan)
+    width = max(2, len(str(len(free))))
+    bends = [
+        PegPlace(f"{letter}{number:0{width}d}", _what(meeting[key], key in inner, lamps.get(key)), *key, heights[key])
+        for number, key in enumerate(free, 1)
+    ]
+    return drivers, joints, bends
+
+
+def name_at(places: tuple[list[PegPlace], list[PegPlace], list[PegPlace]]) -> dict[Key, str]:
+    """Names by place; joints that share one stand together, and a driver is named before them."""
+    names: dict[Key, list[str]] = {}
+    for place in (*places[0], *places[1], *places[2]):
+        names.setdefault(key_of((place.x, place.y)), []).append(place.name)
+    return {key: ", ".join(found) for key, found in names.items()}
+
+
+def key_of(point: tuple[float, ...]) -> Key:
+    """A place to the millimetre, never minus nought."""
+    return round(point[0], 3) + 0.0, round(point[1], 3) + 0.0
+
+
+def _sort(joint: JointPlan) -> str:
+    return f"post {joint.post}" if joint.post is not None else "hub" if joint.hub else "joint"
+
+
+def _driver_z(plan: Plan, supply: str) -> float | None:
+    return next((point.z for point in plan.site.supplies if point.name == supply), None)
+
+
+def _what(trenches: list[TrenchPlan], inner: bool, lamp: str | None) -> str:
+    sleeve = next((trench.sleeve for trench in trenches if trench.sleeve is not None), None)
+    dug = [trench for trench in trenches if trench.sleeve is None]
+    grounds = list(dict.fromkeys(trench.ground for trench in dug))
+    if sleeve is not None and dug:
+        return f"end of sleeve {sleeve}"
+    if sleeve is not None:
+        return f"bend in sleeve {sleeve}"
+    words = "bend" if len(trenches) == 1 and inner else "fork" if len(trenches) > 2 or inner else "bend"
+    if len(trenches) == 1 and not inner:
+        words = "end" if lamp is None else f"end at lamp {lamp}"
+    return f"{words}, {' | '.join(grounds)}" if len(grounds) > 1 else words
+
+
+def _letter(plan: Plan) -> str:
+    """B, unless the survey has names like those."""
+    known = {lamp.id for lamp in plan.lamps} | {point.name for point in (*plan.site.supplies, *plan.site.pegs)}
+    return next(
+        letter for letter in ("B", "TB", "BEND ") if letter == "BEND " or not any(
+            name.upper().startswith(letter) and name[len(letter):].isdigit() for name in known)
+    )  # fmt: skip

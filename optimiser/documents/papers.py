@@ -1,0 +1,191 @@
+"""The papers made of a plan, by name. In: Plan, PaperOptions. Out: bytes of files.
+
+To add a paper: write its maker, from the plan alone, and add one line to ``PAPERS``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+
+from ..plan.model import Plan
+from ..problems import BadInput, Problem, nearest
+from .canvas import Page
+from .canvas_pdf import drawable, font_fault, pdf_of
+from .canvas_svg import svg_of
+from .cautions import brief
+from .cut_list import cut_list_csv
+from .drawing import draw_plan
+from .label_sheet import label_pages
+from .lists import (
+    all_tables,
+    crossing_table,
+    joint_table,
+    joint_volts_table,
+    purchase_table,
+    set_out_table,
+    terminals_table,
+    trench_table,
+)
+from .plan_file import plan_digest
+from .single_line import single_line_pages
+from .table_pages import Heading, table_pages
+from .tables import Table, csv_of
+from .words import INVENTED, plain
+from .workbook import workbook_of
+
+SHOWN = 12
+"""Digits of the plan's digest on sheets: enough to tell which plan a sheet is of."""
+
+
+@dataclass(frozen=True)
+class PaperOptions:
+    """
+    What papers need besides the plan.
+
+    Attributes
+    ----------
+    date
+        Printed as it is; the clock is never asked.
+    fonts
+        TrueType fonts for signs that the program's own lack, for PDF.
+    """
+
+    date: str = ""
+    fonts: tuple[Path, ...] = field(default=())
+
+
+@dataclass(frozen=True)
+class Paper:
+    """
+    One file.
+
+    Attributes
+    ----------
+    name
+        What ``--only`` takes.
+    file
+        Its name in the folder.
+    sentence
+        What it is.
+    make
+        From the plan and the options to the file's bytes.
+    everyday
+        Whether it is also written beside every new plan.
+    """
+
+    name: str
+    file: str
+    sentence: str
+    make: Callable[[Plan, PaperOptions], bytes]
+    everyday: bool = False
+
+
+def heading_of(plan: Plan, options: PaperOptions) -> Heading:
+    """What stands at the head and foot of every sheet."""
+    invented = INVENTED if plan.prices_are_invented else ""
+    return Heading(plan.job.title, plain(options.date), plan_digest(plan)[:SHOWN], invented, brief())
+
+
+def _lists_pdf(plan: Plan, options: PaperOptions) -> bytes:
+    change = partial(drawable, fonts=options.fonts)
+    pages = table_pages(all_tables(plan), heading_of(plan, options), change)
+    return pdf_of(pages, f"{plan.job.title}: lists", options.fonts)
+
+
+def _workbook(plan: Plan, options: PaperOptions) -> bytes:
+    del options
+    notes = [INVENTED] if plan.prices_are_invented else []
+    return workbook_of(all_tables(plan), plan.job.title, brief(), notes)
+
+
+def _labels(plan: Plan, options: PaperOptions) -> list[Page]:
+    return label_pages(plan, plain(options.date), plan_digest(plan)[:SHOWN], brief())
+
+
+def _single_line(plan: Plan, options: PaperOptions) -> list[Page]:
+    return single_line_pages(plan, heading_of(plan, options))
+
+
+def _as_pdf(pages: Callable[[Plan, PaperOptions], list[Page]], plan: Plan, options: PaperOptions) -> bytes:
+    made = pages(plan, options)
+    return pdf_of(made, f"{plan.job.title}: {made[0].title}", options.fonts)
+
+
+def _as_svg(pages: Callable[[Plan, PaperOptions], list[Page]], plan: Plan, options: PaperOptions) -> bytes:
+    made = pages(plan, options)
+    return svg_of(made, f"{plan.job.title}: {made[0].title}").encode()
+
+
+def _csv(make: Callable[[Plan], Table], plan: Plan, options: PaperOptions) -> bytes:
+    del options
+    return csv_of(make(plan)).encode()
+
+
+PAPERS: tuple[Paper, ...] = (
+    Paper("cut-list-csv", "cut_list.csv", "cut list with the reels to buy", lambda plan, _: cut_list_csv(plan).encode(),
+          everyday=True),
+    Paper("plan", "plan.svg", "the plan to scale, to dig by", lambda plan, _: draw_plan(plan).encode(), everyday=True),
+    Paper("lists", "lists.pdf", "all lists, to print", _lists_pdf, everyday=True),
+    Paper("workbook", "lists.xlsx", "all lists, one sheet each, for a spreadsheet", _workbook),
+    Paper("labels", "labels.pdf", "labels for the ends of the cables", partial(_as_pdf, _labels)),
+    Paper("single-line", "single_line.pdf", "drivers, circuits, protection, loads", partial(_as_pdf, _single_line)),
+    Paper("single-line-svg", "single_line.svg", "the same as a drawing", partial(_as_svg, _single_line)),
+    Paper("set-out-csv", "set_out.csv", "places with tape ties", partial(_csv, set_out_table)),
+    Paper("trench-list-csv", "trench_list.csv", "trenches by ground", partial(_csv, trench_table)),
+    Paper("crossings-csv", "crossings.csv", "changes of ground, sleeves, mains lines", partial(_csv, crossing_table)),
+    Paper("joint-list-csv", "joint_list.csv", "joints with ways and kits", partial(_csv, joint_table)),
+    Paper("terminals-csv", "terminals.csv", "volts and amps at the drivers", partial(_csv, terminals_table)),
+    Paper("joint-volts-csv", "joint_volts.csv", "volts at joints and lamps", partial(_csv, joint_volts_table)),
+    Paper("purchase-list-csv", "purchase_list.csv", "what to buy, with prices", partial(_csv, purchase_table)),
+)  # fmt: skip
+"""In the order in which they are listed and written; ``plan`` writes the everyday ones beside ``plan.json``."""
+
+
+def choose_papers(names: Iterable[str]) -> list[Paper]:
+    """
+    The papers of these names, in the registry's order; all where no name is given.
+
+    Raises
+    ------
+    BadInput
+        With every name that no paper has.
+    """
+    wanted = list(names)
+    known = [paper.name for paper in PAPERS]
+    problems = []
+    for name in dict.fromkeys(wanted):
+        if name not in known:
+            near = nearest(name, known)
+            mend = f"did you mean '{near}'?" if near else f"write one of {', '.join(known)}"
+            problems.append(Problem("--only", 0, "", f"found '{plain(name)}', which is no paper", mend))
+    if problems:
+        raise BadInput(problems)
+    return [paper for paper in PAPERS if not wanted or paper.name in wanted]
+
+
+def make_papers(plan: Plan, papers: Iterable[Paper], options: PaperOptions) -> dict[str, bytes]:
+    """Bytes by file name, in order."""
+    return {paper.file: paper.make(plan, options) for paper in papers}
+
+
+def read_fonts(paths: Iterable[Path]) -> tuple[Path, ...]:
+    """
+    The paths, once each is known to hold a font.
+
+    Raises
+    ------
+    BadInput
+        With every file that cannot be read as one TrueType or OpenType font.
+    """
+    paths = list(paths)
+    problems = []
+    for path in paths:
+        why = font_fault(path)
+        if why:
+            problems.append(Problem(str(path), 0, "", why, "name a TrueType font (.ttf)"))
+    if problems:
+        raise BadInput(problems)
+    return tuple(paths)

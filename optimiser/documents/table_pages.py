@@ -1,0 +1,234 @@
+"""Lists as sheets of A4. In: Tables, what stands in their heads. Out: Pages.
+
+Columns take the width that their words need; where that is more than the sheet has, the long ones give way and their
+cells break into lines. Every sheet has the job, date, plan and page in its head and the cautions at its foot, so that
+it can be handed out alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from . import svg
+from .canvas import A4, A4_WIDE, FAINT, HAIR, TINT, Line, Mark, Page, Rect, Words
+from .tables import Cell, Column, Table, shown
+
+MARGIN = 12.0
+_HEAD, _FOOT = 27.0, 20.0
+_SIZE, _HEAD_SIZE, _SAYS = 2.75, 2.4, 2.75
+_LEAD = 1.25
+"""Line distance over font size."""
+_PAD = 1.4
+_CAPPED, _CAPPED_WORD = 60.0, 26.0
+_SHORT = 15.0
+_ROOM = 60.0
+"""A table that may follow another on its sheet does so where this much is left."""
+_CONDENSED = 0.95
+"""Widths of the PDF's condensed font over those that ``svg`` reckons with, at most."""
+
+
+def text_width(text: str, size: float, *, bold: bool = False) -> float:
+    return _CONDENSED * svg.text_width(text, size, bold=bold)
+
+
+def wrap(text: str, width: float, size: float, *, bold: bool = False) -> list[str]:
+    return svg.wrap(text, width / _CONDENSED, size, bold=bold)
+
+
+@dataclass(frozen=True)
+class Heading:
+    """What every sheet says at its head and foot."""
+
+    job: str
+    date: str
+    digest: str
+    invented: str
+    caution: str
+
+
+Change = Callable[[str], str]
+
+
+def table_pages(tables: Sequence[Table], heading: Heading, change: Change = lambda text: text) -> list[Page]:
+    """Sheets of all tables, each on sheets of its own, numbered through; ``change`` makes text fit to be drawn."""
+    pages: list[Page] = []
+    last: _Sheets | None = None
+    for table in tables:
+        last = _Sheets(table, change, last)
+        pages += last.pages
+    for number, page in enumerate(pages, 1):
+        frame(page, heading, f"page {number} of {len(pages)}", change)
+    return pages
+
+
+def frame(page: Page, heading: Heading, number: str, change: Change = lambda text: text) -> None:
+    """Draw the head and the foot of a sheet."""
+    right = page.width - MARGIN
+    date = f"date {change(heading.date)}, " if heading.date else ""
+    caution = f"{heading.caution} {heading.invented}".strip()
+    lines = svg.wrap(caution, right - MARGIN, 2.3)
+    top = page.height - MARGIN - 2.3 * _LEAD * len(lines)
+    head: list[Mark] = [
+        Words(MARGIN, MARGIN + 4.0, page.title, 5.0, bold=True, room=right - MARGIN - 40),
+        Words(right, MARGIN + 4.0, number, 2.6, anchor="end"),
+        Words(MARGIN, MARGIN + 9.2, change(heading.job), 3.0, room=right - MARGIN - 96),
+        Words(right, MARGIN + 9.2, f"{date}plan {heading.digest}", 2.6, anchor="end", room=92),
+        Line(MARGIN, MARGIN + 11.2, right, MARGIN + 11.2, 0.4),
+    ]
+    page.marks[:0] = head  # first, so that text is read in order
+    page.add(Line(MARGIN, top - 1.2, right, top - 1.2, 0.2, FAINT))
+    for i, line in enumerate(lines):
+        page.add(Words(MARGIN, top + 2.0 + 2.3 * _LEAD * i, line, 2.3))
+
+
+class _Sheets:
+    """One table, laid out from top to bottom."""
+
+    def __init__(self, table: Table, change: Change, before: _Sheets | None) -> None:
+        self.table, self.change = table, change
+        self.size = A4_WIDE if table.wide else A4
+        self.room = self.size[0] - 2 * MARGIN
+        self.kept = [i for i, column in enumerate(table.columns) if column.share > 0]
+        self.columns = [table.columns[i] for i in self.kept]
+        self.fills = any(column.to_fill for column in self.columns)
+        self.numeric = [self._is_numeric(i) for i in self.kept]
+        self.widths = self._widths()
+        self.heads = [wrap(column.head, width - _PAD, _HEAD_SIZE, bold=True)
+                      for column, width in zip(self.columns, self.widths, strict=True)]  # fmt: skip
+        self.head_mm = max((len(lines) for lines in self.heads), default=1) * _HEAD_SIZE * _LEAD + 1.6
+        self.pages: list[Page] = []
+        """Sheets begun for this table: none where it fits below the one before."""
+        self.y = 0.0
+        if table.follows and before is not None and before.size == self.size and before.y + _ROOM < self.bottom:
+            self.page: Page = before.page
+            self.y = before.y + 9.0
+            self.page.add(Words(MARGIN, self.y, table.title, 4.2, bold=True, room=self.room))
+            self.y += 1.5
+        else:
+            self._next_page()
+        self._say(table.before)
+        if not table.rows:
+            self._say(("None.",))
+        else:
+            self._body()
+        self.y += 2.0
+        self._say(table.after)
+
+    @property
+    def bottom(self) -> float:
+        return self.size[1] - MARGIN - _FOOT + 8
+
+    def _is_numeric(self, index: int) -> bool:
+        cells = [row[index] for row in self.table.rows if row[index] is not None]
+        return bool(cells) and not any(isinstance(cell, str) for cell in cells)
+
+    def _text(self, row: Sequence[Cell], k: int) -> str:
+        cell, column = row[self.kept[k]], self.columns[k]
+        return self.change(shown(cell, column.digits))
+
+    def _widths(self) -> list[float]:
+        least, wanted = [], []
+        for k, column in enumerate(self.columns):
+            head = max((text_width(word, _HEAD_SIZE, bold=True) for word in column.head.split()), default=0.0)
+            texts = [self._text(row, k) for row in self.table.rows]
+            whole = max((text_width(text, _SIZE) for text in texts), default=0.0)
+            word = max((text_width(word, _SIZE) for text in texts for word in text.split()), default=0.0)
+            if column.to_fill:
+                head, whole = max(head, 11 * column.share), 14 * column.share
+            least.append(max(head, min(word, _CAPPED_WORD)) + 2 * _PAD)
+            wanted.append(max(least[-1], min(whole, _CAPPED) + 2 * _PAD))
+        spare = self.room - sum(wanted)
+        if spare >= 0:
+            shares = [column.share if column.to_fill else 0.25 * column.share for column in self.columns]
+            return [width + spare * share / sum(shares) for width, share in zip(wanted, shares, strict=True)]
+        slack = sum(wanted) - sum(least)
+        room = self.room - sum(least)
+        if room >= 0 and slack > 0:
+            return [low + room * (high - low) / slack for low, high in zip(least, wanted, strict=True)]
+        # not even the longest words have room: short columns keep their width, long ones share the rest
+        kept = [low if low <= _SHORT else 0.0 for low in least]
+        rest = [low - keep for low, keep in zip(least, kept, strict=True)]
+        if sum(kept) > 0.7 * self.room or not sum(rest):
+            return [self.room * low / sum(least) for low in least]
+        part = (self.room - sum(kept)) / sum(rest)
+        return [keep + part * low for keep, low in zip(kept, rest, strict=True)]
+
+    def _next_page(self) -> None:
+        title = self.table.title + (", continued" if self.y else "")
+        self.page = Page(*self.size, title)
+        self.pages.append(self.page)
+        self.y = MARGIN + 15.0
+
+    def _say(self, sentences: Sequence[str]) -> None:
+        for sentence in sentences:
+            lines = wrap(self.change(sentence), self.room, _SAYS)
+            if self.y + len(lines) * _SAYS * _LEAD > self.bottom and self.y > MARGIN + 16:
+                self._next_page()
+            for line in lines:
+                if self.y + _SAYS > self.bottom:
+                    self._next_page()
+                self.y += _SAYS * _LEAD
+                self.page.add(Words(MARGIN, self.y, line, _SAYS))
+            self.y += 1.2
+
+    def _body(self) -> None:
+        for part in self.table.parts:
+            cells = [piece for row in part.rows for piece in self._broken(row)]
+            heights = [self._height(row) for row in cells]
+            needed = 9.0 + self.head_mm + sum(heights[:2])
+            if self.y + needed > self.bottom and self.y > MARGIN + 16:
+                self._next_page()
+            self._part_title(part.title)
+            self._column_heads()
+            for row, height in zip(cells, heights, strict=True):
+                if self.y + height > self.bottom:
+                    self._next_page()
+                    self._part_title(part.title and f"{part.title}, continued")
+                    self._column_heads()
+                self._row(row, height)
+
+    def _broken(self, row: Sequence[Cell]) -> list[list[list[str]]]:
+        """Lines of each cell of a row; in several pieces where one sheet cannot hold them."""
+        cells = [wrap(self._text(row, k), width - 2 * _PAD, _SIZE) or [""] for k, width in enumerate(self.widths)]
+        most = int((self.bottom - MARGIN - 26.0 - self.head_mm) / (_SIZE * _LEAD))
+        longest = max(len(lines) for lines in cells)
+        return [[lines[start : start + most] or [""] for lines in cells] for start in range(0, longest, most)]
+
+    def _height(self, row: Sequence[Sequence[str]]) -> float:
+        lines = max(len(cell) for cell in row)
+        return max(6.2 if self.fills else 4.6, lines * _SIZE * _LEAD + 1.6)
+
+    def _part_title(self, words: str) -> None:
+        self.y += 2.0
+        if words:
+            self.y += 4.2
+            self.page.add(Words(MARGIN, self.y, self.change(words), 3.2, bold=True, room=self.room))
+            self.y += 1.6
+
+    def _column_heads(self) -> None:
+        page = self.page
+        page.add(Rect(MARGIN, self.y, self.room, self.head_mm, TINT, None))
+        x = MARGIN
+        for lines, width, numeric in zip(self.heads, self.widths, self.numeric, strict=True):
+            at, anchor = (x + width - _PAD, "end") if numeric else (x + _PAD, "start")
+            for i, line in enumerate(lines):
+                y = self.y + 0.6 + _HEAD_SIZE * _LEAD * (i + 0.85)
+                page.add(Words(at, y, line, _HEAD_SIZE, bold=True, anchor=anchor))
+            x += width
+        self.y += self.head_mm
+        page.add(Line(MARGIN, self.y, MARGIN + self.room, self.y, 0.3))
+
+    def _row(self, row: Sequence[Sequence[str]], height: float) -> None:
+        page, x = self.page, MARGIN
+        for k, (lines, width) in enumerate(zip(row, self.widths, strict=True)):
+            column: Column = self.columns[k]
+            if column.to_fill:
+                page.add(Rect(x + 0.5, self.y + 0.7, width - 1.0, height - 1.4, None, FAINT, 0.15))
+            at, anchor = (x + width - _PAD, "end") if self.numeric[k] else (x + _PAD, "start")
+            top = self.y + (height - len(lines) * _SIZE * _LEAD) / 2
+            for i, line in enumerate(lines):
+                page.add(Words(at, top + _SIZE * _LEAD * (i + 0.82), line, _SIZE, anchor=anchor, room=width - 1.0))
+            x += width
+        self.y += height
+        page.add(Line(MARGIN, self.y, MARGIN + self.room, self.y, 0.15, HAIR))

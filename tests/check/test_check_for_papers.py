@@ -1,0 +1,99 @@
+"""What a plan holds for its papers is judged too: a made plan passes, and any of it spoiled is found."""
+
+from __future__ import annotations
+
+import copy
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from optimiser.check import check_plan
+from optimiser.job_folder import JobFolder, open_job
+from optimiser.make_plan import Options, make_plan
+from optimiser.plan.model import Plan
+
+CASES = Path(__file__).resolve().parents[2] / "cases"
+Data = dict[str, Any]
+
+
+@pytest.fixture(scope="module")
+def terrace() -> tuple[JobFolder, Data]:
+    folder = open_job(CASES / "terrace")
+    return folder, make_plan(folder, Options(effort=0.01)).model_dump(by_alias=True)
+
+
+def broken(folder: JobFolder, data: Data) -> set[str]:
+    report = check_plan(Plan.model_validate(data), folder.job, folder.survey, folder.digest)
+    return {finding.limit for finding in report.violations}
+
+
+def test_a_made_plan_holds_and_was_judged(terrace: tuple[JobFolder, Data]) -> None:
+    folder, data = terrace
+    report = check_plan(Plan.model_validate(data), folder.job, folder.survey, folder.digest)
+    assert not report.violations
+    assert "printed bands" in {finding.limit for finding in report.lines}
+
+
+def test_a_plan_without_them_holds_too(terrace: tuple[JobFolder, Data]) -> None:
+    folder, data = terrace
+    data = copy.deepcopy(data)
+    for joint in data["joints"]:
+        del joint["volts"], joint["drop_band_v"]
+    for circuit in data["circuits"]:
+        del circuit["idle_band_v"], circuit["out_band_v"], circuit["amps_band"]
+    for driver in data["drivers"]:
+        del driver["kind"], driver["output"], driver["rated_w"]
+    del data["kits_used"], data["site"]["fixed"]
+    assert not broken(folder, data)
+
+
+@pytest.mark.parametrize(
+    ("path", "by", "limit"),
+    [
+        (("joints", 0, "volts"), 0.01, "printed volts"),
+        (("joints", 0, "drop_band_v", 0), 0.01, "printed bands"),
+        (("joints", 0, "drop_band_v", 1), -0.01, "printed bands"),
+        (("circuits", 0, "idle_band_v", 1), 0.01, "printed bands"),
+        (("circuits", 0, "out_band_v", 0), 0.01, "printed bands"),
+        (("circuits", 0, "amps_band", 1), 0.01, "printed bands"),
+        (("drivers", 0, "rated_w"), 10.0, "copies"),
+        (("site", "fixed", 0, "x"), 0.01, "copies"),
+    ],
+    ids=str,
+)
+def test_a_number_changed_is_found(
+    terrace: tuple[JobFolder, Data], path: tuple[str | int, ...], by: float, limit: str
+) -> None:
+    folder, data = terrace
+    data = copy.deepcopy(data)
+    at: Any = data
+    for key in path[:-1]:
+        if isinstance(at[key], tuple):
+            at[key] = list(at[key])
+        at = at[key]
+    at[path[-1]] += by
+    assert limit in broken(folder, data)
+
+
+@pytest.mark.parametrize("change", [{"price": 99.0}, {"labour": 99.0}, {"pack": 7}, {"max_ways": 12}], ids=str)
+def test_a_kit_that_is_not_the_job_s_is_found(terrace: tuple[JobFolder, Data], change: Data) -> None:
+    folder, data = terrace
+    data = copy.deepcopy(data)
+    name = next(iter(data["kits_used"]))
+    data["kits_used"][name] |= change
+    assert broken(folder, data) == {"copies"}
+
+
+def test_bands_of_a_wound_transformer_pass() -> None:
+    """Its taps share a core, which the check solves by coupled sources and the plan by one resistance before all."""
+    text = (CASES / "courtyard" / "job.toml").read_text(encoding="utf-8")
+    assert "wound 160 VA" in text
+    folder = open_job(CASES / "courtyard")
+    only = {name: model for name, model in folder.job.drivers.items() if model.kind == "wound"}
+    folder = type(folder)(**{**vars(folder), "job": folder.job.model_copy(update={"drivers": only})})
+    plan = make_plan(folder, Options(effort=0.01))
+    assert {(driver.kind, driver.output) for driver in plan.drivers} == {("wound", "ac")}
+    report = check_plan(plan, folder.job, folder.survey, folder.digest)
+    assert not report.violations
+    assert any(circuit.out_band_v for circuit in plan.circuits)

@@ -1,0 +1,174 @@
+"""``lampspur papers`` as a user meets it: what it writes and prints, what it refuses, and what it leaves behind."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+import typer.testing
+
+import cli
+from optimiser.documents.folder import write_plan_folder
+from optimiser.documents.papers import PAPERS
+from optimiser.documents.plan_file import plan_json
+from optimiser.documents.summary import summary
+from tests.documents.sample import courtyard, one_lamp
+
+Tree = dict[str, bytes | None]
+
+
+def tree(folder: Path) -> Tree:
+    return {
+        str(path.relative_to(folder)): path.read_bytes() if path.is_file() else None
+        for path in sorted(folder.rglob("*"))
+    }
+
+
+def run(*args: str) -> Any:
+    return typer.testing.CliRunner().invoke(cli.app, ["papers", *args])
+
+
+@pytest.fixture
+def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Return a working folder that holds a plan."""
+    monkeypatch.chdir(tmp_path)
+    write_plan_folder(courtyard(), {}, tmp_path / "plan", replace=False)
+    return tmp_path
+
+
+def refused(result: Any, *said: str) -> None:
+    """Exit code 2, nothing on stdout, all of this on stderr."""
+    for words in said:
+        assert words in result.stderr
+    assert result.stderr.endswith("nothing was written.\n")
+    assert (result.exit_code, result.stdout) == (2, "")
+
+
+def test_all_papers_go_beside_the_plan(site: Path) -> None:
+    result = run("plan", "--date", "17 May")
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert result.stdout.splitlines() == [str(Path("plan/papers") / paper.file) for paper in PAPERS]
+    assert {path.name for path in (site / "plan" / "papers").iterdir()} == {paper.file for paper in PAPERS}
+    assert all(path.stat().st_size > 100 for path in (site / "plan" / "papers").iterdir())
+
+
+def test_the_plan_may_be_named_by_its_file_and_papers_be_chosen(site: Path) -> None:
+    result = run("plan/plan.json", "--only", "set-out-csv", "--only", "trench-list-csv", "--out", "van")
+    assert result.exit_code == 0
+    assert set(tree(site / "van")) == {"set_out.csv", "trench_list.csv"}
+    assert not (site / "plan" / "papers").exists()
+
+
+def test_the_same_papers_are_written_again_byte_for_byte(site: Path) -> None:
+    for out in ("a", "b"):
+        assert run("plan", "--out", out, "--date", "x", "--only", "lists", "--only", "workbook").exit_code == 0
+    assert tree(site / "a") == tree(site / "b")
+
+
+def test_earlier_papers_are_replaced_only_when_asked(site: Path) -> None:
+    assert run("plan", "--only", "set-out-csv").exit_code == 0
+    before = tree(site)
+    refused(run("plan", "--only", "joint-list-csv"), "holds papers already", "--replace")
+    assert tree(site) == before
+    assert run("plan", "--only", "joint-list-csv", "--replace").exit_code == 0
+    assert set(tree(site / "plan" / "papers")) == {"joint_list.csv"}
+
+
+def test_a_plan_is_replaced_with_its_papers_but_never_with_files_of_others(site: Path) -> None:
+    assert run("plan", "--only", "set-out-csv").exit_code == 0
+    (site / "plan" / "papers" / "photo.jpg").write_bytes(b"photo")
+    before = tree(site)
+    refused(run("plan", "--replace"), "holds photo.jpg, which is no paper", "choose another folder")
+    with pytest.raises(Exception, match="also papers, which no plan wrote"):
+        write_plan_folder(one_lamp(), {}, site / "plan", replace=True)
+    assert tree(site) == before
+    (site / "plan" / "papers" / "photo.jpg").unlink()
+    write_plan_folder(one_lamp(), {}, site / "plan", replace=True)
+    assert not (site / "plan" / "papers").exists()
+
+
+@pytest.mark.parametrize(
+    ("args", "said"),
+    [
+        (["--only", "list"], ["--only: found 'list', which is no paper", "did you mean 'lists'?"]),
+        (["--only", "zzz", "--only", "joint-lists"], ["found 'zzz'", "write one of cut-list-csv, plan", "2 problems"]),
+        (["--font", "none.ttf"], ["none.ttf: cannot be read", "name a TrueType font"]),
+        (["--font", "plan/plan.json"], ["plan.json: found no TrueType font in it"]),
+        (["--out", "plan/plan.json"], ["plan.json: is a file", "choose another folder"]),
+        (["--out", "plan"], ["which is no paper", "choose another folder"]),
+        (["--out", "plan/plan.json/deeper"], ["cannot be written", "choose another folder"]),
+    ],
+    ids=str,
+)
+def test_what_cannot_be_done_is_said_and_nothing_is_written(site: Path, args: list[str], said: list[str]) -> None:
+    before = tree(site)
+    refused(run("plan", *args), *said)
+    assert tree(site) == before
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="root may write anywhere")
+def test_a_folder_without_rights(site: Path) -> None:
+    (site / "shut").mkdir(mode=0o500)
+    refused(run("plan", "--out", "shut/papers"), "cannot be written")
+
+
+def test_a_folder_without_a_plan(site: Path) -> None:
+    (site / "empty").mkdir()
+    refused(run("empty"), "empty/plan.json: found no such file", "name a plan's folder")
+    refused(run("nowhere"), "found no such file")
+
+
+DATA = json.loads(plan_json(courtyard()))
+SPOILED = {
+    "no JSON": ("{", "found text that is no JSON"),
+    "not UTF-8": (b"\xff\xfe", "not UTF-8"),
+    "a list": ("[]", "found []"),
+    "a number as a text": (json.dumps({**DATA, "seed": "one"}), "plan.json:seed: found 'one'"),
+    "a key that is missing": (json.dumps({k: v for k, v in DATA.items() if k != "lamps"}), "lamps: is missing"),
+    "a piece that is not there": (
+        json.dumps({**DATA, "cuts": [{**DATA["cuts"][0], "pieces": ["K99"]}]}),
+        "plan.json:cuts[0].pieces: found 'K99', which is no cable of the plan",
+    ),
+    "endless numbers": (plan_json(courtyard()).replace('"work": 1.0', '"work": 1e999'), "work: found inf"),
+    "deep": ("[" * 100_000, "nested or long beyond reason"),
+}
+
+
+@pytest.mark.parametrize("name", SPOILED)
+def test_a_spoiled_plan_is_refused(site: Path, name: str) -> None:
+    content, said = SPOILED[name]
+    (site / "plan" / "plan.json").write_bytes(content if isinstance(content, bytes) else content.encode())
+    before = tree(site)
+    refused(run("plan"), said)
+    assert tree(site) == before
+
+
+def test_a_failing_disk_leaves_the_earlier_papers(site: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert run("plan", "--only", "set-out-csv").exit_code == 0
+    before = tree(site)
+
+    def full(handle: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    refused(run("plan", "--replace", "--only", "joint-list-csv"), "No space left on device")
+    monkeypatch.undo()
+    assert tree(site) == before
+
+
+def test_names_of_papers_are_listed_without_a_plan() -> None:
+    result = run("--list")
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert [line.split()[0] for line in result.stdout.splitlines()] == [paper.name for paper in PAPERS]
+
+
+def test_names_and_files_are_each_used_once() -> None:
+    assert len({paper.name for paper in PAPERS}) == len({paper.file for paper in PAPERS}) == len(PAPERS)
+    assert "plan.json" not in {paper.file for paper in PAPERS}
+    everyday = {paper.file for paper in PAPERS if paper.everyday}
+    assert everyday == {"cut_list.csv", "plan.svg", "lists.pdf"}
+    written = summary(courtyard(), out="here").split("Written to")[1]
+    assert all(file in written for file in everyday)
