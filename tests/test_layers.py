@@ -10,7 +10,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "optimiser"
-HEAVY = {"ortools", "networkx", "scipy", "pandas"}
+HEAVY = {"ortools", "networkx", "scipy", "pandas", "fpdf", "fontTools", "ezdxf", "pymupdf_fonts"}
 
 
 def read_table() -> tuple[dict[str, tuple[set[str], set[str]]], set[str]]:

@@ -6,7 +6,7 @@ import unicodedata
 from collections.abc import Iterable, Sequence
 from xml.sax.saxutils import escape, quoteattr
 
-from .words import plain
+from .words import FIRST_STRONG, POP, plain
 
 Point = tuple[float, float]
 
@@ -47,6 +47,18 @@ def cut_to_width(text: str, width: float, size: float, *, bold: bool = False) ->
     while text and text_width(text + "…", size, bold=bold) > width:
         text = text[:-1]
     return text.rstrip() + "…"
+
+
+def cut_middle(text: str, width: float, size: float, *, bold: bool = False) -> str:
+    """The text, or its two ends with an ellipsis between: names often differ at their ends."""
+    text = plain(text)
+    if text_width(text, size, bold=bold) <= width:
+        return text
+    left, right = len(text) // 2, (len(text) + 1) // 2
+    while left + right and text_width(text[:left] + "…" + text[len(text) - right :], size, bold=bold) > width:
+        left, right = (left - 1, right) if left >= right else (left, right - 1)
+    start, end = text[:left].rstrip(), text[len(text) - right :].lstrip()
+    return start + POP * (start.count(FIRST_STRONG) - start.count(POP)) + "…" + end
 
 
 def wrap(text: str, width: float, size: float, *, bold: bool = False) -> list[str]:

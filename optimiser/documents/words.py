@@ -28,9 +28,22 @@ OUTCOMES = {
 }
 
 
+_TURNING = dict.fromkeys([*range(0x202A, 0x202F), 0x2066, 0x2067])  # they would reorder the numbers beside a name
+FIRST_STRONG, POP = "\u2068", "\u2069"
+
+
 def plain(text: str) -> str:
-    """One line without characters that a terminal, a spreadsheet or XML cannot hold."""
-    return "".join("\ufffd" if _unfit(char) else char for char in " ".join(text.split()))
+    """One line without characters that a terminal, a spreadsheet or XML cannot hold, or that turn the text round."""
+    text = " ".join(text.translate(_TURNING).split())
+    return "".join("\ufffd" if _unfit(char) else char for char in text)
+
+
+def isolated(name: str) -> str:
+    """A name to be set among other words: written from right to left, it keeps them in their order (UAX #9, 2.4)."""
+    name = plain(name).replace(FIRST_STRONG, "").replace(POP, "")
+    if any(unicodedata.bidirectional(char) in {"R", "AL", "AN"} for char in name):
+        return FIRST_STRONG + name + POP
+    return name
 
 
 def _unfit(char: str) -> bool:
