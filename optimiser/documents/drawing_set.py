@@ -8,7 +8,7 @@ and options give the same bytes.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from ..plan.model import Plan
 from . import site_panel
@@ -26,6 +26,7 @@ from .words import counted, isolated, plain
 _FACTOR = 1.35  # letters and signs against their least size: pieces and trenches in 2 mm, lamps in 2.6 mm
 _LAP_MM = 10.0  # what neighbouring sheets show both, on each side
 _STEP_MM = 4.0
+_FEW_SHEETS, _LAMPS_A_SHEET = 4, 8
 
 
 @dataclass(frozen=True)
@@ -74,24 +75,30 @@ def drawing_pdf(plan: Plan, options: DrawingOptions | None = None) -> bytes:
 def draw_set(plan: Plan, options: DrawingOptions) -> list[Page]:
     """The sheets: map, or key and maps; then notes."""
     maker = _Maker(plan, options, plan_digest(plan))
-    first = readable_scale(plan, _FACTOR)
-    finer = [scale for scale in reversed(ROUND_SCALES) if scale <= first]
-    tries = [maker.maps(scale) for scale in finer[:1]]
-    for scale in finer[1:3]:  # where labels find no room, larger sheets
-        if not any(view.left_out for view in tries[-1].views):
+    scales = ROUND_SCALES[::-1]
+    first = scales.index(readable_scale(plan, _FACTOR))
+    while first and maker.num_sheets(scales[first]) > max(_FEW_SHEETS, len(plan.lamps) / _LAMPS_A_SHEET):
+        first -= 1  # rather a crowd than a heap of paper
+    best = maker.maps(scales[first])
+    for scale in scales[first + 1 : first + 4]:  # where labels find no room, larger sheets
+        if not best.num_left_out:
             break
-        tries.append(maker.maps(scale))
-    best = min(tries, key=lambda tried: sum(len(view.left_out) for view in tried.views))
+        finer = maker.maps(scale)
+        if finer.num_left_out < best.num_left_out:
+            best = finer
     return maker.pages(best)
 
 
 @dataclass(frozen=True)
 class _Maps:
-    frame: Frame
     scale: int
     views: list[MapView]
     windows: list[Window]
     """Each sheet's map on the ground, in metres: ``top`` is its south edge."""
+
+    @property
+    def num_left_out(self) -> int:
+        return sum(len(view.left_out) for view in self.views)
 
 
 @dataclass(frozen=True)
@@ -99,36 +106,52 @@ class _Maker:
     plan: Plan
     options: DrawingOptions
     digest: str
+    frames: dict[int, list[Frame]] = field(default_factory=dict)
+    """By scale, as they are wanted."""
 
     def heading(self, subject: str, number: int, of: int) -> Heading:
         return Heading(subject, number, of, self.options.date, self.options.revision, self.digest)
 
     def maps(self, most: int) -> _Maps:
         """Sheets at scale 1 : ``most``, or one sheet at a larger scale where that is enough."""
-        notes = self._notes_at(most)
-        frames = site_panel.frames(self.plan, self.options.paper, self.heading("Sheet 99: x", 99, 99), notes)
-        single = [(self._single_scale(frame), i) for i, frame in enumerate(frames)]
-        scale, i = min(single)
+        frames = self._frames(most)
+        scale, i = min((self._single_scale(frame), i) for i, frame in enumerate(frames))
         if scale <= most:
             west, south, east, north = seen_extent(self.plan)
             sheet = frames[i].sheet(scale, (west + east) / 2, (south + north) / 2)
-            view = view_map(self.plan, sheet, Detail.SITE, factor=None if scale < most / 2 else _FACTOR)
-            return _Maps(frames[i], scale, [view], [])
-        places = built_places(self.plan, _STEP_MM * most / 1000)
-        covers = []
-        for i, frame in enumerate(frames):
-            if not frame.whole:
-                m = most / 1000
-                room = frame.map.shrunk(_LAP_MM)
-                covers.append((cover(places, room.width * m, room.height * m), i))
-        middles, i = min(covers, key=lambda found: (len(found[0]), found[1]))
-        sheets = [frames[i].sheet(most, x, y) for x, y in middles]
+            factor = None if scale < most / 2 else _FACTOR
+            view = view_map(self.plan, sheet, Detail.SITE, factor=factor, least=_FACTOR)
+            return _Maps(scale, [view], [])
+        middles, frame = self._cover(most)
+        sheets = [frame.sheet(most, x, y) for x, y in middles]
         windows = [_window(sheet, number) for number, sheet in enumerate(sheets, 2)]
         views = [
             view_map(self.plan, sheet, Detail.SITE, factor=_FACTOR, windows=_others(sheet, windows, number))
             for number, sheet in enumerate(sheets, 2)
         ]
-        return _Maps(frames[i], most, views, windows)
+        return _Maps(most, views, windows)
+
+    def num_sheets(self, scale: int) -> int:
+        if min(map(self._single_scale, self._frames(scale))) <= scale:
+            return 1
+        return len(self._cover(scale)[0])
+
+    def _frames(self, scale: int) -> list[Frame]:
+        if scale not in self.frames:
+            heading, notes = self.heading("Sheet 99: x", 99, 99), self._notes_at(scale)
+            self.frames[scale] = site_panel.frames(self.plan, self.options.paper, heading, notes)
+        return self.frames[scale]
+
+    def _cover(self, scale: int) -> tuple[list[tuple[float, float]], Frame]:
+        """Middles of the fewest sheets at this scale, and how each is divided."""
+        places = built_places(self.plan, _STEP_MM * scale / 1000)
+        covers = []
+        for i, frame in enumerate(self._frames(scale)):
+            if not frame.whole:
+                room = frame.map.shrunk(_LAP_MM)
+                covers.append((cover(places, room.width * scale / 1000, room.height * scale / 1000), i))
+        middles, i = min(covers, key=lambda found: (len(found[0]), found[1]))
+        return middles, self._frames(scale)[i]
 
     def _notes_at(self, scale: int, left_out: Sequence[str] = ()) -> Notes:
         return Notes([isolated(trench) for trench in unnamed_trenches(self.plan, scale)], left_out)

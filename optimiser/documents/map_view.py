@@ -39,6 +39,7 @@ def view_map(
     detail: Detail = Detail.SCREEN,
     *,
     factor: float | None = None,
+    least: float = 1.0,
     windows: Sequence[Window] = (),
 ) -> MapView:
     """
@@ -47,11 +48,11 @@ def view_map(
     Parameters
     ----------
     factor
-        How large letters and signs are drawn; by default as the crowd on the sheet allows, from 1 up.
+        How large letters and signs are drawn; by default as the crowd on the sheet allows, from ``least`` up.
     windows
         Other sheets, where their edges are shown.
     """
-    factor = _factor(plan, sheet) if factor is None else factor
+    factor = max(least, _factor(plan, sheet)) if factor is None else factor
     bands, strands = lay_strands(plan, sheet, pitch=0.95 * factor)
     styles = circuit_styles(plan)
     ink = _ink(plan, sheet, factor, bands, strands)

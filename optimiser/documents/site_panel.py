@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 from ..plan.model import CircuitPlan, Plan
 from . import blocks, marks
@@ -51,6 +52,15 @@ def frames(plan: Plan, paper: str, heading: Heading, notes: Notes) -> list[Frame
     """Ways to divide this paper, best first: all words beside the map, only the necessary ones beside or below it."""
     short, long = PAPERS_MM[paper]
     found = []
+    known: dict[float, _Words] = {}
+
+    def words_of(panel: Box, columns: int) -> _Words:
+        """Words for this width of column, made once."""
+        width = column_boxes(panel, columns)[0].width
+        if width not in known:
+            known[width] = _Words(plan, Sheet(0, 0, panel, panel, 1, 100, 0, 0, paper), width, heading, notes)
+        return known[width]
+
     for whole in (True, False):
         for width, height in ((long, short), (short, long)):
             for beside in (True, False):
@@ -59,7 +69,7 @@ def frames(plan: Plan, paper: str, heading: Heading, notes: Notes) -> list[Frame
                         (
                             _frame(paper, width, height, area, panel, columns, whole)
                             for area, panel, columns in _divisions(paper, width, height, beside=beside)
-                            if _good(plan, paper, width, height, area, panel, columns, whole, heading, notes, rows)
+                            if _good(words_of(panel, columns), width, height, area, panel, columns, whole, rows)
                         ),
                         None,
                     )
@@ -93,36 +103,33 @@ def _frame(paper: str, width: float, height: float, area: Box, panel: Box, colum
 
 
 def _good(
-    plan: Plan, paper: str, width: float, height: float, area: Box, panel: Box, columns: int, whole: bool,
-    heading: Heading, notes: Notes, rows: int,
-) -> bool:  # fmt: skip
+    words: _Words, width: float, height: float, area: Box, panel: Box, columns: int, whole: bool, rows: int
+) -> bool:
     """Whether the panel holds the words, and enough is left for the map."""
     if area.width * area.height < _LEAST_MAP * width * height:
         return False
-    sheet = _frame(paper, width, height, area, panel, columns, whole).sheet(100, 0, 0)
-    words = _Words(plan, sheet, column_boxes(panel, columns)[0].width, heading)
-    wanted = words.all_blocks(panel.height, notes) if whole else words.circuits(plan.circuits[:rows], panel.height)
+    most = column_boxes(panel, columns)[0].height
+    wanted = words.all_blocks(most) if whole else words.circuits(words.plan.circuits[:rows], most)
     if not whole and rows:
-        wanted.append(Block(height=_WHERE_MM))
-    return _flow([words.cautions(), *wanted], words.title(), column_boxes(panel, columns)) is not None
+        wanted = [*wanted, Block(height=_WHERE_MM)]
+    return _flow([words.cautions, *wanted], words.title, column_boxes(panel, columns)) is not None
 
 
-@dataclass(frozen=True)
 class _Words:
-    plan: Plan
-    sheet: Sheet
-    width: float
-    heading: Heading
+    """Blocks for one width of column, each made when it is first wanted."""
 
+    def __init__(self, plan: Plan, sheet: Sheet, width: float, heading: Heading, notes: Notes) -> None:
+        self.plan, self.sheet, self.width, self.heading, self.notes = plan, sheet, width, heading, notes
+
+    @cached_property
     def title(self) -> Block:
         return blocks.title_block(self.plan, self.sheet, self.width, LETTERS, heading=self.heading)
 
+    @cached_property
     def cautions(self) -> Block:
         return blocks.caution_block(self.plan, self.width, LETTERS)
 
-    def circuits(self, shown: Sequence[CircuitPlan], most: float) -> list[Block]:
-        return blocks.circuit_blocks(self.plan, shown, self.width, LETTERS, len(shown), most)
-
+    @cached_property
     def legends(self) -> list[Block]:
         return [
             blocks.sign_block(self.plan, self.width, LETTERS, site=True),
@@ -131,17 +138,23 @@ class _Words:
             blocks.cable_block(self.plan, self.width, LETTERS),
         ]
 
-    def all_blocks(self, most: float, notes: Notes) -> list[Block]:
-        plan, width = self.plan, self.width
-        found = [*self.circuits(plan.circuits, most), *self.legends()]
-        if plan.warnings:
-            title = f"Warnings of this plan: {len(plan.warnings)}"
-            found += blocks.sentence_blocks(title, plan.warnings, width, LETTERS, most)
+    def circuits(self, shown: Sequence[CircuitPlan], most: float) -> list[Block]:
+        return blocks.circuit_blocks(self.plan, shown, self.width, LETTERS, len(shown), most)
+
+    def all_blocks(self, most: float) -> list[Block]:
+        """Everything but title and cautions, no block higher than ``most``."""
+        plan, notes = self.plan, self.notes
+        lists: list[tuple[str, Sequence[str]]] = [
+            (f"Warnings of this plan: {len(plan.warnings)}", plan.warnings),
+            ("No room on the sheets for", notes.left_out),
+        ]
         if notes.unnamed:
             says = "Too short to be named on the sheets; see the trench list: " + ", ".join(notes.unnamed) + "."
-            found += blocks.sentence_blocks("Short trenches", [says], width, LETTERS, most)
-        if notes.left_out:
-            found += blocks.sentence_blocks("No room on the sheets for", notes.left_out, width, LETTERS, most)
+            lists.insert(1, ("Short trenches", [says]))
+        found = [*self.circuits(plan.circuits, most), *self.legends]
+        for title, sentences in lists:
+            if sentences:
+                found += blocks.sentence_blocks(title, sentences, self.width, LETTERS, most)
         return found
 
 
@@ -175,8 +188,8 @@ def _flow(made: Sequence[Block], title: Block, columns: Sequence[Box], *, some: 
 def whole_panel(plan: Plan, sheet: Sheet, heading: Heading, notes: Notes) -> str | None:
     """A panel with all words; None where they find no room."""
     columns = column_boxes(sheet.panel, sheet.columns)
-    words = _Words(plan, sheet, columns[0].width, heading)
-    placed = _flow([words.cautions(), *words.all_blocks(columns[0].height, notes)], words.title(), columns)
+    words = _Words(plan, sheet, columns[0].width, heading, notes)
+    placed = _flow([words.cautions, *words.all_blocks(columns[0].height)], words.title, columns)
     return None if placed is None else draw_blocks(placed, columns)
 
 
@@ -185,12 +198,12 @@ def map_panel(
 ) -> str:
     """A panel with title and cautions; where there is room, the sheet's circuits, where it lies, and the signs."""
     columns = column_boxes(sheet.panel, sheet.columns)
-    words = _Words(plan, sheet, columns[0].width, heading)
-    wanted = [words.cautions(), *words.circuits(circuits, columns[0].height)]
+    words = _Words(plan, sheet, columns[0].width, heading, Notes())
+    wanted = [words.cautions, *words.circuits(circuits, columns[0].height)]
     if len(windows) > 1:
         wanted.append(_where_block(plan, windows, heading.number, columns[0].width))
-    wanted += words.legends()
-    placed = _flow(wanted, words.title(), columns, some=1)
+    wanted += words.legends
+    placed = _flow(wanted, words.title, columns, some=1)
     if placed is None:
         raise ValueError("a panel that was measured to hold title and cautions does not")
     return draw_blocks(placed, columns)
@@ -208,14 +221,14 @@ def note_panels(plan: Plan, paper: str, headings: Sequence[Heading], notes: Note
     count = max(1, round(inner.width / _column_mm(paper)))
     sheet = Sheet(width, height, inner, inner, count, 0, 0.0, 0.0, paper)
     columns = column_boxes(inner, count)
-    words = _Words(plan, sheet, columns[0].width, headings[0])
-    waiting = words.all_blocks(columns[0].height - words.title().height - GAP_MM, notes)
+    words = _Words(plan, sheet, columns[0].width, headings[0], notes)
+    waiting = words.all_blocks(columns[0].height - words.title.height - GAP_MM)
     made: list[tuple[Sheet, str]] = []
     while waiting:
         heading = headings[min(len(made), len(headings) - 1)]
-        title = _Words(plan, sheet, columns[0].width, heading).title()
+        title = _Words(plan, sheet, columns[0].width, heading, notes).title
         some = len(waiting)
-        while (placed := _flow([words.cautions(), *waiting[:some]], title, columns)) is None and some > 1:
+        while (placed := _flow([words.cautions, *waiting[:some]], title, columns)) is None and some > 1:
             some -= 1
         if placed is None:
             raise ValueError("a block of words is higher than a sheet")

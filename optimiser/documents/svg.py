@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from xml.sax.saxutils import escape, quoteattr
 
 from .words import FIRST_STRONG, POP, plain
@@ -20,6 +21,7 @@ _WIDE_UPPER = 0.72
 _LOWER = 0.61
 
 
+@lru_cache(maxsize=1 << 16)
 def text_width(text: str, size: float, *, bold: bool = False) -> float:
     """Width that a generic sans-serif font needs at most, in the unit of ``size``."""
     total = 0.0

@@ -34,12 +34,13 @@ def cover(places: Floats, width_m: float, height_m: float) -> list[tuple[float, 
     """
     Middles of windows of this size; every one of the (n, 2) places lies in a window.
 
-    In the order of reading: from north to south, then from west to east.
+    In the order of reading: strip by strip, from north to south and from west to east.
     """
     across = _strips(places, width_m, height_m)
     down = [(x, y) for y, x in _strips(places[:, ::-1], height_m, width_m)]
-    found = down if len(down) < len(across) else across
-    return sorted(found, key=lambda at: (-round(at[1] / (0.5 * height_m)), at[0], -at[1]))
+    if len(down) < len(across):
+        return sorted(down, key=lambda at: (at[0], -at[1]))
+    return sorted(across, key=lambda at: (-at[1], at[0]))
 
 
 def _strips(places: Floats, width_m: float, height_m: float) -> list[tuple[float, float]]:

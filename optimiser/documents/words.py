@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Iterable
+from functools import lru_cache
 
 from ..plan.model import Plan
 
@@ -32,6 +33,7 @@ _TURNING = dict.fromkeys([*range(0x202A, 0x202F), 0x2066, 0x2067])  # they would
 FIRST_STRONG, POP = "\u2068", "\u2069"
 
 
+@lru_cache(maxsize=1 << 14)
 def plain(text: str) -> str:
     """One line without characters that a terminal, a spreadsheet or XML cannot hold, or that turn the text round."""
     text = " ".join(text.translate(_TURNING).split())
