@@ -13,6 +13,7 @@ import signal
 import sys
 import threading
 import time
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn, TextIO
 
@@ -297,6 +298,14 @@ def check(
         raise typer.Exit(FAILS)
 
 
+class PaperSize(StrEnum):
+    """Paper the drawing is made for."""
+
+    A4 = "A4"
+    A3 = "A3"
+    LETTER = "Letter"
+
+
 def _list_papers(value: bool) -> None:
     if value:
         from optimiser.documents.papers import PAPERS
@@ -308,7 +317,7 @@ def _list_papers(value: bool) -> None:
 
 
 @app.command(
-    short_help="Write the papers of a plan: lists to print, workbook, labels, diagram.",
+    short_help="Write the papers of a plan: drawing, lists to print, workbook, labels, diagram.",
     epilog="Example:\n\n\b\n  lampspur papers courtyard-plan --date 2026-04-01\n"
     "  lampspur papers courtyard-plan --only lists --only labels --out for-the-van",
 )
@@ -325,6 +334,12 @@ def papers(
         typer.Option(
             metavar="TEXT", help="Date to print on the sheets, as you write it.", show_default="none; never the clock's"
         ),
+    ] = "",
+    size: Annotated[
+        PaperSize, typer.Option("--size", help="Paper of the drawing.", case_sensitive=False)
+    ] = PaperSize.A3,
+    revision: Annotated[
+        str, typer.Option(metavar="TEXT", help="Revision to print on the drawing.", show_default="a field to write in")
     ] = "",
     font: Annotated[
         list[Path] | None,
@@ -360,7 +375,7 @@ def papers(
         from optimiser.documents.soundness import refuse_unsound
 
         chosen = choose_papers(only or [])
-        options = PaperOptions(date, read_fonts(font or []))
+        options = PaperOptions(date, read_fonts(font or []), size.value, revision)
         path = plan / PLAN_FILE if plan.is_dir() else plan
         found = read_plan(path)
         refuse_unsound(found, path.name)

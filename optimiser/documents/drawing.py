@@ -1,18 +1,16 @@
-"""The plan to scale, to dig by. In: Plan. Out: SVG of one A3 sheet, in millimetres.
+"""The plan to scale on the screen: one A3 sheet with all its words. In: Plan. Out: SVG, in millimetres.
 
 Drawn from the plan alone; the same plan gives the same bytes. ``lay_out`` is what ``draw_plan`` draws, so that tests
-can ask where things are.
+can ask where things are. The sheets that go to site are made of the same parts by ``drawing_set.py``.
 """
 
 from __future__ import annotations
 
 from ..plan.model import Plan
-from . import marks
-from .map_layers import describe, map_layers
 from .map_view import MapView, view_map
+from .page import map_page
 from .panel import draw_panel, panel_fits
-from .sheet import FRAME_MM, Box, Sheet, possible_sheets
-from .svg import element, num, title
+from .sheet import Sheet, possible_sheets
 
 
 def lay_out(plan: Plan) -> tuple[MapView, str]:
@@ -32,21 +30,4 @@ def _laid_out(plan: Plan, sheet: Sheet) -> tuple[MapView, str]:
 def draw_plan(plan: Plan) -> str:
     """SVG with real text, all names escaped, no date and no outside file in it."""
     view, panel = lay_out(plan)
-    sheet = view.sheet
-    area = sheet.map
-    clip = element("rect", x=area.left, y=area.top, width=area.width, height=area.height)
-    definitions = element("defs", element("clipPath", clip, id="map"))
-    inner = Box(0, 0, sheet.width, sheet.height).shrunk(FRAME_MM)
-    paper = element("rect", x=0, y=0, width=sheet.width, height=sheet.height, fill=marks.PAPER)
-    frame = element(
-        "rect", x=inner.left, y=inner.top, width=inner.width, height=inner.height,
-        fill="none", stroke=marks.INK, stroke_width=0.5,
-    )  # fmt: skip
-    body = [title(describe(plan)), definitions, paper, *map_layers(plan, view), panel, frame]
-    view_box = f"0 0 {num(sheet.width)} {num(sheet.height)}"
-    svg = element(
-        "svg", "\n" + "\n".join(body) + "\n", xmlns="http://www.w3.org/2000/svg",
-        width=f"{num(sheet.width)}mm", height=f"{num(sheet.height)}mm", viewBox=view_box,
-        font_family="sans-serif", fill=marks.INK,
-    )  # fmt: skip
-    return f'<?xml version="1.0" encoding="UTF-8"?>\n{svg}\n'
+    return map_page(plan, view, panel)

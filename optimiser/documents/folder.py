@@ -11,6 +11,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Mapping
+from fnmatch import fnmatchcase
 from pathlib import Path
 
 from ..plan.model import Plan
@@ -180,8 +181,12 @@ def _no_papers(folder: Path) -> list[str]:
     """Names of what lies in a folder and is no paper; the folder's own name where it is none."""
     if not folder.is_dir():
         return [folder.name]
-    known = {paper.file for paper in PAPERS} | _LITTER
-    return sorted(path.name for path in folder.iterdir() if path.name not in known or not path.is_file())
+    known = [paper.file for paper in PAPERS] + sorted(_LITTER)
+    return sorted(
+        path.name
+        for path in folder.iterdir()
+        if not path.is_file() or not any(fnmatchcase(path.name, name) for name in known)
+    )
 
 
 def _copies_of(folder: Path) -> set[str]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +58,9 @@ class Label:
     rank: int
     over: bool = False
     pull: float = 1.0
+
+    def with_anchors(self, anchors: tuple[Point, ...]) -> Label:
+        return replace(self, anchors=anchors)
 
 
 @dataclass(frozen=True)

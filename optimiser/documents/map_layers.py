@@ -8,7 +8,8 @@ from ..plan.model import Plan
 from . import marks
 from .hatch import hatch
 from .labels import Placed
-from .map_view import Line, MapView, Words
+from .map_view import MapView
+from .map_words import Line, Words
 from .sheet import Box
 from .svg import element, group, polyline, rings_path, text, title
 from .words import plain
@@ -16,7 +17,8 @@ from .words import plain
 
 def map_layers(plan: Plan, view: MapView) -> list[str]:
     """Everything inside the map's frame, clipped to it, then its labels and the coordinates on its edge."""
-    clipped = [_ground(plan, view), _site_lines(plan, view), _trenches(view), _cables(plan, view), _signs(plan, view)]
+    clipped = [_ground(plan, view), _grid(view), _site_lines(plan, view), _trenches(view), _cables(plan, view)]
+    clipped += [_signs(plan, view), _windows(view)]
     return [group(clipped, clip_path="url(#map)"), _labels(view), _edge(view)]
 
 
@@ -97,48 +99,69 @@ def _label(placed: Placed, words: Words) -> str:
         drawn.append(_rect(placed.box, rx=0.5, fill=marks.PAPER, stroke=words.frame, stroke_width=0.22))
     else:
         drawn.append(_rect(placed.box, fill=marks.PAPER, fill_opacity=0.72))
-    x, y = placed.left + words.pad, placed.top + words.pad
+    # Letters of some fonts are narrower than measured: they stand at that end of the box where the thing is.
+    at_end = not words.frame and placed.left + placed.label.width / 2 < placed.anchor[0] - 0.25 * placed.label.width
+    x = placed.box.right - words.pad if at_end else placed.left + words.pad
+    y = placed.top + words.pad
     for line in words.lines:
-        drawn.append(_line(line, x, y))
-        if words.across:
-            x += line.width + 0.45 * words.lines[0].size
-        else:
-            y += 1.12 * line.size
+        drawn.append(_line(line, x, y, "end" if at_end else None))
+        y += 1.12 * line.size
     return element("g", "".join(drawn))
 
 
-def _line(line: Line, x: float, top: float) -> str:
+def _line(line: Line, x: float, top: float, anchor: str | None) -> str:
     return text(
         x, top + 0.88 * line.size, line.words, line.size, fill=line.colour,
-        font_weight="bold" if line.bold else None, font_style="italic" if line.italic else None,
+        font_weight="bold" if line.bold else None, font_style="italic" if line.italic else None, text_anchor=anchor,
     )  # fmt: skip
+
+
+def _windows(view: MapView) -> str:
+    """Edges of the other sheets of the set."""
+    drawn = [
+        _rect(window.box, fill="none", stroke=marks.INK, stroke_width=0.25, stroke_dasharray="7 1.5 1 1.5")
+        for window in view.scene.windows
+    ]
+    return group(drawn, id="windows")
+
+
+def _grid(view: MapView) -> str:
+    """A cross at every meeting of the lines that the edge numbers."""
+    across, up = _grid_lines(view)
+    crosses = "".join(f"M{x - 1:.2f} {y:.2f}h2M{x:.2f} {y - 1:.2f}v2" for x, _ in across for y, _ in up)
+    return group([element("path", d=crosses, fill="none", stroke="#7d7d78", stroke_width=0.1)] if crosses else [],
+                 id="grid")  # fmt: skip
+
+
+def _grid_lines(view: MapView) -> tuple[list[tuple[float, str]], list[tuple[float, str]]]:
+    """Where the lines of whole metres lie on the sheet, and their numbers: those of x, those of y."""
+    sheet = view.sheet
+    area = sheet.map
+    step_m = next(step for step in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 10**9) if sheet.mm(step) >= 18)
+    west, north = sheet.ground_at(area.left, area.top)
+    east, south = sheet.ground_at(area.right, area.bottom)
+    columns = range(math.ceil(west / step_m), math.floor(east / step_m) + 1)
+    rows = range(math.ceil(south / step_m), math.floor(north / step_m) + 1)
+    return (
+        [(sheet.at(k * step_m, 0)[0], f"{k * step_m}") for k in columns],
+        [(sheet.at(0, k * step_m)[1], f"{k * step_m}") for k in rows],
+    )
 
 
 def _edge(view: MapView) -> str:
     """Frame with coordinates in metres, to find and set out by."""
-    sheet = view.sheet
-    area = sheet.map
-    step_m = next(step for step in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 10**9) if sheet.mm(step) >= 18)
+    area = view.sheet.map
     drawn = [_rect(area, fill="none", stroke=marks.INK, stroke_width=0.35)]
-    size = 1.7
-    west, north = _ground_at(view, area.left, area.top)
-    east, south = _ground_at(view, area.right, area.bottom)
-    for k in range(math.ceil(west / step_m), math.floor(east / step_m) + 1):
-        x, _ = sheet.at(k * step_m, 0)
+    size = 1.7 * max(1.0, min(view.factor, 1.2))
+    across, up = _grid_lines(view)
+    for x, metres in across:
         drawn.append(polyline([(x, area.bottom), (x, area.bottom + 1.2)], stroke=marks.INK, stroke_width=0.2))
-        drawn.append(text(x, area.bottom + 3.4, f"{k * step_m}", size, text_anchor="middle"))
-    for k in range(math.ceil(south / step_m), math.floor(north / step_m) + 1):
-        _, y = sheet.at(0, k * step_m)
+        drawn.append(text(x, area.bottom + 3.4, metres, size, text_anchor="middle"))
+    for y, metres in up:
         drawn.append(polyline([(area.left - 1.2, y), (area.left, y)], stroke=marks.INK, stroke_width=0.2))
         turned = f"rotate(-90 {area.left - 1.8:.2f} {y:.2f})"
-        drawn.append(text(area.left - 1.8, y, f"{k * step_m}", size, text_anchor="middle", transform=turned))
+        drawn.append(text(area.left - 1.8, y, metres, size, text_anchor="middle", transform=turned))
     return group(drawn, id="edge")
-
-
-def _ground_at(view: MapView, x: float, y: float) -> tuple[float, float]:
-    sheet = view.sheet
-    middle_x, middle_y = sheet.map.left + sheet.map.width / 2, sheet.map.top + sheet.map.height / 2
-    return sheet.x_m + (x - middle_x) * sheet.scale / 1000, sheet.y_m - (y - middle_y) * sheet.scale / 1000
 
 
 def _rect(area: Box, **attributes: float | str | None) -> str:

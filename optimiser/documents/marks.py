@@ -14,6 +14,7 @@ PEG_MM = 1.0
 INK = "#1c1c1c"
 PAPER = "#ffffff"
 SOIL = "#f6efdf"
+EARTH = "#5f4a22"
 
 
 def lamp(at: Point, f: float, post: bool = False) -> str:

@@ -18,6 +18,8 @@ from .canvas_svg import svg_of
 from .cautions import brief
 from .cut_list import cut_list_csv
 from .drawing import draw_plan
+from .drawing_set import DrawingOptions, drawing_pdf, drawing_svg
+from .geojson import LOCAL_FILE, plan_geojson
 from .label_sheet import label_pages
 from .lists import (
     all_tables,
@@ -50,24 +52,30 @@ class PaperOptions:
     date
         Printed as it is; the clock is never asked.
     fonts
-        TrueType fonts for signs that the program's own lack, for PDF.
+        TrueType fonts for signs that the program's own lack, for lists and labels in PDF.
+    size
+        Paper of the drawing: ``A4``, ``A3`` or ``Letter``.
+    revision
+        Printed on the drawing as it is.
     """
 
     date: str = ""
     fonts: tuple[Path, ...] = field(default=())
+    size: str = "A3"
+    revision: str = ""
 
 
 @dataclass(frozen=True)
 class Paper:
     """
-    One file.
+    One file, or several of a kind.
 
     Attributes
     ----------
     name
         What ``--only`` takes.
     file
-        Its name in the folder.
+        Its name in the folder; with a ``*`` where there are several, and then ``make`` names each.
     sentence
         What it is.
     make
@@ -79,7 +87,7 @@ class Paper:
     name: str
     file: str
     sentence: str
-    make: Callable[[Plan, PaperOptions], bytes]
+    make: Callable[[Plan, PaperOptions], bytes | list[tuple[str, bytes]]]
     everyday: bool = False
 
 
@@ -119,6 +127,17 @@ def _as_svg(pages: Callable[[Plan, PaperOptions], list[Page]], plan: Plan, optio
     return svg_of(made, f"{plan.job.title}: {made[0].title}").encode()
 
 
+def _drawing(options: PaperOptions) -> DrawingOptions:
+    return DrawingOptions(options.size, plain(options.date), plain(options.revision))
+
+
+def _dxf(plan: Plan, options: PaperOptions) -> bytes:
+    from .dxf import plan_dxf
+
+    del options
+    return plan_dxf(plan)
+
+
 def _csv(make: Callable[[Plan], Table], plan: Plan, options: PaperOptions) -> bytes:
     del options
     return csv_of(make(plan)).encode()
@@ -128,6 +147,12 @@ PAPERS: tuple[Paper, ...] = (
     Paper("cut-list-csv", "cut_list.csv", "cut list with the reels to buy", lambda plan, _: cut_list_csv(plan).encode(),
           everyday=True),
     Paper("plan", "plan.svg", "the plan to scale, to dig by", lambda plan, _: draw_plan(plan).encode(), everyday=True),
+    Paper("drawing", "drawing.pdf", "the plan to scale on sheets to print, with a key where there are several",
+          lambda plan, options: drawing_pdf(plan, _drawing(options))),
+    Paper("drawing-svg", "drawing-*.svg", "the same sheets, each as SVG",
+          lambda plan, options: drawing_svg(plan, _drawing(options))),
+    Paper("dxf", "plan.dxf", "the plan for drawing programs, in metres", _dxf),
+    Paper("geojson", LOCAL_FILE, "the plan as GeoJSON objects in its own metres", lambda plan, _: [plan_geojson(plan)]),
     Paper("lists", "lists.pdf", "all lists, to print", _lists_pdf, everyday=True),
     Paper("workbook", "lists.xlsx", "all lists, one sheet each, for a spreadsheet", _workbook),
     Paper("labels", "labels.pdf", "labels for the ends of the cables", partial(_as_pdf, _labels)),
@@ -168,7 +193,11 @@ def choose_papers(names: Iterable[str]) -> list[Paper]:
 
 def make_papers(plan: Plan, papers: Iterable[Paper], options: PaperOptions) -> dict[str, bytes]:
     """Bytes by file name, in order."""
-    return {paper.file: paper.make(plan, options) for paper in papers}
+    files: dict[str, bytes] = {}
+    for paper in papers:
+        made = paper.make(plan, options)
+        files.update([(paper.file, made)] if isinstance(made, bytes) else made)
+    return files
 
 
 def read_fonts(paths: Iterable[Path]) -> tuple[Path, ...]:

@@ -1,10 +1,11 @@
-"""The sheet of paper: A3, which way up, and the scale. In: what must be seen, in metres. Out: Sheet."""
+"""The sheet of paper: its size, which way up, and the scale. In: what must be seen, in metres. Out: Sheet."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -12,12 +13,17 @@ from ..plan.model import Plan
 from .svg import Point
 
 _SCALES = (20, 25, 50, 75, 100, 125, 150, 200, 250, 300, 400, 500, 600, 750, 1000, 1250, 1500, 2000, 2500, 3000, 5000)
+ROUND_SCALES = (20, 25, 50, 100, 200, 250, 500, 1000, 2000, 2500, 5000)
+"""Scales of sheets to measure from: those of common scale rulers (common practice, no source)."""
+PaperName = Literal["A4", "A3", "Letter"]
+PAPERS_MM: dict[str, tuple[float, float]] = {"A4": (210.0, 297.0), "A3": (297.0, 420.0), "Letter": (215.9, 279.4)}
+"""Short side, long side: ISO 216; Letter is 8.5 x 11 inches (ANSI/ASME Y14.1)."""
 FRAME_MM = 8.0
 GRID_BAND_MM = 4.5
 COLUMN_MM = 96.0
 BELOW_MM = {3: 104.0, 4: 82.0}
 """Height of a panel below the map, by its columns."""
-_BESIDE_MM = 12.0  # kept free round the site, for labels
+BESIDE_MM = 12.0  # kept free round the site, for labels
 
 
 @dataclass(frozen=True)
@@ -44,7 +50,7 @@ class Box:
 @dataclass(frozen=True)
 class Sheet:
     """
-    A3 with the map at a stated scale.
+    Paper with the map at a stated scale.
 
     Attributes
     ----------
@@ -55,9 +61,11 @@ class Sheet:
     columns
         Of words in the panel.
     scale
-        Metres of ground for a metre of paper.
+        Metres of ground for a metre of paper; 0 on a sheet without a map.
     x_m, y_m
         Place on the ground at the middle of the map.
+    paper
+        Name of the paper's size.
     """
 
     width: float
@@ -68,6 +76,7 @@ class Sheet:
     scale: int
     x_m: float
     y_m: float
+    paper: str = "A3"
 
     def at(self, x: float, y: float) -> Point:
         """Where a place is on the sheet, in mm; y of the ground points up, y of the sheet down."""
@@ -79,6 +88,14 @@ class Sheet:
 
     def route(self, places: Iterable[tuple[float, ...]]) -> list[Point]:
         return [self.at(place[0], place[1]) for place in places]
+
+    def ground_at(self, x: float, y: float) -> Point:
+        """The place on the ground, in m, at a point of the sheet."""
+        m = self.scale / 1000
+        return (
+            self.x_m + (x - self.map.left - self.map.width / 2) * m,
+            self.y_m - (y - self.map.top - self.map.height / 2) * m,
+        )
 
     def mm(self, length_m: float) -> float:
         return length_m * 1000 / self.scale
@@ -125,9 +142,14 @@ def possible_sheets(plan: Plan, *, grown: bool = False) -> list[Sheet]:
             panel = Box(inner.left, inner.bottom - panel_height, inner.width, panel_height)
             area = Box(inner.left, inner.top, inner.width, inner.height - panel_height)
         area = area.shrunk(GRID_BAND_MM)
-        room_x, room_y = area.width - 2 * _BESIDE_MM, area.height - 2 * _BESIDE_MM
+        room_x, room_y = area.width - 2 * BESIDE_MM, area.height - 2 * BESIDE_MM
         needed = 1000 * max((east - west) / room_x, (north - south) / room_y)
-        scale = next((scale for scale in _SCALES if scale >= needed), math.ceil(needed / 1000) * 1000)
+        scale = scale_for(needed)
         middle = ((west + east) / 2, (south + north) / 2)
         sheets.append(Sheet(float(width), float(height), area, panel, columns, scale, *middle))
     return sorted(sheets, key=lambda sheet: sheet.scale)
+
+
+def scale_for(needed: float, among: tuple[int, ...] = _SCALES) -> int:
+    """The largest usual scale that is no larger than 1 : ``needed``."""
+    return next((scale for scale in among if scale >= needed), math.ceil(needed / 1000) * 1000)

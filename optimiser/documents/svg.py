@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from xml.sax.saxutils import escape, quoteattr
 
-from .words import plain
+from .words import FIRST_STRONG, POP, plain
 
 Point = tuple[float, float]
 
@@ -21,7 +21,7 @@ _WIDE_UPPER = 0.72
 _LOWER = 0.61
 
 
-@lru_cache(maxsize=20_000)
+@lru_cache(maxsize=1 << 16)
 def text_width(text: str, size: float, *, bold: bool = False) -> float:
     """Width that a generic sans-serif font needs at most, in the unit of ``size``."""
     total = 0.0
@@ -49,6 +49,18 @@ def cut_to_width(text: str, width: float, size: float, *, bold: bool = False) ->
     while text and text_width(text + "…", size, bold=bold) > width:
         text = text[:-1]
     return text.rstrip() + "…"
+
+
+def cut_middle(text: str, width: float, size: float, *, bold: bool = False) -> str:
+    """The text, or its two ends with an ellipsis between: names often differ at their ends."""
+    text = plain(text)
+    if text_width(text, size, bold=bold) <= width:
+        return text
+    left, right = len(text) // 2, (len(text) + 1) // 2
+    while left + right and text_width(text[:left] + "…" + text[len(text) - right :], size, bold=bold) > width:
+        left, right = (left - 1, right) if left >= right else (left, right - 1)
+    start, end = text[:left].rstrip(), text[len(text) - right :].lstrip()
+    return start + POP * (start.count(FIRST_STRONG) - start.count(POP)) + "…" + end
 
 
 def wrap(text: str, width: float, size: float, *, bold: bool = False) -> list[str]:

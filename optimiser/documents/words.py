@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Iterable
+from functools import lru_cache
 
 from ..plan.model import Plan
 
@@ -28,12 +29,25 @@ OUTCOMES = {
 }
 
 
+_TURNING = dict.fromkeys([*range(0x202A, 0x202F), 0x2066, 0x2067])  # they would reorder the numbers beside a name
+FIRST_STRONG, POP = "\u2068", "\u2069"
+
+
+@lru_cache(maxsize=1 << 14)
 def plain(text: str) -> str:
-    """One line without characters that a terminal, a spreadsheet or XML cannot hold."""
-    joined = " ".join(text.split())
+    """One line without characters that a terminal, a spreadsheet or XML cannot hold, or that turn the text round."""
+    joined = " ".join(text.translate(_TURNING).split())
     if joined.isprintable():
         return joined
     return "".join("\ufffd" if _unfit(char) else char for char in joined)
+
+
+def isolated(name: str) -> str:
+    """A name to be set among other words: written from right to left, it keeps them in their order (UAX #9, 2.4)."""
+    name = plain(name).replace(FIRST_STRONG, "").replace(POP, "")
+    if any(unicodedata.bidirectional(char) in {"R", "AL", "AN"} for char in name):
+        return FIRST_STRONG + name + POP
+    return name
 
 
 def _unfit(char: str) -> bool:

@@ -1,0 +1,313 @@
+"""Sheets drawn as SVG by this package, as a PDF. In: SVG in millimetres. Out: PDF, text selectable, lines as lines.
+
+Knows what ``svg.py`` and its users write and nothing more: groups moved or clipped, rectangles, circles, polylines,
+paths whose arcs are half circles, texts. Anything else is an error, so that nothing is left out unseen.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+import re
+from collections.abc import Container, Iterator, Sequence
+from contextlib import nullcontext
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+from xml.etree import ElementTree
+
+from .pdf_fonts import BOXES, FAMILY, known_to, letters, unseen, without_clock
+
+if TYPE_CHECKING:
+    from fpdf import FPDF
+
+_SVG = "{http://www.w3.org/2000/svg}"
+_PT = 72 / 25.4
+_ROUND = 0.5522847498  # control points of a quarter circle: 4/3 (√2 − 1)
+_NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)")
+_CAPS = {"butt": 0, "round": 1}
+_JOINS = {"miter": 0, "round": 1}
+_KNOWN = {
+    "id", "x", "y", "cx", "cy", "r", "rx", "width", "height", "d", "points", "fill", "fill-opacity", "fill-rule",
+    "stroke", "stroke-width", "stroke-dasharray", "stroke-linecap", "stroke-linejoin", "clip-path", "clip-rule",
+    "transform", "font-size", "font-weight", "font-style", "font-family", "text-anchor", "viewBox",
+}  # fmt: skip
+
+_JOINERS = "\u200c\u200d"
+Move = tuple[float, float]
+
+
+def pdf_of(sheets: Sequence[str], title: str) -> bytes:
+    """
+    One page a sheet, of the sheet's own size; the same bytes for the same sheets.
+
+    Raises
+    ------
+    ValueError
+        An element or attribute that this writer does not know.
+    """
+    from fpdf import FPDF
+    from fpdf.prefs import ViewerPreferences
+
+    pdf = FPDF(unit="mm")
+    without_clock(pdf)
+    pdf.set_title(title)
+    pdf.set_producer("lampspur")
+    pdf.set_auto_page_break(False)
+    pdf.set_margin(0)
+    pdf.c_margin = 0
+    pdf.viewer_preferences = ViewerPreferences(print_scaling="None")  # a scale holds at 100 % only
+    roots = [ElementTree.fromstring(sheet) for sheet in sheets]
+    with letters(pdf, ("".join(node.itertext()) for root in roots for node in root.iter(f"{_SVG}text"))):
+        for root in roots:
+            _Painter(pdf, root).paint()
+        return bytes(pdf.output())
+
+
+class _Painter:
+    """One page. Lengths in millimetres, y down, as in the SVG."""
+
+    def __init__(self, pdf: FPDF, root: ElementTree.Element) -> None:
+        self.pdf = pdf
+        self.root = root
+        self.known = known_to(pdf)
+        self.width, self.height = (float(root.get(key, "").removesuffix("mm")) for key in ("width", "height"))
+        self.clips = {node.get("id", ""): node for node in root.iter(f"{_SVG}clipPath")}
+
+    def paint(self) -> None:
+        self.pdf.add_page(format=(self.width, self.height))
+        self._children(self.root, (0.0, 0.0), self.root.get("fill", "#000000"))
+
+    def _children(self, parent: ElementTree.Element, move: Move, fill: str) -> None:
+        for node in parent:
+            self._element(node, move, fill)
+
+    def _element(self, node: ElementTree.Element, move: Move, fill: str) -> None:
+        tag = node.tag.removeprefix(_SVG)
+        if tag in {"title", "defs", "clipPath"}:
+            return
+        unknown = set(node.attrib) - _KNOWN
+        if unknown or tag not in {"g", "rect", "circle", "polyline", "path", "text"}:
+            raise ValueError(f"<{tag}> with {sorted(unknown)} cannot be written as PDF")
+        if tag == "text":
+            self._text(node, move, node.get("fill", fill))
+            return
+        if tag == "g":
+            move = _moved(move, node.get("transform"))
+        elif node.get("transform"):
+            raise ValueError(f"<{tag}> with a transform cannot be written as PDF")
+        clip = node.get("clip-path")
+        with self.pdf.local_context() if clip else nullcontext():
+            if clip:
+                shape = self.clips[clip.removeprefix("url(#").removesuffix(")")][0]
+                rule = "W*" if shape.get("clip-rule") == "evenodd" else "W"
+                self._write(f"{self._outline(shape, move)} {rule} n")
+            if tag == "g":
+                self._children(node, move, node.get("fill", fill))
+            else:
+                self._shape(node, move, node.get("fill", fill))
+
+    def _shape(self, node: ElementTree.Element, move: Move, fill: str) -> None:
+        stroke = node.get("stroke", "none")
+        parts = [self._outline(node, move)]
+        if fill != "none":
+            parts.insert(0, f"{_colour(fill)} rg")
+        if stroke != "none":
+            dash = " ".join(_n(float(part) * _PT) for part in node.get("stroke-dasharray", "").split())
+            parts.insert(
+                0,
+                f"{_colour(stroke)} RG {_n(float(node.get('stroke-width', '1')) * _PT)} w "
+                f"{_CAPS[node.get('stroke-linecap', 'butt')]} J {_JOINS[node.get('stroke-linejoin', 'miter')]} j "
+                f"[{dash}] 0 d",
+            )
+        even = "*" if node.get("fill-rule") == "evenodd" else ""
+        parts.append({(True, True): f"B{even}", (True, False): f"f{even}", (False, True): "S", (False, False): "n"}[
+            fill != "none", stroke != "none"
+        ])  # fmt: skip
+        opacity = node.get("fill-opacity")
+        with self.pdf.local_context(fill_opacity=float(opacity)) if opacity else nullcontext():
+            self._write(f"q {' '.join(parts)} Q")
+
+    def _outline(self, node: ElementTree.Element, move: Move) -> str:
+        tag = node.tag.removeprefix(_SVG)
+        if tag == "rect":
+            return self._rect([float(node.get(key, "0")) for key in ("x", "y", "width", "height", "rx")], move)
+        if tag == "circle":
+            x, y, r = (float(node.get(key, "0")) for key in ("cx", "cy", "r"))
+            return self._join([("m", [(x - r, y)]), *_half(x, y, -r, 0.0, 1), *_half(x, y, r, 0.0, 1), ("h", [])], move)
+        if tag == "polyline":
+            numbers = [float(found) for found in _NUMBER.findall(node.get("points", ""))]
+            points = list(zip(numbers[::2], numbers[1::2], strict=True))
+            return self._join([("m" if not i else "l", [point]) for i, point in enumerate(points)], move)
+        if tag == "path":
+            return self._join(_steps(node.get("d", "")), move)
+        raise ValueError(f"<{tag}> has no outline")
+
+    def _rect(self, sides: Sequence[float], move: Move) -> str:
+        x, y, width, height, r = sides
+        if not r:
+            left, top = self._at((x, y), move)
+            return f"{_n(left)} {_n(top)} {_n(width * _PT)} {_n(-height * _PT)} re"
+        right, bottom, k = x + width, y + height, r * (1 - _ROUND)
+        return self._join(
+            [
+                ("m", [(x + r, y)]),
+                ("l", [(right - r, y)]), ("c", [(right - k, y), (right, y + k), (right, y + r)]),
+                ("l", [(right, bottom - r)]), ("c", [(right, bottom - k), (right - k, bottom), (right - r, bottom)]),
+                ("l", [(x + r, bottom)]), ("c", [(x + k, bottom), (x, bottom - k), (x, bottom - r)]),
+                ("l", [(x, y + r)]), ("c", [(x, y + k), (x + k, y), (x + r, y)]),
+                ("h", []),
+            ],
+            move,
+        )  # fmt: skip
+
+    def _text(self, node: ElementTree.Element, move: Move, fill: str) -> None:
+        pdf, words = self.pdf, "".join(node.itertext())
+        size = float(node.get("font-size", "3"))
+        style = "B" if node.get("font-weight") == "bold" else "I" if node.get("font-style") == "italic" else ""
+        pdf.set_text_color(*_rgb(fill))
+        x, y = float(node.get("x", "0")) + move[0], float(node.get("y", "0")) + move[1]
+        turned = node.get("transform")
+        angle, *about = (float(found) for found in _NUMBER.findall(turned or "0"))
+        with pdf.rotation(-angle, about[0] + move[0], about[1] + move[1]) if turned else nullcontext():
+            runs = list(_runs(words, self.known))
+            widths = [self._use(run, style, size) for run in runs]
+            x -= {"start": 0.0, "middle": 0.5, "end": 1.0}[node.get("text-anchor", "start")] * sum(widths)
+            for run, width in zip(runs, widths, strict=True):
+                self._use(run, style, size)
+                if run.shaped:
+                    pdf.set_xy(x, y - 0.8 * size)
+                    pdf.cell(width, size, run.words)
+                else:
+                    pdf.text(x, y, run.words)
+                x += width
+
+    def _use(self, run: _Run, style: str, size: float) -> float:
+        """Set the font for a run; its width."""
+        self.pdf.set_font(run.family, style if run.family == FAMILY else "", size * _PT)
+        self.pdf.set_text_shaping(use_shaping_engine=run.shaped)
+        return self.pdf.get_string_width(run.words)
+
+    def _at(self, point: Move, move: Move) -> Move:
+        return (point[0] + move[0]) * _PT, (self.height - point[1] - move[1]) * _PT
+
+    def _join(self, steps: Sequence[tuple[str, Sequence[Move]]], move: Move) -> str:
+        parts = []
+        for letter, points in steps:
+            for point in points:
+                x, y = self._at(point, move)
+                parts.append(f"{_n(x)} {_n(y)}")
+            parts.append(letter)
+        return " ".join(parts)
+
+    def _write(self, operators: str) -> None:
+        self.pdf._out(operators)
+
+
+@dataclass(frozen=True)
+class _Run:
+    """Words of one font; ``shaped`` where letters join, combine or run from right to left."""
+
+    words: str
+    family: str
+    shaped: bool
+
+
+def _runs(words: str, known: Container[int]) -> Iterator[_Run]:
+    for boxed, chars in itertools.groupby(
+        (char for char in words if not unseen(char) or char in _JOINERS), lambda char: ord(char) not in known
+    ):
+        run = "".join(chars)
+        yield _Run(run, BOXES if boxed else FAMILY, not boxed and any(map(_joins, run)))
+
+
+def _joins(char: str) -> bool:
+    return ord(char) >= 0x300 and char not in "–…·²³°×Ω" and not "\u0370" <= char <= "\u058f"
+
+
+def _moved(move: Move, transform: str | None) -> Move:
+    if transform is None:
+        return move
+    if not transform.startswith("translate("):
+        raise ValueError(f"transform {transform!r} of a group cannot be written as PDF")
+    dx, dy = (float(found) for found in _NUMBER.findall(transform))
+    return move[0] + dx, move[1] + dy
+
+
+def _steps(d: str) -> list[tuple[str, list[Move]]]:
+    """A path as PDF knows it: move, line, curve, close."""
+    steps: list[tuple[str, list[Move]]] = []
+    x = y = x0 = y0 = 0.0
+    control: Move = (0.0, 0.0)
+    for letter, v in _commands(d):
+        dx, dy = (x, y) if letter.islower() else (0.0, 0.0)
+        kind = letter.upper()
+        if kind == "M":
+            x, y = v[0] + dx, v[1] + dy
+            x0, y0 = x, y
+            steps.append(("m", [(x, y)]))
+        elif kind in "LHV":
+            x, y = {"L": (v[0] + dx, v[-1] + dy), "H": (v[0] + dx, y), "V": (x, v[0] + dy)}[kind]
+            steps.append(("l", [(x, y)]))
+        elif kind in "QT":
+            control = (v[0] + dx, v[1] + dy) if kind == "Q" else (2 * x - control[0], 2 * y - control[1])
+            end = (v[-2] + dx, v[-1] + dy)
+            first = (x + 2 / 3 * (control[0] - x), y + 2 / 3 * (control[1] - y))
+            second = (end[0] + 2 / 3 * (control[0] - end[0]), end[1] + 2 / 3 * (control[1] - end[1]))
+            steps.append(("c", [first, second, end]))
+            x, y = end
+        elif kind == "A":
+            end = (v[5] + dx, v[6] + dy)
+            if v[0] != v[1] or abs(math.dist((x, y), end) - 2 * v[0]) > 0.03:
+                raise ValueError("arcs must be half circles")
+            middle = ((x + end[0]) / 2, (y + end[1]) / 2)
+            steps += _half(*middle, x - middle[0], y - middle[1], int(v[4]))
+            x, y = end
+        else:
+            steps.append(("h", []))
+            x, y = x0, y0
+    return steps
+
+
+def _commands(d: str) -> Iterator[tuple[str, list[float]]]:
+    """Letters with as many numbers as one step takes."""
+    takes = {"M": 2, "L": 2, "H": 1, "V": 1, "Q": 4, "T": 2, "A": 7, "Z": 0}
+    for letter, rest in re.findall(r"([A-Za-z])([^A-Za-z]*)", d):
+        if letter.upper() not in takes:
+            raise ValueError(f"a path with {letter} cannot be written as PDF")
+        numbers = [float(found) for found in _NUMBER.findall(rest)]
+        count = takes[letter.upper()]
+        if not count:
+            yield letter, []
+            continue
+        for i, start in enumerate(range(0, len(numbers), count)):
+            after = {"M": "L", "m": "l"}.get(letter, letter) if i else letter
+            yield after, numbers[start : start + count]
+
+
+def _half(cx: float, cy: float, dx: float, dy: float, sweep: int) -> list[tuple[str, list[Move]]]:
+    """Half a circle round (cx, cy), from (dx, dy) of it, clockwise on the sheet where ``sweep``."""
+    turn = 1 if sweep else -1
+    rays = [(dx, dy)]
+    for _ in range(2):
+        px, py = rays[-1]
+        rays.append((-turn * py, turn * px))
+    steps = []
+    for (ax, ay), (bx, by) in itertools.pairwise(rays):
+        points = [(cx + ax + _ROUND * bx, cy + ay + _ROUND * by), (cx + bx + _ROUND * ax, cy + by + _ROUND * ay)]
+        steps.append(("c", [*points, (cx + bx, cy + by)]))
+    return steps
+
+
+def _rgb(colour: str) -> tuple[int, int, int]:
+    if not re.fullmatch(r"#[0-9a-f]{6}", colour):
+        raise ValueError(f"colour {colour!r} cannot be written as PDF")
+    return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)
+
+
+def _colour(colour: str) -> str:
+    return " ".join(_n(part / 255) for part in _rgb(colour))
+
+
+def _n(value: float) -> str:
+    text = f"{value:.3f}".rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text
