@@ -66,6 +66,8 @@ class Bench:
         self.ways = Ways(facts, middle)
         self.packing = Drivers(facts)
         self.trench = np.asarray(facts.trench)
+        self._dug_price = 0.0 if facts.laid is None else float(self.trench[facts.laid > 0].sum())
+        """Trenches that are dug already: no matter of this layout's price."""
         self._capped = np.flatnonzero(np.asarray(facts.sleeve) >= 0)
         self._cap = np.asarray(facts.capacity)[self._capped]
         self._priced: dict[tuple[object, ...], Fed | None] = {}
@@ -114,8 +116,9 @@ class Bench:
         return fed
 
     def use_of(self, circuits: Iterable[Fed]) -> np.ndarray:
-        """(m,) cables in each edge."""
-        use = np.zeros(self.facts.graph.num_edges, dtype=np.int16)
+        """(m,) cables in each edge, with those that are laid already."""
+        laid = self.facts.laid
+        use = np.zeros(self.facts.graph.num_edges, dtype=np.int16) if laid is None else laid.copy()
         for fed in circuits:
             use[list(fed.edges)] += 1  # a tree uses an edge once
         return use
@@ -146,7 +149,7 @@ class Bench:
     def _price(
         self, circuits: Sequence[Fed], drivers: Sequence[tuple[int, int, list[int]]], use: np.ndarray
     ) -> tuple[float, float]:
-        price = float(self.trench[use > 0].sum()) + sum(fed.price for fed in circuits)
+        price = float(self.trench[use > 0].sum()) - self._dug_price + sum(fed.price for fed in circuits)
         return price + self.drivers_price(drivers), self.drivers_penalty(drivers)
 
     def drivers_price(self, drivers: Sequence[tuple[int, int, list[int]]]) -> float:

@@ -32,6 +32,8 @@ def ascend(
     head: np.ndarray,
     price: np.ndarray,
     stop: Callable[[], bool] | None = None,
+    *,
+    keep_cuts: bool = True,
 ) -> Ascent:
     """
     Raise cuts until every terminal is reached from the root at reduced price 0.
@@ -44,6 +46,8 @@ def ascend(
         (k,) the arcs, prices >= 0.
     stop
         Asked now and then; stopping early only weakens what is proven.
+    keep_cuts
+        Whether the cuts are wanted: a byte for each node and cut, gigabytes for thousands of lamps.
 
     Raises
     ------
@@ -56,7 +60,7 @@ def ascend(
     first = np.searchsorted(head[order], np.arange(size + 1)).tolist()
     total, rounds = 0.0, 0
     cuts: list[tuple[np.ndarray, int]] = []
-    state: dict[int, tuple[bytearray, list[int], int]] = {}
+    state: dict[int, tuple[bytearray, list[int]]] = {}  # nodes inside, arcs that enter
     queue = [(0, t) for t in terminals]
     heapq.heapify(queue)
     while queue:
@@ -67,20 +71,25 @@ def ascend(
         if terminal not in state:
             inside = bytearray(size)
             inside[terminal] = 1
-            state[terminal] = (inside, [terminal], 0)
-        inside, members, _ = state[terminal]
-        stack = list(members)
-        while stack:
-            v = stack.pop()
+            state[terminal] = (inside, list(range(first[terminal], first[terminal + 1])))
+        inside, into = state[terminal]
+        fresh: list[int] = []
+        for k in into:
+            if rest[k] <= 1e-12 and not inside[tails[k]]:
+                inside[tails[k]] = 1
+                fresh.append(tails[k])
+        for v in fresh:  # grows as it is walked
             for k in range(first[v], first[v + 1]):
                 if rest[k] <= 1e-12 and not inside[tails[k]]:
                     inside[tails[k]] = 1
-                    members.append(tails[k])
-                    stack.append(tails[k])
+                    fresh.append(tails[k])
         if inside[root]:
             del state[terminal]
             continue
-        into = [k for v in members for k in range(first[v], first[v + 1]) if not inside[tails[k]]]
+        if fresh:
+            into = [k for k in into if not inside[tails[k]]]
+            into += [k for v in fresh for k in range(first[v], first[v + 1]) if not inside[tails[k]]]
+            state[terminal] = (inside, into)
         if not into:
             raise ValueError(f"node {terminal} is joined to the root by no arcs")
         if len(into) > seen and queue and len(into) > queue[0][0]:
@@ -90,7 +99,8 @@ def ascend(
         for k in into:
             rest[k] -= step
         total += step
-        cuts.append((np.frombuffer(bytes(inside), dtype=np.uint8).astype(bool), terminal))
+        if keep_cuts:
+            cuts.append((np.frombuffer(bytes(inside), dtype=np.uint8).astype(bool), terminal))
         heapq.heappush(queue, (len(into), terminal))
     back = np.empty(len(order))
     back[order] = rest
