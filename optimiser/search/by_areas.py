@@ -19,7 +19,6 @@ from dataclasses import dataclass, replace
 
 from .area import Area, Cutter, stitch
 from .circuit import Fed
-from .construct import straighten_all
 from .effort import Effort
 from .facts import Facts
 from .graft import draft_of, recreate
@@ -28,7 +27,6 @@ from .supply_areas import Unit, areas_of, give_to_supplies, units_given, units_o
 from .tasks import Crew, Task, search_area, start_area
 
 AREA_LAMPS = 90
-"""Most lamps of an area, where its units let it."""
 
 
 @dataclass(frozen=True)
@@ -50,10 +48,14 @@ AREA_ROUNDS = (
 
 
 class ByAreas:
-    """Makes and searches the areas of one job; ``work`` is what all tasks have spent."""
+    """
+    Makes and searches the areas of one job.
 
-    def __init__(self, seed: int, num_drivers: int | None, crew: Crew) -> None:
-        self.seed, self.num_drivers, self.crew = seed, num_drivers, crew
+    ``most``: most lamps of an area, where its units let it; ``work``: what all tasks have spent.
+    """
+
+    def __init__(self, seed: int, num_drivers: int | None, crew: Crew, most: int = AREA_LAMPS) -> None:
+        self.seed, self.num_drivers, self.crew, self.most = seed, num_drivers, crew, most
         self.work = 0.0
 
     def _seed(self, number: int, area: int) -> int:
@@ -65,7 +67,7 @@ class ByAreas:
         given = give_to_supplies(facts)
         cutter = Cutter(facts)
         areas: list[Area] = []
-        for units in areas_of(facts, units_given(facts, given.supply, AREA_LAMPS), AREA_LAMPS, 0.0):
+        for units in areas_of(facts, units_given(facts, given.supply, self.most), self.most, 0.0):
             lamps = [lamp for unit in units for lamp in unit.lamps]
             supplies = {unit.supply for unit in units}
             ways = {node for lamp in lamps for node in given.ways[lamp]}
@@ -85,7 +87,7 @@ class ByAreas:
         facts = bench.facts
         if state.circuits:
             bench.palette = state.circuits[0].palette
-        areas = cut_into_areas(facts, state, planned.angle * math.pi / 2, bench.palette)
+        areas = cut_into_areas(facts, state, planned.angle * math.pi / 2, bench.palette, self.most)
         tasks = []
         for i, area in enumerate(areas):
             count = self._drivers(state, area)
@@ -95,8 +97,7 @@ class ByAreas:
             tasks.append((area.facts, task))
         done = self.crew.do_areas(search_area, tasks)
         self.work += sum(d.work for d in done)
-        state = stitch(bench, state, areas, [d.state for d in done])
-        return straighten_all(bench, state)
+        return stitch(bench, state, areas, [d.state for d in done])
 
     def _drivers(self, state: State, area: Area) -> int | None:
         """Drivers that the area must have, where a number is asked for: as many as it has."""
@@ -136,11 +137,11 @@ def _compose(bench: Bench, circuits: Sequence[Fed], every: set[int]) -> State:
     return state
 
 
-def cut_into_areas(facts: Facts, state: State, angle: float, palette: tuple[int, ...]) -> list[Area]:
+def cut_into_areas(facts: Facts, state: State, angle: float, palette: tuple[int, ...], most: int) -> list[Area]:
     """The areas of a layout; every circuit and every lamp is in just one."""
     cutter = Cutter(facts)
     found: list[Area] = []
-    for units in areas_of(facts, units_of(facts, state, AREA_LAMPS), AREA_LAMPS, angle):
+    for units in areas_of(facts, units_of(facts, state, most), most, angle):
         area = _area(cutter, state, units)
         found.append(replace(area, facts=replace(area.facts, palettes=[palette])))
     return found

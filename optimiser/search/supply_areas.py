@@ -28,9 +28,19 @@ MOST_LOAD = 0.95
 
 @dataclass(frozen=True, eq=False)
 class Given:
-    """``supply``: (N,) supply point of each lamp. ``ways``: nodes of the forest that lead on to each lamp."""
+    """
+    Attributes
+    ----------
+    supply
+        (N,) supply point of each lamp.
+    up
+        (N,) the lamp from which the forest leads on to each; N from a supply point, -1 where nothing leads to it.
+    ways
+        Nodes between the two.
+    """
 
     supply: Ints
+    up: Ints
     ways: list[list[int]]
 
 
@@ -54,8 +64,10 @@ def give_to_supplies(facts: Facts) -> Given:
     supply = np.full(count, -1, dtype=np.int64)
     on_way: list[list[int]] = [[] for _ in range(count)]
     # Lines between the parts of two terminals, the shortest for each pair; all supply points are one root.
-    u, v = graph.ends.T
-    length = dist[u] + graph.trench_price + ways.laid_price + dist[v]
+    lead_node, lead_lamp = np.array([(arc.node, n + arc.lamp) for arc in graph.leads], dtype=np.int64).T
+    lead_price = [arc.price + arc.extension_price for arc in graph.leads]
+    u, v = np.concatenate([graph.ends[:, 0], lead_node]), np.concatenate([graph.ends[:, 1], lead_lamp])
+    length = dist[u] + np.concatenate([graph.trench_price + ways.laid_price, lead_price]) + dist[v]
     end = np.where(source >= n, source - n, count)
     one, two = np.minimum(end[u], end[v]), np.maximum(end[u], end[v])
     line = np.flatnonzero(np.isfinite(length) & (one != two))
@@ -64,7 +76,9 @@ def give_to_supplies(facts: Facts) -> Given:
     first[1:] = (np.diff(one[line]) != 0) | (np.diff(two[line]) != 0)
     line = line[first]
     line_of = {(int(one[e]), int(two[e])): int(e) for e in line}
+    before = np.full(count, -1, dtype=np.int64)
     for lamp, up in _walk_from_root(count, one[line], two[line], length[line]):
+        before[lamp] = up
         e = line_of[min(lamp, up), max(lamp, up)]
         for node in (int(u[e]), int(v[e])):
             at = node
@@ -76,8 +90,8 @@ def give_to_supplies(facts: Facts) -> Given:
         if up != count:
             supply[lamp] = supply[up]
     _place_strays(facts, supply)
-    _make_room(facts, ways, supply, on_way, dist)
-    return Given(supply, on_way)
+    _make_room(facts, ways, supply, on_way)
+    return Given(supply, before, on_way)
 
 
 def _walk_from_root(root: int, one: Ints, two: Ints, length: Floats) -> list[tuple[int, int]]:
@@ -97,7 +111,7 @@ def _place_strays(facts: Facts, supply: Ints) -> None:
         supply[lamp] = int(np.argmin(np.hypot(*(roots - places[lamp]).T)))
 
 
-def _make_room(facts: Facts, ways: Ways, supply: Ints, on_way: list[list[int]], out: Floats) -> None:
+def _make_room(facts: Facts, ways: Ways, supply: Ints, on_way: list[list[int]]) -> None:
     """Move lamps from supply points that cannot carry theirs to the nearest with room, the outermost first."""
     n, roots = facts.graph.num_nodes, facts.graph.supply_node
     largest = max(feed.max_w for feed in facts.feeds)
