@@ -54,7 +54,7 @@ class ByAreas:
     ``most``: most lamps of an area, where its units let it; ``work``: what all tasks have spent.
     """
 
-    def __init__(self, seed: int, num_drivers: int | None, crew: Crew, most: int = AREA_LAMPS) -> None:
+    def __init__(self, seed: int, num_drivers: int | None, crew: Crew, most: int) -> None:
         self.seed, self.num_drivers, self.crew, self.most = seed, num_drivers, crew, most
         self.work = 0.0
 
@@ -89,22 +89,29 @@ class ByAreas:
             bench.palette = state.circuits[0].palette
         areas = cut_into_areas(facts, state, planned.angle * math.pi / 2, bench.palette, self.most)
         tasks = []
-        for i, area in enumerate(areas):
-            count = self._drivers(state, area)
+        for i, (area, count) in enumerate(zip(areas, self._drivers(state, areas), strict=True)):
             start = area_start(area, state, count)
             each = budget * len(area.lamps) / facts.num_lamps
-            task = Task(self._seed(number, i), each, count, start, planned.heat)
-            tasks.append((area.facts, task))
+            tasks.append((area.facts, Task(self._seed(number, i), each, count, start, planned.heat)))
         done = self.crew.do_areas(search_area, tasks)
         self.work += sum(d.work for d in done)
         return stitch(bench, state, areas, [d.state for d in done])
 
-    def _drivers(self, state: State, area: Area) -> int | None:
-        """Drivers that the area must have, where a number is asked for: as many as it has."""
+    def _drivers(self, state: State, areas: Sequence[Area]) -> list[int | None]:
+        """
+        Drivers that each area must have, where a number is asked for: as many as it has.
+
+        Those that the layout is short of go one each to the areas with the most lamps for a driver.
+        """
         if self.num_drivers is None:
-            return None
-        mine = set(area.circuits)
-        return sum(1 for _, _, members in state.drivers if mine.issuperset(members))
+            return [None] * len(areas)
+        counts = []
+        for area in areas:
+            mine = set(area.circuits)
+            counts.append(sum(1 for _, _, members in state.drivers if mine.issuperset(members)))
+        for _ in range(self.num_drivers - len(state.drivers)):
+            counts[max(range(len(areas)), key=lambda i: (len(areas[i].lamps) / max(counts[i], 1), -i))] += 1
+        return list(counts)
 
 
 def _in_one_palette(bench: Bench, circuits: Sequence[Fed]) -> State:

@@ -20,7 +20,7 @@ from ..ground import Ground, refine
 from ..job import Job
 from ..survey.model import Survey
 from .bound import Bound, least_watts, lower_bound, quick_bound
-from .by_areas import AREA_ROUNDS, ByAreas
+from .by_areas import AREA_LAMPS, AREA_ROUNDS, ByAreas
 from .combine import combine
 from .construct import construct, straighten_all
 from .effort import Effort
@@ -249,7 +249,7 @@ class _Search:
 
     def over_areas(self, crew: Crew) -> State:
         """The whole search of a very large job: area by area, the seams shifted and the ground refined in between."""
-        areas = ByAreas(self.options.seed, self.options.num_drivers, crew)
+        areas = ByAreas(self.options.seed, self.options.num_drivers, crew, AREA_LAMPS)
         self.observer.stage("first layout, area by area")
         bench = self.bench()
         state = areas.first(bench)

@@ -13,6 +13,7 @@ import argparse
 import math
 import multiprocessing
 import resource
+import sys
 import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor
@@ -26,7 +27,7 @@ STAGES = ("site", "ground", "first layout", "search", "bound", "plan", "check", 
 
 
 class _Clock:
-    """An observer that notes when each stage began, and when the first layout was confirmed."""
+    """An observer that notes and prints when each stage began, and when the first layout was confirmed."""
 
     def __init__(self) -> None:
         self.begun: list[tuple[str, float]] = []
@@ -35,10 +36,13 @@ class _Clock:
 
     def stage(self, name: str) -> None:
         self.begun.append((name, time.perf_counter()))
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        print(f"  {self.begun[-1][1] - self.start:8.1f} s {peak:6.0f} MB  {name}", file=sys.stderr, flush=True)
 
     def best(self, cost: float) -> None:
         if math.isnan(self.first_s):
             self.first_s = time.perf_counter() - self.start
+        print(f"  {time.perf_counter() - self.start:8.1f} s  {cost:12.2f}", file=sys.stderr, flush=True)
 
     def bound(self, bound: float) -> None: ...
 
