@@ -105,10 +105,14 @@ def do_task(
 
 def start_area(facts: Facts, task: Task, stop: Callable[[], bool] | None = None) -> Done:
     """A first layout of one area: the cheaper of two constructions, in any gauges."""
-    bench = Bench(facts, Effort(float("inf"), stop), task.num_drivers)
-    tries = [construct(bench, random.Random(task.seed)), split_forest(bench, random.Random(task.seed))]
-    state = straighten_all(bench, min((s for s in tries if s is not None), key=lambda s: s.cost))
-    return Done(state, NOT_SLID, bench.effort.spent, bench.effort.stopped)
+    effort = Effort(float("inf"), stop)
+    bench = Bench(facts, effort, task.num_drivers)
+    state = construct(bench, random.Random(task.seed))
+    split = None if effort.stopped else split_forest(bench, random.Random(task.seed))
+    if split is not None and split.cost < state.cost:
+        state = split
+    state = straighten_all(bench, state)
+    return Done(state, NOT_SLID, effort.spent, effort.stopped)
 
 
 def search_area(facts: Facts, task: Task, stop: Callable[[], bool] | None = None) -> Done:
