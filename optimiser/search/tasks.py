@@ -104,11 +104,11 @@ def do_task(
 
 
 def start_area(facts: Facts, task: Task, stop: Callable[[], bool] | None = None) -> Done:
-    """A first layout of one area: the cheaper of two constructions, in any gauges."""
+    """A first layout of one area: the cheaper of two constructions, in any gauges, even where the search is stopped."""
     effort = Effort(float("inf"), stop)
     bench = Bench(facts, effort, task.num_drivers)
     state = construct(bench, random.Random(task.seed))
-    split = None if effort.stopped else split_forest(bench, random.Random(task.seed))
+    split = split_forest(bench, random.Random(task.seed))
     if split is not None and split.cost < state.cost:
         state = split
     state = straighten_all(bench, state)

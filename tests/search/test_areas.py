@@ -25,6 +25,7 @@ from optimiser.search.effort import Effort
 from optimiser.search.facts import Facts, Ways, gather_facts
 from optimiser.search.find import Options
 from optimiser.search.state import Bench, State
+from optimiser.search.stopping import StopSignal
 from optimiser.search.supply_areas import areas_of, give_to_supplies, halve, units_given, units_of
 from optimiser.search.tasks import Crew, Task, search_area
 from tests.benchmarks.make_site import make_site
@@ -263,6 +264,15 @@ def test_a_plan_by_areas_holds(monkeypatch: pytest.MonkeyPatch, num_drivers: int
     assert plan.bound is not None
     assert plan.bound <= plan.cost.total
     assert num_drivers is None or len(plan.drivers) == num_drivers
+
+
+def test_a_search_that_is_stopped_at_once_has_a_layout(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(find, "SPLIT_LAMPS", 20)
+    monkeypatch.setattr(find, "AREA_LAMPS", 15)
+    folder = make_site(40, 3, "campus")
+    plan = make_plan(folder, Options(), stop=StopSignal(0.0))
+    assert plan.outcome == "stopped_by_time"
+    assert not check_plan(plan, folder.job, folder.survey, folder.digest).violations
 
 
 @pytest.mark.slow
