@@ -78,8 +78,8 @@ class ByAreas:
         self.work += sum(d.work for d in done)
         circuits = [area.outward(fed) for area, d in zip(areas, done, strict=True) for fed in d.state.circuits]
         state = _in_one_palette(bench, circuits)
-        if state.missing:
-            state = recreate(bench, draft_of(bench, state), random.Random(self.seed)) or state
+        if state.missing or state.penalty:
+            state = _rehung(bench, state, random.Random(self.seed))
         return state
 
     def search_on(self, bench: Bench, state: State, number: int, planned: AreaRound, budget: float) -> State:
@@ -126,6 +126,21 @@ def _in_one_palette(bench: Bench, circuits: Sequence[Fed]) -> State:
     assert best is not None
     bench.palette = best.circuits[0].palette if best.circuits else bench.facts.palettes[0]
     return best
+
+
+def _rehung(bench: Bench, state: State, rng: random.Random) -> State:
+    """Lamps left out, and those of drivers that a supply point has too many of, hung anew on the whole."""
+    draft = draft_of(bench, state)
+    gone: set[int] = set()
+    for s, most in enumerate(bench.facts.supply_max_drivers):
+        drivers = [members for supply, _, members in state.drivers if supply == s]
+        drivers.sort(key=lambda members: (sum(state.circuits[i].load_w for i in members), members))
+        gone.update(i for members in drivers[: max(0, len(drivers) - most)] for i in members)
+    for i in sorted(gone, reverse=True):
+        draft.missing.update(state.circuits[i].leads)
+        draft.without(i)
+    new = recreate(bench, draft, rng, bulk=False)
+    return new if new is not None and new.cost < state.cost else state
 
 
 def _compose(bench: Bench, circuits: Sequence[Fed], every: set[int]) -> State:
