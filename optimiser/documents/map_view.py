@@ -16,6 +16,8 @@ from .palette import GroundStyle, LineStyle, circuit_styles, ground_styles
 from .sheet import Sheet
 from .strands import Band, Strand, lay_strands
 
+_ROUND_MM = 25.0  # room for labels round the outermost lamps and joints
+
 
 @dataclass(frozen=True)
 class MapView:
@@ -68,7 +70,8 @@ def _factor(plan: Plan, sheet: Sheet) -> float:
     """1 on a crowded sheet, larger where there is room to spare."""
     count = 2 * len(plan.lamps) + len(plan.joints) + len(plan.cables) + 8 * len(plan.drivers)
     used = [sheet.at(lamp.x, lamp.y) for lamp in plan.lamps] + [sheet.at(joint.x, joint.y) for joint in plan.joints]
-    area = max(MultiPoint(used).buffer(25).envelope.area, 1.0)
+    left, top, right, bottom = MultiPoint(used).bounds
+    area = max((right - left + 2 * _ROUND_MM) * (bottom - top + 2 * _ROUND_MM), 1.0)
     return min(1.6, max(1.0, math.sqrt(area / max(count, 1) / 170)))
 
 

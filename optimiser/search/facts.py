@@ -149,6 +149,8 @@ class Facts:
     """Lead arc indices of each lamp, cheapest first."""
     kit_of_ways: list[float] = field(default_factory=list)
     """Least price of a joint by its ways, whatever sizes meet."""
+    laid: np.ndarray | None = None
+    """(m,) cables in each edge of circuits that stay as they are: other areas' of a large job; None for none."""
     joint_price_cache: dict[tuple[int, float, float], float] = field(default_factory=dict)
 
     def __getstate__(self) -> dict[str, Any]:
@@ -516,6 +518,15 @@ class Ways:
         for node in ends:
             self._code = None
             data[self._matrix.indptr[node] : self._matrix.indptr[node + 1]] = np.inf
+
+    def nearest_sources(self, sources: Sequence[int]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """As ``from_sources``, and which source each node is nearest to."""
+        from scipy.sparse.csgraph import dijkstra
+
+        found: tuple[np.ndarray, np.ndarray, np.ndarray] = dijkstra(
+            self._matrix, directed=True, indices=list(sources), return_predecessors=True, min_only=True
+        )
+        return found
 
     def from_sources(self, sources: Sequence[int], limit: float = np.inf) -> tuple[np.ndarray, np.ndarray]:
         """Distance and predecessor of every node from the nearest of several sources (lamps are ``num_nodes`` + i)."""

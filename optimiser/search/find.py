@@ -20,15 +20,16 @@ from ..ground import Ground, refine
 from ..job import Job
 from ..survey.model import Survey
 from .bound import Bound, least_watts, lower_bound, quick_bound
+from .by_areas import AREA_LAMPS, AREA_ROUNDS, ByAreas
 from .combine import combine
 from .construct import construct, straighten_all
 from .effort import Effort
 from .facts import Facts, gather_facts
 from .layout import Circuit, DriverUse, Layout, Piece
-from .refine import moved_onto
+from .refine import moved_onto, slide
 from .side_by_side import lay_side_by_side
 from .state import Bench, State
-from .tasks import Crew, Done, Task, collecting_seldom
+from .tasks import LEAST_SLIDE, Crew, Done, Task, collecting_seldom
 
 WORK_PER_LAMP = 1300.0
 """Work of effort 1 for each lamp, exact rebuilding and sliding included, in units of about half a millisecond."""
@@ -36,6 +37,8 @@ WORK_PER_LAMP_OF_MANY = 800.0
 VERY_MANY_LAMPS = 200
 """Beyond, work for each lamp falls with the root of their number: undiminished, 500 lamps were searched for 390 s."""
 MANY_LAMPS = 40
+SPLIT_LAMPS = 250
+"""Beyond, the layout is searched area by area (``by_areas.py``)."""
 MOST_SETS = 7
 POOLED = 2
 """Layouts of each round kept to be put together at the end."""
@@ -202,7 +205,6 @@ class _Search:
 
     def refine_around(self, done: Sequence[Done]) -> list[State]:
         """Put the places to which hubs were slid into the graph and move the states onto them; cheapest first."""
-        bench = self.bench()
         states, slid = [d.state for d in done], [d.slid for d in done]
         places: list[list[float]] = []
         links: list[tuple[int, int]] = []
@@ -232,7 +234,7 @@ class _Search:
                     bench.palette = better.circuits[0].palette
                 moved.append(straighten_all(bench, better))
             states = moved
-        self.work += bench.effort.spent
+            self.work += bench.effort.spent
         self.refinements += 1
         after = min(state.cost for state in states)
         self.last_gain_pct = 100 * (before - after) / before
@@ -245,6 +247,36 @@ class _Search:
         new = bench.compose(state.circuits, state.missing)
         assert new is not None
         return new
+
+    def over_areas(self, crew: Crew) -> State:
+        """The whole search of a very large job: area by area, the seams shifted and the ground refined in between."""
+        areas = ByAreas(self.options.seed, self.options.num_drivers, crew, AREA_LAMPS)
+        self.observer.stage("first layout, area by area")
+        bench = self.bench()
+        state = areas.first(bench)
+        self.work += bench.effort.spent
+        self.offer([state])
+        for number, planned in enumerate(AREA_ROUNDS, start=1):
+            del bench  # tables of the whole ground, which a refinement makes anew
+            if self.stop():
+                break
+            if planned.refines and not state.missing:
+                self.observer.stage(f"refining, round {number}")
+                state = self.refine_around([self._slid(state)])[0]
+            self.observer.stage(f"searching area by area, round {number}")
+            bench = self.bench()
+            state = areas.search_on(bench, state, number, planned, planned.share * self.budget)
+            self.work += bench.effort.spent
+            self.offer([state])
+        self.work += areas.work
+        return state
+
+    def _slid(self, state: State) -> Done:
+        """The state with where its hubs and forks would better stand."""
+        bench = Bench(self.facts, Effort(max(0.03 * self.budget, LEAST_SLIDE * self.facts.num_lamps), self.stop))
+        slid = slide(bench, state, self.ground.land)
+        self.work += bench.effort.spent
+        return Done(state, slid, bench.effort.spent, bench.effort.stopped)
 
     def put_together(self, state: State) -> State:
         """The best mix of this layout with those that the rounds before found, or itself."""
@@ -269,6 +301,20 @@ class _Search:
             self.offer([new, lay_side_by_side(bench, new)])
         self.work += bench.effort.spent
 
+    def result(self, missing: frozenset[int]) -> Found | frozenset[int]:
+        """The best confirmed layout with its bound; the lamps left out where there is none."""
+        if self.best is None:
+            return missing
+        self.observer.stage("bound")
+        num_drivers = self.options.num_drivers
+        if self.stop():  # whoever ends a search does not want to wait for more than what is proven at once
+            bound = quick_bound(self.facts, num_drivers)
+        else:
+            bound = lower_bound(self.facts, num_drivers=num_drivers, effort=self.options.effort)
+        self.observer.bound(bound.total)
+        _, layout, _ = self.best
+        return Found(layout, self.ground, bound, self.work, self.refinements, self.last_gain_pct, self.stop())
+
 
 def find_layout(
     job: Job,
@@ -289,6 +335,13 @@ def find_layout(
     unfed = frozenset(lamp for lamp, feeds in enumerate(search.facts.lamp_feeds) if not feeds)
     if unfed:  # no tap keeps them inside their window
         return unfed
+    if len(survey.lamps) > SPLIT_LAMPS:
+        with Crew(options.processes, stop, observer.best) as crew:
+            state = search.over_areas(crew)
+        if not stop() and not state.missing:
+            observer.stage("settling gauges")
+            search.finish(search.refine_around([search._slid(state)])[0])
+        return search.result(state.missing)
     observer.stage("first layout")
     search.first()
     observer.bound(quick_bound(search.facts, options.num_drivers).total)
@@ -310,16 +363,7 @@ def find_layout(
         if not stop() and not done[0].state.missing:
             observer.stage("putting layouts together")
             search.finish(search.put_together(search.refine_around(done[:1])[0]))
-    if search.best is None:
-        return done[0].state.missing
-    observer.stage("bound")
-    if stop():  # whoever ends a search does not want to wait for more than what is proven at once
-        bound = quick_bound(search.facts, options.num_drivers)
-    else:
-        bound = lower_bound(search.facts, num_drivers=options.num_drivers, effort=options.effort)
-    observer.bound(bound.total)
-    _, layout, _ = search.best
-    return Found(layout, search.ground, bound, search.work, search.refinements, search.last_gain_pct, stop())
+    return search.result(done[0].state.missing)
 
 
 def supply_sets(count: int, seed: int) -> list[tuple[int, ...]]:

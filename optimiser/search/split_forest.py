@@ -16,6 +16,8 @@ from __future__ import annotations
 import math
 import random
 
+import numpy as np
+
 from .circuit import Fed
 from .construct import best_palette
 from .graft import draft_of, recreate
@@ -58,7 +60,7 @@ def split_forest(bench: Bench, rng: random.Random) -> State | None:
 
 def _overfull(bench: Bench, circuits: list[Fed]) -> list[Fed]:
     """Circuits that sleeves have no room for, the lightest loads first."""
-    room = dict(enumerate(bench.facts.capacity))
+    room = dict(enumerate((np.asarray(bench.facts.capacity) - bench.use_of(())).tolist()))
     found: list[Fed] = []
     for fed in sorted(circuits, key=lambda fed: -fed.load_w):
         if any(room[e] < 1 for e in fed.edges):

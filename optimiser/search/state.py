@@ -74,6 +74,8 @@ class Bench:
         self.packing = Drivers(facts)
         self._model_price = {feed.model: feed.price for feed in facts.feeds}
         self.trench = np.asarray(facts.trench)
+        self._dug_price = 0.0 if facts.laid is None else float(self.trench[facts.laid > 0].sum())
+        """Trenches that are dug already: no matter of this layout's price."""
         self._capped = np.flatnonzero(np.asarray(facts.sleeve) >= 0)
         self._cap = np.asarray(facts.capacity)[self._capped]
         self._limits_mains = any(most < math.inf for most in facts.supply_mains_va)
@@ -123,8 +125,9 @@ class Bench:
         return fed
 
     def use_of(self, circuits: Iterable[Fed]) -> np.ndarray:
-        """(m,) cables in each edge."""
-        use = np.zeros(self.facts.graph.num_edges, dtype=np.int16)
+        """(m,) cables in each edge, with those that are laid already."""
+        laid = self.facts.laid
+        use = np.zeros(self.facts.graph.num_edges, dtype=np.int16) if laid is None else laid.copy()
         for fed in circuits:
             lay(use, fed, 1)
         return use
@@ -155,7 +158,7 @@ class Bench:
     def _price(
         self, circuits: Sequence[Fed], drivers: Sequence[tuple[int, int, list[int]]], use: np.ndarray
     ) -> tuple[float, float]:
-        price = float(self.trench[use > 0].sum()) + sum(fed.price for fed in circuits)
+        price = float(self.trench[use > 0].sum()) - self._dug_price + sum(fed.price for fed in circuits)
         return price + self.drivers_price(drivers), self.drivers_penalty(circuits, drivers)
 
     def drivers_price(self, drivers: Sequence[tuple[int, int, list[int]]]) -> float:

@@ -21,10 +21,13 @@ from concurrent.futures import Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from ..ground import Land
 from .construct import construct, straighten_all
 from .effort import Effort
 from .facts import Facts
+from .graft import draft_of, recreate
 from .improve import START_TEMPERATURE, improve
 from .rebuild import rebuild_all
 from .refine import Slid, slide
@@ -64,6 +67,9 @@ class Done:
     """Where the state's hubs and forks would better stand on the open ground."""
     work: float
     stopped: bool
+
+
+NOT_SLID = Slid([], np.zeros((0, 2)), [], 0.0, np.zeros((0, 2)), [])
 
 
 def do_task(
@@ -111,6 +117,34 @@ def collecting_seldom() -> Iterator[None]:
         yield
     finally:
         gc.set_threshold(*before)
+
+
+def start_area(facts: Facts, task: Task, stop: Callable[[], bool] | None = None) -> Done:
+    """A first layout of one area: the cheaper of two constructions, in any gauges, even where the search is stopped."""
+    effort = Effort(float("inf"), stop)
+    bench = Bench(facts, effort, task.num_drivers)
+    state = construct(bench, random.Random(task.seed))
+    split = split_forest(bench, random.Random(task.seed))
+    if split is not None and split.cost < state.cost:
+        state = split
+    state = straighten_all(bench, state)
+    return Done(state, NOT_SLID, effort.spent, effort.stopped)
+
+
+def search_area(facts: Facts, task: Task, stop: Callable[[], bool] | None = None) -> Done:
+    """Search one area on from its start, in the gauges of the whole, and rebuild its circuits exactly."""
+    assert task.start is not None
+    effort = Effort(task.budget * (1 - REBUILD_SHARE), stop)
+    bench = Bench(facts, effort, task.num_drivers)
+    bench.palette = facts.palettes[0]
+    rng = random.Random(task.seed)
+    state = task.start
+    if state.missing:
+        state = recreate(bench, draft_of(bench, state), rng) or state
+    state = improve(bench, state, rng, temperature=task.temperature)
+    effort.budget = max(task.budget, effort.spent + task.budget * REBUILD_SHARE)
+    state = rebuild_all(bench, straighten_all(bench, state))
+    return Done(state, NOT_SLID, effort.spent, effort.stopped)
 
 
 _stop: Any = None
@@ -162,6 +196,13 @@ def _work(facts: Facts, land: Land, task: Task) -> Done:
     return do_task(facts, land, task, _stop.is_set, tell)
 
 
+def _work_on_area(method: AreaMethod, facts: Facts, task: Task) -> Done:
+    return method(facts, task, _stop.is_set)
+
+
+AreaMethod = Callable[[Facts, Task, Callable[[], bool] | None], Done]
+
+
 class Crew:
     """Does lists of tasks on one or several processes."""
 
@@ -193,6 +234,17 @@ class Crew:
             return [do_task(facts, land, task, self._user_stop, self._tell) for task in tasks]
         with _interrupts_held():  # a worker inherits that while it starts, until it ignores them itself
             futures: list[Future[Done]] = [self._pool.submit(_work, facts, land, task) for task in tasks]
+        return self._results(futures)
+
+    def do_areas(self, method: AreaMethod, areas: Sequence[tuple[Facts, Task]]) -> list[Done]:
+        """One task for each area, on facts of its own; results in list order."""
+        if self._pool is None:
+            return [method(facts, task, self._user_stop) for facts, task in areas]
+        with _interrupts_held():
+            futures = [self._pool.submit(_work_on_area, method, facts, task) for facts, task in areas]
+        return self._results(futures)
+
+    def _results(self, futures: Sequence[Future[Done]]) -> list[Done]:
         open_futures = set(futures)
         while open_futures:
             _, open_futures = wait(open_futures, timeout=0.1)

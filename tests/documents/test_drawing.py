@@ -11,8 +11,10 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+import shapely
 
 from optimiser.documents.drawing import draw_plan, lay_out
+from optimiser.documents.map_view import view_map
 from optimiser.documents.palette import circuit_styles
 from optimiser.documents.panel import draw_panel
 from optimiser.documents.sheet import possible_sheets
@@ -37,6 +39,16 @@ def test_any_name_makes_well_formed_xml(nasty: str) -> None:
     svg.encode("utf-8")
     ids = [node.get("id") for node in root.iter() if node.get("id")]
     assert len(ids) == len(set(ids))
+
+
+@pytest.mark.parametrize("plan", [courtyard(), park(), one_lamp()], ids=["courtyard", "park", "one lamp"])
+def test_signs_grow_with_the_room_round_lamps_and_joints(plan: Plan) -> None:
+    """The room is the envelope of all places pushed out by 25 mm, as shapely reckons it, point by point."""
+    for sheet in possible_sheets(plan):
+        places = [sheet.at(lamp.x, lamp.y) for lamp in plan.lamps] + [sheet.at(j.x, j.y) for j in plan.joints]
+        room = shapely.union_all([shapely.Point(place).buffer(25) for place in places]).envelope.area
+        count = 2 * len(plan.lamps) + len(plan.joints) + len(plan.cables) + 8 * len(plan.drivers)
+        assert view_map(plan, sheet).factor == pytest.approx(min(1.6, max(1.0, math.sqrt(room / count / 170))))
 
 
 def test_names_are_text_not_markup() -> None:

@@ -32,6 +32,8 @@ def ascend(
     head: np.ndarray,
     price: np.ndarray,
     stop: Callable[[], bool] | None = None,
+    *,
+    keep_cuts: bool = True,
 ) -> Ascent:
     """
     Raise cuts until every terminal is reached from the root at reduced price 0.
@@ -44,6 +46,8 @@ def ascend(
         (k,) the arcs, prices >= 0.
     stop
         Asked now and then; stopping early only weakens what is proven.
+    keep_cuts
+        Whether the cuts are wanted: a byte for each node and cut, gigabytes for thousands of lamps.
 
     Raises
     ------
@@ -83,7 +87,8 @@ def ascend(
         step = float(left.min())
         rest[into] = left - step
         total += step
-        cuts.append((inside.copy(), terminal))
+        if keep_cuts:
+            cuts.append((inside.copy(), terminal))
         heapq.heappush(queue, (len(into), terminal))
     back = np.empty(len(order))
     back[order] = rest

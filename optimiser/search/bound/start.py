@@ -41,7 +41,7 @@ def dual_ascent(facts: Facts, stop: Callable[[], bool] | None = None, *, cable_m
     tail = np.concatenate([graph.ends[:, 0], graph.ends[:, 1], lead_from, np.full(len(graph.supply_node), root)])
     head = np.concatenate([graph.ends[:, 1], graph.ends[:, 0], lead_to, graph.supply_node])
     prices = np.concatenate([price, price, lead_price, np.asarray(facts.supply_price, dtype=float)])
-    found = ascend(root + 1, root, list(range(n, n + lamps)), tail, head, prices, stop)
+    found = ascend(root + 1, root, list(range(n, n + lamps)), tail, head, prices, stop, keep_cuts=False)
     return found.total * (1 - 1e-9)
 
 
