@@ -22,7 +22,7 @@ from .circuit import Fed
 from .effort import Effort
 from .facts import Facts
 from .graft import draft_of, recreate
-from .state import Bench, State
+from .state import Bench, State, lay
 from .supply_areas import Unit, areas_of, give_to_supplies, units_given, units_of
 from .tasks import Crew, Task, search_area, start_area
 
@@ -177,7 +177,7 @@ def _area(cutter: Cutter, state: State, units: Sequence[Unit]) -> Area:
     nodes: set[int] = set()
     for i in circuits:
         fed = state.circuits[i]
-        laid[list(fed.edges)] -= 1
+        lay(laid, fed, -1)
         nodes.update(fed.tree)
         nodes.update(fed.tree.values())
     outside: dict[int, int] = {}

@@ -26,6 +26,9 @@ from .steiner import neighbours
 KEEP_V = 0.004
 """Distance kept from every voltage limit, in V: more than what rounding to millivolts and millimetres can take."""
 
+MOST_CABLE_PRICES = 8
+"""Cable prices for which the prices of all arcs are kept."""
+
 MAX_PALETTES = 40
 """Palettes considered; more are thinned to those that mix a thin and a thick cable."""
 
@@ -465,6 +468,8 @@ class Ways:
         """Reckon with cable at this price a metre; ``set_open`` must follow before ways are asked for."""
         known = self._laid_at.get(price_m)
         if known is None:
+            if len(self._laid_at) >= MOST_CABLE_PRICES:
+                self._laid_at.clear()
             arcs = self._arcs
             price = self._route_m * price_m + self._pull
             laid = np.empty(len(arcs.edge))
