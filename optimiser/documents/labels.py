@@ -2,7 +2,8 @@
 
 Each label has a fan of candidate places round its anchors, from close by to far off with a leader line, priced by the
 ink under them and their distance. Labels are placed one by one, the hardest first, each in the cheapest place still
-free; then each in turn is taken up and placed again while that helps. All in millimetres on the sheet; deterministic.
+free; then each in turn is taken up and placed again while that helps; last, those that stand badly may push one or two
+others out of a better place, if all together then stand better. All in millimetres on the sheet; deterministic.
 """
 
 from __future__ import annotations
@@ -26,6 +27,10 @@ _RINGS_MM = (0.0, 0.9, 2.0, 3.4, 5.2, 7.5, 10.5, 14.0, 18.0, 23.0, 30.0, 40.0, 5
 _TURNS = 24
 _LEADER_FROM_MM = 2.4
 _PASSES = 4
+_REGRET = 1.5  # a label stands badly that costs so much more than alone on the sheet
+_TRIES = 8  # better places for which others may be pushed out
+_PUSHED = 2  # others at most
+_CROSSING = 1.5  # price of a leader's point under a label
 _SQUARE_MM = 16.0
 
 
@@ -160,8 +165,60 @@ def place_labels(labels: Sequence[Label], ink: Ink) -> tuple[list[Placed], list[
         if turn and not moved:
             break
         order = sorted(order, key=lambda i: (labels[i].rank, -prices.get(i, math.inf)))  # the worst off choose first
+    _push(fans, taken, chosen, prices)
     placed = [_placed(labels[i], fans[i], chosen[i]) for i in sorted(chosen)]
     return placed, [label for i, label in enumerate(labels) if i not in chosen]
+
+
+def _push(fans: Sequence[_Fan], taken: _Taken, chosen: dict[int, int], prices: dict[int, float]) -> None:
+    """Give badly placed labels, and those without a place, better places that others leave for theirs."""
+    for _ in range(2):
+        regret = {
+            i: prices[i] - float(fan.price[0]) if i in chosen else math.inf
+            for i, fan in enumerate(fans)
+            if len(fan.price)
+        }
+        badly = sorted((i for i in regret if regret[i] > _REGRET), key=lambda i: (-regret[i], i))
+        moved = False
+        for i in badly:
+            moved |= _push_for(i, fans, taken, chosen, prices)
+        if not moved:
+            return
+
+
+def _push_for(i: int, fans: Sequence[_Fan], taken: _Taken, chosen: dict[int, int], prices: dict[int, float]) -> bool:
+    """The first of the label's better places that is worth it; nothing is changed where there is none."""
+    old = prices[i] if i in chosen else math.inf
+    tried = 0
+    for candidate in range(len(fans[i].price)):
+        if tried >= _TRIES or fans[i].price[candidate] >= old - 0.5:
+            return False
+        others = taken.overlapping(fans[i].boxes[candidate], but=i)
+        if not 0 < len(others) <= _PUSHED:
+            continue
+        tried += 1
+        before = {j: chosen[j] for j in (i, *others) if j in chosen}
+        for j in before:
+            taken.clear(j)
+        price = float(fans[i].price[candidate]) + _CROSSING * taken.crossings(fans[i], candidate)
+        taken.put(i, fans[i], candidate)
+        found = {i: (candidate, price)}
+        for j in others:
+            if (best := _best_free(fans[j], taken)) is None:
+                break
+            taken.put(j, fans[j], best[0])
+            found[j] = best
+        else:
+            others_before = sum(prices[j] for j in others)
+            if math.isinf(old) or sum(price for _, price in found.values()) < old + others_before - 0.5:
+                for j, (at, price) in found.items():
+                    chosen[j], prices[j] = at, price
+                return True
+        for j in found:
+            taken.clear(j)
+        for j, at in before.items():
+            taken.put(j, fans[j], at)
+    return False
 
 
 def _fan(label: Label, ink: Ink) -> _Fan:
@@ -260,15 +317,24 @@ class _Taken:
         """(n, 4) boxes that may overlap one."""
         return np.asarray(self.boxes[self._box_cells.near(box)])
 
+    def overlapping(self, box: Floats, *, but: int) -> list[int]:
+        """Labels that a box would lie on, in order, but one."""
+        near = [i for i in self._box_cells.near(box) if i != but]
+        other = self.boxes[near].T
+        hits = (box[0] - _PAD_MM < other[2]) & (box[2] + _PAD_MM > other[0])
+        hits &= (box[1] - _PAD_MM < other[3]) & (box[3] + _PAD_MM > other[1])
+        return [near[k] for k in np.flatnonzero(hits)]
+
     def crossings(self, fan: _Fan, candidate: int) -> int:
         """Points of leaders under a candidate's box, and of its own leader under boxes that stand."""
         box = fan.boxes[candidate]
-        count = sum(int(_within(self.leaders[i], box).sum()) for i in self._leader_cells.near(box))
+        count = 0
+        if near := self._leader_cells.near(box):
+            count += int(_within(np.concatenate([self.leaders[i] for i in near]), box).sum())
         if fan.led[candidate]:
             points = _leader_points(box, fan.anchors[candidate])
-            around = np.concatenate([points.min(axis=0), points.max(axis=0)])
-            boxes = self.boxes_by(around)
-            count += sum(int(_within(point[None], boxes.T).sum()) for point in points)
+            boxes = self.boxes_by(np.concatenate([points.min(axis=0), points.max(axis=0)]))
+            count += int(_within(points[:, None], boxes.T).sum())
         return count
 
 
@@ -279,7 +345,7 @@ def _best_free(fan: _Fan, taken: _Taken) -> tuple[int, float] | None:
         price = float(fan.price[candidate])
         if best is not None and price >= best[0]:
             break
-        price += 1.5 * taken.crossings(fan, candidate)
+        price += _CROSSING * taken.crossings(fan, candidate)
         if best is None or price < best[0]:
             best = price, candidate
     return None if best is None else (best[1], best[0])
@@ -302,8 +368,9 @@ def _free(boxes: Floats, taken: _Taken, most: int) -> Iterator[int]:
 
 
 def _within(points: Floats, box: Floats) -> NDArray[np.bool_]:
-    inside = (points[:, 0] > box[0]) & (points[:, 0] < box[2]) & (points[:, 1] > box[1]) & (points[:, 1] < box[3])
-    return np.asarray(inside)
+    """Whether each of (…, 2) points lies in a box, or in each of the boxes of a (4, n) array."""
+    x, y = points[..., 0], points[..., 1]
+    return np.asarray((x > box[0]) & (x < box[2]) & (y > box[1]) & (y < box[3]))
 
 
 def _leader_ends(box: Floats, anchor: Floats) -> tuple[Floats, Floats]:

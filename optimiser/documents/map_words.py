@@ -25,7 +25,8 @@ from .strands import Band, Strand, Stretch
 from .svg import Point, cut_middle, text_width, wrap
 from .words import isolated, number, plain
 
-_NAME_MM = 34.0  # names longer than this are cut on the map, in full in the lists
+_NAME_EM = 19.0  # names longer than this are cut on the map, in full in the lists
+_FED_MM = 34.0
 _TAG_EVERY_MM = 70.0
 _SEEN_MM = 25.0  # of a cable or trench seen on a sheet have it named there, though another sheet shows more of it
 _NAMED_MM = 3.5  # trenches shorter than this on the sheet are named in a list
@@ -129,11 +130,11 @@ def _label(
 
 
 def _name(name: str, size: float, *, bold: bool = False) -> str:
-    return cut_middle(name, _NAME_MM, size, bold=bold)
+    return cut_middle(name, _NAME_EM * size, size, bold=bold)
 
 
 def _windows(scene: Scene) -> Made:
-    """The numbers of the other sheets, in a corner of each."""
+    """The numbers of the other sheets, in the upper left corner of each."""
     made: Made = []
     size = 4.0 * scene.factor
     for window in scene.windows:
@@ -143,11 +144,10 @@ def _windows(scene: Scene) -> Made:
         words = Words((Line(str(window.number), size, bold=True),), f"sheet {window.number}", frame=marks.INK)
         dx, dy = words.width / 2 + 0.6, words.height / 2 + 0.6
         around = window.box
-        ys = (around.top + dy, around.bottom - dy)
-        middle = around.left + around.width / 2
-        spots = [(x, y) for y in ys for x in (around.left + dx, around.right - dx, middle)]
-        spots.append((middle, around.top + around.height / 2))
-        made.append((_label(f"sheet {window.number}", words, spots, 0.0, 0, over=True, pull=3.0), words))
+        spots = [(x, y) for y in (around.top + dy, around.bottom - dy) for x in (around.left + dx, around.right - dx)]
+        spots.append((around.left + around.width / 2, around.top + around.height / 2))
+        spots = [spot for spot in spots if _holds(scene.sheet.map, spot)][:1]  # the same corner wherever it can be
+        made.append((_label(f"sheet {window.number}", words, spots, 0.0, -1, over=True, pull=6.0), words))
     return made
 
 
@@ -190,7 +190,7 @@ def _drivers(scene: Scene) -> Made:
             load = f"load {number(driver.load_w, 0)} W ({number(driver.load_pct, 0)} %)"
             lines.append(Line(f"tap {number(driver.tap_v, 1)} V, {load}", size))
             fed = " ".join(isolated(circuit.id) for circuit in plan.circuits if circuit.driver == driver.id)
-            lines += [Line(part, size) for part in wrap(f"feeds {fed}", _NAME_MM * f, size)[:6]]
+            lines += [Line(part, size) for part in wrap(f"feeds {fed}", _FED_MM * f, size)[:6]]
         full = "; ".join(
             f"driver {isolated(driver.id)} at {isolated(supply)}: {isolated(driver.model)}" for driver in mounted
         )

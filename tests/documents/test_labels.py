@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from itertools import combinations
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from optimiser.documents import labels
 from optimiser.documents.drawing import lay_out
 from optimiser.documents.labels import Ink, Label, Placed, place_labels
-from optimiser.documents.sheet import Box
+from optimiser.documents.map_view import view_map
+from optimiser.documents.sheet import Box, possible_sheets
 from optimiser.plan.model import Plan
 from tests.documents.sample import courtyard, many_circuits, one_lamp, park, with_names
 
@@ -72,17 +75,17 @@ def test_any_heap_of_labels_is_spread_or_left_out(
     things: list[tuple[tuple[float, float], tuple[float, float]]],
 ) -> None:
     area = Box(-5, -5, 90, 70)
-    labels = [Label(f"n{i}", *size, (at,), 1.0, i % 3) for i, (at, size) in enumerate(things)]
-    placed, left_out = place_labels(labels, Ink(area))
+    heap = [Label(f"n{i}", *size, (at,), 1.0, i % 3) for i, (at, size) in enumerate(things)]
+    placed, left_out = place_labels(heap, Ink(area))
     assert_apart_and_inside(placed, area)
-    assert len(placed) + len(left_out) == len(labels)
-    assert place_labels(labels, Ink(area)) == (placed, left_out)
+    assert len(placed) + len(left_out) == len(heap)
+    assert place_labels(heap, Ink(area)) == (placed, left_out)
 
 
 def test_a_full_sheet_says_what_it_leaves_out() -> None:
     """A check that can fail: ten labels of 40 mm² cannot all stand on 100 mm²."""
-    labels = [Label(f"n{i}", 8, 5, ((5.0, 5.0),), 0.0, 0) for i in range(10)]
-    placed, left_out = place_labels(labels, Ink(Box(0, 0, 10, 10)))
+    heap = [Label(f"n{i}", 8, 5, ((5.0, 5.0),), 0.0, 0) for i in range(10)]
+    placed, left_out = place_labels(heap, Ink(Box(0, 0, 10, 10)))
     assert_apart_and_inside(placed, Box(0, 0, 10, 10))
     assert left_out
     assert len(placed) + len(left_out) == 10
@@ -93,3 +96,25 @@ def test_labels_keep_off_ink() -> None:
     ink.line([(0, 20), (60, 20)], 1.0)
     placed, _ = place_labels([Label("n", 10, 3, ((30.0, 20.0),), 0.5, 0)], ink)
     assert placed[0].box.bottom < 20 or placed[0].box.top > 20
+
+
+def test_a_label_without_a_place_pushes_another_aside() -> None:
+    """The short label first stands in the middle, and neither end then has room for the long one."""
+    area = Box(0, 0, 36, 4)
+    short = Label("short", 10, 3, ((18.0, 2.0),), 0.0, 0, over=True)
+    long = Label("long", 14, 3, ((9.0, 2.0), (27.0, 2.0)), 0.0, 1, over=True)
+    placed, left_out = place_labels([short, long], Ink(area))
+    assert not left_out
+    assert_apart_and_inside(placed, area)
+
+
+def test_labels_pushed_aside_stand_better(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a crowded sheet the leaders are shorter in all."""
+
+    def leaders_mm() -> float:
+        view = view_map(park(), possible_sheets(park())[0])
+        return sum(math.dist(*placed.leader) for placed in view.placed if placed.leader)
+
+    pushed = leaders_mm()
+    monkeypatch.setattr(labels, "_push", lambda *_: None)
+    assert pushed < 0.9 * leaders_mm()
