@@ -82,6 +82,10 @@ def _loosen(job: Job, facts: Facts, num_drivers: int | None) -> list[str]:
     mends.append("a supply point nearer to these lamps, or more drivers at the ones there are (max_drivers)")
     if min(facts.supply_mains_va) < math.inf:
         mends.append("a larger timer or dimmer (supplies.NAME.timer_a, supplies.NAME.dimmer_va)")
+    if min(facts.supply_inrush_a) < math.inf:
+        mends.append("a timer, relay or dimmer that switches a greater inrush (supplies.NAME.inrush_a)")
+    if job.rules.growth:
+        mends.append("less spare load (rules.growth)")
     return mends
 
 
@@ -273,7 +277,7 @@ def _volts_alone(
     factor = lamp_type.factor if facts.feed_ac[feed_idx] and lamp_type.load == "power" else 1.0
     found = []
     for source_v, floor in cases:
-        watts = lamp_type.watts / factor
+        watts = lamp_type.watts * job.rules.grown / factor
         if lamp_type.load == "power":
             inside = source_v**2 - 4 * ohm * watts
             volts = (source_v + math.sqrt(inside)) / 2 if inside >= 0 else 0.0
@@ -314,7 +318,7 @@ def _too_far(job: Job, survey: Survey, facts: Facts, way: np.ndarray) -> list[Ob
                 f"lamp {surveyed.name} {volts}",
                 f"Even alone on {model} at {facts.feeds[alone.feed].tap_v:g} V, on the thickest cable the job lists "
                 f"({cable.size}), over the shortest way ({alone.route_m:.1f} m from "
-                f"{survey.supplies[alone.supply].name}).",
+                f"{survey.supplies[alone.supply].name}){_spare(job)}.",
                 _mends_far(job, facts, lamp_type, alone),
             )
         )
@@ -353,7 +357,13 @@ def _mends_far(job: Job, facts: Facts, lamp_type: LampType, alone: _Alone) -> li
     mends.append("a driver with a higher tap, if the lamp's window allows it")
     if job.voltage.max_drop is not None and alone.volts >= lamp_type.window[0]:
         mends.append("a greater voltage.max_drop")
+    if job.rules.growth:
+        mends.append("less spare load (rules.growth)")
     return mends
+
+
+def _spare(job: Job) -> str:
+    return f", with the {job.rules.growth:g} % of spare load that rules.growth asks for" if job.rules.growth else ""
 
 
 def _too_much(job: Job, survey: Survey, facts: Facts, num_drivers: int | None) -> list[Obstacle]:
@@ -361,7 +371,7 @@ def _too_much(job: Job, survey: Survey, facts: Facts, num_drivers: int | None) -
     need = sum(least_watts(facts, lamp) for lamp in range(facts.num_lamps))
     best = max((feed.max_w for feed in facts.feeds), default=0.0)
     places = [
-        best * facts.supply_loading[s] for s in range(len(survey.supplies)) for _ in range(facts.supply_max_drivers[s])
+        best * facts.supply_loading[s] for s in range(len(survey.supplies)) for _ in range(_most_drivers(facts, s))
     ]
     places.sort(reverse=True)
     give = sum(places if num_drivers is None else places[:num_drivers])
@@ -400,9 +410,10 @@ def _too_much(job: Job, survey: Survey, facts: Facts, num_drivers: int | None) -
             f"{num_drivers} drivers" if num_drivers is not None else f"{len(places)} drivers the supply points take"
         )
         how_many = "one driver" if num_drivers == 1 else how_many
+        spare = f" with {job.rules.growth:g} % spare load" if job.rules.growth else ""
         obstacles.append(
             Obstacle(
-                f"the lamps need {need:.0f} W and {how_many} may be loaded with {give:.0f} W at most",
+                f"the lamps need {need:.0f} W{spare} and {how_many} may be loaded with {give:.0f} W at most",
                 f"The largest fitting driver may carry {best:.0f} W.",
                 [
                     "more drivers"
@@ -424,6 +435,15 @@ def _too_much(job: Job, survey: Survey, facts: Facts, num_drivers: int | None) -
                 )
             )
     return obstacles
+
+
+def _most_drivers(facts: Facts, supply: int) -> int:
+    """Drivers that a supply point takes, and that its timer, relay or dimmer switches on at once."""
+    least_a = min(facts.model_inrush_a.values(), default=0.0)
+    most = facts.supply_max_drivers[supply]
+    if least_a > 0 and facts.supply_inrush_a[supply] < math.inf:
+        most = min(most, math.floor(facts.supply_inrush_a[supply] / least_a + 1e-9))
+    return most
 
 
 def _too_much_mains(facts: Facts) -> list[Obstacle]:
