@@ -110,7 +110,8 @@ BAD: dict[str, tuple[str | bytes, str]] = {
         spoil("watts = 5 -> watts = 5\ncolour = 5"),
         "job.toml:11:lamps.spike.colour: unknown key\n"
         "    mend: remove it; known here: watts, volts, supply, load, power_factor, window_v, lead_m, "
-        "lead_mm2, lead_rating_a, aim_reserve_m, exit_height_m, terminals, terminal_mm2, submersible, inrush_a, input_uf",
+        "lead_mm2, lead_rating_a, aim_reserve_m, exit_height_m, terminals, terminal_mm2, submersible, "
+        "inrush_a, input_uf",
     ),
     "unknown table": (
         spoil(extra="[lamp.spike]\nwatts = 3\n"),

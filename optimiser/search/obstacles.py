@@ -16,7 +16,7 @@ import numpy as np
 
 from ..conductors import ohm_per_m
 from ..electrics.protection import protect
-from ..electrics.sources import source_of
+from ..electrics.sources import keeps_window, source_of
 from ..ground import Ground
 from ..job import Driver, Job, LampType
 from ..matching import misfit
@@ -57,7 +57,7 @@ def find_obstacles(
     facts = gather_facts(job, survey, ground.graph)
     way = _shortest_m(ground)
     no_tap, may_be_one = _no_tap(job, survey, facts)
-    proofs = [*_no_fit(job, survey, facts), *_too_far(job, survey, facts, way), *_unprotected(job, survey, facts, way)]
+    proofs = [*_too_far(job, survey, facts, way), *_unprotected(job, survey, facts, way)]
     if not proofs and not no_tap:
         proofs = _too_much(job, survey, facts, num_drivers)
     if no_tap or proofs:
@@ -125,44 +125,11 @@ def _no_tap(job: Job, survey: Survey, facts: Facts) -> tuple[list[Obstacle], boo
 
 
 def _may_hold(job: Job, lamp_type: LampType, driver: Driver, tap_v: float) -> bool:
-    """
-    Whether a cable could keep a lamp inside its window at both ends of the source's band.
-
-    What the cable takes off the highest volts, cold and alone, is no more than what it takes off the lowest, hot and
-    with all on (in proportion to the source for a resistance). The latter must leave ``low``.
-    """
-    source = source_of(driver, tap_v)
-    low, high = lamp_type.window
+    """Whether a cable could keep a lamp inside its window, and within a drop that counts from its nominal volts."""
     from_nominal = job.voltage.max_drop is not None and job.voltage.drop_from == "nominal"
-    if from_nominal and source.emf_v < lamp_type.volts - job.drop_limit_v(lamp_type):
+    if from_nominal and source_of(driver, tap_v).emf_v < lamp_type.volts - job.drop_limit_v(lamp_type):
         return False
-    ratio = source.high_emf_v / source.low_emf_v if lamp_type.load == "resistance" else 1.0
-    return source.low_emf_v >= low and source.high_emf_v - ratio * (source.low_emf_v - low) <= high
-
-
-def _no_fit(job: Job, survey: Survey, facts: Facts) -> list[Obstacle]:
-    """Terminals and joint kits that no cable of the job goes into."""
-    obstacles = []
-    thinnest = min(cable.area_mm2 for cable in job.cables.values())
-    used = {lamp.type: lamp_idx for lamp_idx, lamp in reversed(list(enumerate(survey.lamps)))}
-    for name, lamp_idx in used.items():
-        lamp_type = job.lamps[name]
-        if lamp_type.terminals and thinnest > lamp_type.terminal_mm2:
-            what = f"the terminals of lamp type {name} take {lamp_type.terminal_mm2:g} mm² at most"
-            obstacles.append(Obstacle(f"{what} and the thinnest cable has {thinnest:g} mm²", "", ["a thinner cable"]))
-        if not lamp_type.terminals and not any(
-            kit.min_mm2 <= min(lamp_type.lead_mm2, cable.area_mm2) and cable.area_mm2 <= kit.max_mm2
-            for kit in job.joints.kits.values()
-            for cable in job.cables.values()
-        ):
-            what = f"no joint kit takes the {lamp_type.lead_mm2:g} mm² lead of lamp type {name} together with any cable"
-            obstacles.append(Obstacle(what, "", ["a kit for these sizes (joints.kits, min_mm2 and max_mm2)"]))
-        feeds = [facts.feeds[f] for f in facts.lamp_feeds[lamp_idx]]
-        if feeds and all(feed.terminal_mm2 < thinnest for feed in feeds):
-            most = max(feed.terminal_mm2 for feed in feeds)
-            what = f"the outlets that may feed lamp type {name} take {most:g} mm² at most"
-            obstacles.append(Obstacle(f"{what} and the thinnest cable has {thinnest:g} mm²", "", ["a thinner cable"]))
-    return obstacles
+    return keeps_window(lamp_type, driver, tap_v)
 
 
 def _unprotected(job: Job, survey: Survey, facts: Facts, way: np.ndarray) -> list[Obstacle]:
