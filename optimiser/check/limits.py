@@ -63,6 +63,7 @@ LIMITS: dict[str, str] = {
     "driver clear of water": "drivers keep off water",
     "lead reach": "no joint lies beyond its lamp's lead",
     "lead ways": "leads run straight, over ground that lets them",
+    "aiming": "each lead reaches its lamp anywhere within its aim reserve, where the job asks for it",
     # money
     "whole cents": "money is in whole cents, cuts in whole decimetres",
     "trench prices": "trenches cost what their ground costs",

@@ -192,6 +192,7 @@ def _rules(draw: st.DrawFn) -> str:
     if draw(st.integers(0, 3)) == 0:
         text += "trench_bunched = [1.0, 0.9, 0.8]\n"
     text += draw(st.sampled_from(["", "", "", "ground_c = 45\nair_c = 52\n", "air_c = 40\n"]))
+    text += draw(st.sampled_from(["", "", "", "", "aim_anywhere = true\n"]))
     return text + draw(st.sampled_from(["", "", "", "growth = 10\n", "growth = 30\n"]))
 
 
