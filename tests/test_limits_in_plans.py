@@ -65,15 +65,8 @@ def test_start_of_the_lamps_asks_for_more_drivers() -> None:
 def test_spare_load_counts_at_the_start() -> None:
     """Six lamps of 10 A and a tenth more are 66 A."""
     asked = {"lamp": ", inrush_a = 10", "rules": "growth = 10"}
-    assert (
-        len(
-            planned(
-                driver=", rated_w = 90, start_a = 66".replace(", rated_w = 90", ", loading_pct = 100"), **asked
-            ).drivers
-        )
-        == 1
-    )
-    assert len(planned(driver=", loading_pct = 100, start_a = 65", **asked).drivers) == 2
+    for start_a, drivers in ((66, 1), (65, 2)):
+        assert len(planned(driver=f", loading_pct = 100, start_a = {start_a}", **asked).drivers) == drivers
 
 
 def test_outlets_that_share_a_driver_share_its_start() -> None:
@@ -87,24 +80,24 @@ def test_outlets_that_share_a_driver_share_its_start() -> None:
 
 def test_spare_load_asks_for_a_second_driver() -> None:
     """
-    48 W and its loss on a driver that may carry 60 W leaves room for a fifth more, not for a quarter and the loss.
+    48 W and some loss on a driver that may carry 60 W leave room for a tenth more, not for a quarter.
 
     48 x 1.25 = 60 W at the lamps alone.
     """
     free = {"driver": ", loading_pct = 100"}
-    plan = planned(**free, rules='growth = "20 %"')
+    plan = planned(**free, rules='growth = "10 %"')
     assert len(plan.drivers) == 1
     assert plan.drivers[0].grown_w is not None
-    assert 48 * 1.2 < plan.drivers[0].grown_w <= 60
+    assert 48 * 1.1 < plan.drivers[0].grown_w <= 60
     assert 48 < plan.drivers[0].load_w < plan.drivers[0].grown_w
     assert plan.circuits[0].grown_amps == pytest.approx(plan.drivers[0].grown_w / 12, abs=0.001)
     assert all((lamp.grown_low_v or 0) < lamp.low_v for lamp in plan.lamps)
     assert all((lamp.grown_v or 0) < lamp.volts for lamp in plan.lamps)
     assert [rule.value for rule in plan.rules if rule.name == "spare load"] == [
-        "20 % on every circuit: the limits hold with all lamps drawing so much more"
+        "10 % on every circuit: the limits hold with all lamps drawing so much more"
     ]
     text = " ".join(summary(plan, out="x").split())
-    assert "Spare load: 20 % on every circuit" in text
+    assert "Spare load: 10 % on every circuit" in text
     plan = planned(**free, rules="growth = 25")
     assert len(plan.drivers) == 2
 
@@ -185,8 +178,7 @@ XLPE_90 = {1: 19, 1.5: 25, 2.5: 34, 4: 46, 6: 59, 10: 81, 16: 109}
 
 @pytest.mark.parametrize("mm2", PVC_70)
 def test_ratings_go_with_the_root_of_how_much_hotter_copper_may_be(mm2: float) -> None:
-    """Copper of 70 °C in ground of 50 °C more than its 30 °C has what 90 °C copper would have at the same rise."""
-    # The rule: amps² in proportion to the rise. 90 °C copper at 50 °C around rises as 70 °C copper does at 30 °C.
+    """Copper of 90 °C in surroundings of 50 °C may rise by 40 K, as copper of 70 °C may in 30 °C."""
     xlpe = Cable.model_validate({"mm2": mm2, "price_per_m": 1, "rating_a": XLPE_90[mm2], "max_c": 90})
     assert xlpe.rating * xlpe.derating(50) == pytest.approx(PVC_70[mm2], rel=0.04)
 
