@@ -158,7 +158,8 @@ def _unprotected(job: Job, survey: Survey, facts: Facts, way: np.ndarray) -> lis
                     short = float(np.float64(source.low_emf_v) / (source.internal_ohm + ohm + lead))
                 if driver.mode == "hold":
                     short = min(short, driver.current_limit_a)
-                guard = protect(driver, feed.tap_v, amps, [cable.rating], [short], leads, job.fuses)
+                carried_a = cable.rating * cable.derating(job.rules.ground_c)
+                guard = protect(driver, feed.tap_v, amps, [carried_a], [short], leads, job.fuses)
                 if guard.ok:
                     break
                 why.setdefault(name, f"{name}: {guard.why_not}")

@@ -9,6 +9,7 @@ from shapely import LineString, Point, Polygon, box
 
 from optimiser.check import check_plan
 from optimiser.ground.aiming import ways_are_free
+from optimiser.ground.zones import Land
 from optimiser.make_plan import Options, make_plan
 from optimiser.problems import BadInput
 from tests.properties.random_jobs import folder_of
@@ -134,3 +135,26 @@ def test_a_lamp_that_no_joint_sees_from_everywhere_is_refused() -> None:
     make_plan(folder_of(JOB + zones, survey), Options(effort=0.02))
     with pytest.raises(BadInput, match=r"from somewhere within its aim reserve \(rules.aim_anywhere\)"):
         make_plan(folder_of(JOB + "aim_anywhere = true\n" + zones, survey), Options(effort=0.02))
+
+
+def test_a_slope_takes_some_of_the_reserve() -> None:
+    """
+    Up and down a slope of 1 in 2 the rim of the reserve lies 0.3 x √1.25 away: 0.3 x (√1.25 - 1) of reach are lost.
+
+    Along the contour the way to the rim's far end is 0.8 + 0.3 m, and the rim's other places are no farther: nothing.
+    """
+    survey = "point,kind,of,x,y,z\n" + "".join(
+        f"P{i},peg,,{x},{y},{x / 2}\n" for i, (x, y) in enumerate([(-9, -9), (9, -9), (9, 9), (-9, 9)])
+    )
+    survey += "S1,supply,,5,5,2.5\nL1,lamp,spike,0,0,0\n"
+    joints = np.array([[0.8, 0.0], [-0.8, 0.0], [0.0, 0.8]])
+    reach = []
+    for rule in ("", "aim_anywhere = true\n"):
+        folder = folder_of(JOB + rule, survey)
+        reach.append(Land(folder.job, folder.survey).lead_lines(np.zeros(3, dtype=int), joints).reach_m)
+    lost = 0.3 * (1.25**0.5 - 1)
+    along = max(
+        np.hypot(np.hypot(0.3 * np.cos(t), 0.8 - 0.3 * np.sin(t)), 0.15 * np.cos(t)) for t in np.linspace(0, 7, 500)
+    )
+    assert along == pytest.approx(1.1, abs=1e-4)
+    assert reach[0] - reach[1] == pytest.approx([lost, lost, 0.0], abs=1e-4)
