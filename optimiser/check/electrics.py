@@ -280,11 +280,11 @@ def _judge_spare(
         book.same("spare load", lamp.id, "grown_low_v", _said(lamp.grown_low_v), low_v, "V", VOLT)
         book.at_least("window low", where, "lowest", low_v, kind.window[0], "V", VOLT)
         if job.voltage.max_drop is not None:
-            from_v = kind.volts
+            from_v, start = kind.volts, "its nominal volts"
             if job.voltage.drop_from == "driver":
-                from_v = float(volts[net.outlet[index.circuit_of(lamp).id]])
+                from_v, start = float(volts[net.outlet[index.circuit_of(lamp).id]]), "the driver's volts"
             allowed_v = job.voltage.max_drop / 100 * kind.volts
-            book.at_most("drop", where, "drop", from_v - v, allowed_v, "V", VOLT)
+            book.at_most("drop", where, f"drop from {start}", from_v - v, allowed_v, "V", VOLT)
     load_w, total_a = float((volts[at] * amps).sum()), float(amps.sum())
     book.same("spare load", driver.id, "grown_w", _said(driver.grown_w), load_w, "W", 0.051 + VOLT * total_a)
     most_w = model.max_load_w * job.supply(driver.supply).loading_pct / 100
@@ -308,7 +308,8 @@ def _judge_start(index: Index, driver: DriverPlan, model: Driver, lamps: list[La
     ):
         total = math.fsum(value for value in stated if value is not None)
         if allowed is not None:
-            book.at_most("start", driver.id, what, more * total, allowed, unit, 1e-6)
+            where = driver.id if more == 1 else f"{driver.id} with spare load"
+            book.at_most("start", where, what, more * total, allowed, unit, 1e-6)
         own = None if allowed is None or None in stated else total
         if own is not None and printed is not None:
             book.same("printed loads", driver.id, what, printed, own, unit, 0.00051)
