@@ -193,9 +193,7 @@ def _judge_driver(index: Index, wires: Wires, driver: DriverPlan, book: Book) ->
     coupling = np.array([[sag_ohm(model, a, b) for b in taps] for a in taps])
     at = np.arange(len(circuits))
 
-    def solve(
-        emf_v: list[float], ohm: list[float] = net.ohm, drawn: Loads = loads
-    ) -> tuple[Floats, Floats] | None:
+    def solve(emf_v: list[float], ohm: list[float] = net.ohm, drawn: Loads = loads) -> tuple[Floats, Floats] | None:
         ends = np.array(net.ends, dtype=np.int64).reshape(-1, 2)
         return solve_nodes(net.num_nodes, ends, np.array(ohm), drawn, at, np.array(emf_v), coupling)
 
