@@ -258,7 +258,11 @@ def check(
         ),
     ] = None,
     every: Annotated[
-        bool, typer.Option("--all", help="Print also the limits that hold, each at its tightest place.")
+        bool,
+        typer.Option(
+            "--all",
+            help="Print every limit with value and margin, also those that hold: each at its tightest place.",
+        ),
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print all findings as JSON.")] = False,
 ) -> None:
@@ -285,7 +289,9 @@ def check(
         typer.echo(json.dumps(data, indent=2, ensure_ascii=False).encode())
     else:
         for finding in report.lines if every else report.violations:
-            typer.echo(f"{'holds' if finding.ok else 'FAILS'}  {finding.limit}: {finding.sentence}")
+            word = "FAILS" if not finding.ok else "holds" if finding.cases else "none "
+            among = f" (tightest of {finding.cases})" if finding.ok and finding.where and finding.cases > 1 else ""
+            typer.echo(f"{word}  {finding.limit}: {finding.sentence}{among}")
         for note in report.notes:
             typer.echo(f"note   {note}")
         count = len(report.violations)

@@ -34,6 +34,8 @@ class JobFolder:
         Exact bytes by name: the job file first, as ``job.toml``, then the survey.
     overrides
         Values given instead of the file's, by dotted key.
+    job_file
+        Name that the job file has in the folder.
     """
 
     path: Path
@@ -42,6 +44,7 @@ class JobFolder:
     digest: str
     files: dict[str, bytes]
     overrides: dict[str, object]
+    job_file: str = JOB_FILE
 
 
 def open_job(path: Path, overrides: Mapping[str, object] = {}) -> JobFolder:
@@ -66,7 +69,8 @@ def open_job(path: Path, overrides: Mapping[str, object] = {}) -> JobFolder:
     survey_data = _read(survey_path, "put the survey there, or name it with survey = in the job file")
     survey = read_survey(survey_data, str(survey_path), job)
     files = {JOB_FILE: job_data, job.survey: survey_data}
-    return JobFolder(job_path.parent, job, survey, digest_of(job_data, survey_data, overrides), files, dict(overrides))
+    digest = digest_of(job_data, survey_data, overrides)
+    return JobFolder(job_path.parent, job, survey, digest, files, dict(overrides), job_path.name)
 
 
 def digest_of(job_data: bytes, survey_data: bytes, overrides: Mapping[str, object]) -> str:

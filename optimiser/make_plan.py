@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from .check import check_plan
+from .contradictions import contradictions
 from .ground import Ground, build_ground
 from .job_folder import JobFolder
 from .plan.build import Proof, build_plan
 from .plan.laying import CannotLay
 from .plan.model import Plan
-from .problems import LampspurError, NoFeasibleLayout, StoppedBeforeLayout
+from .problems import BadInput, LampspurError, NoFeasibleLayout, StoppedBeforeLayout
 from .search.find import Found, Observer, Options, find_layout
 from .search.layout import Layout
 from .search.obstacles import find_obstacles
@@ -42,7 +43,8 @@ def make_plan(
     Raises
     ------
     BadInput
-        The ground cannot be used as surveyed (a lamp out of reach, walled off, …).
+        Limits of the job contradict one another, or the ground cannot be used as surveyed (a lamp out of reach,
+        walled off, …).
     NoFeasibleLayout
         No layout holds, proven or after full effort; carries what stands in the way.
     StoppedBeforeLayout
@@ -52,6 +54,9 @@ def make_plan(
     """
     stop, options, observer = stop or StopSignal(), options or Options(), observer or Silent()
     job, survey = folder.job, folder.survey
+    problems = contradictions(folder)
+    if problems:
+        raise BadInput(problems)
     observer.stage("reading the ground")
     ground = build_ground(job, survey, file=str(folder.path / job.survey))
 

@@ -50,7 +50,7 @@ def read_job(data: bytes, file: str, overrides: Mapping[str, object] = {}) -> Jo
             given.append(path)
         else:
             problems.append(Problem(COMMAND_LINE, 0, dotted, *fault))
-    where = _Places(file, lines, given)
+    where = Places(file, lines, given)
     job: Job | None = None
     try:
         job = Job.model_validate(_with_tuples(tables), strict=True)  # strict: "12" and true are no numbers
@@ -60,6 +60,11 @@ def read_job(data: bytes, file: str, overrides: Mapping[str, object] = {}) -> Jo
     if problems or job is None:
         raise BadInput(problems)
     return job
+
+
+def locate(data: bytes, file: str, overrides: Mapping[str, object] = {}) -> Places:
+    """Where each key of a job stands, for problems found later; the job must be one that ``read_job`` read."""
+    return Places(file, parse_toml(data, file)[1], [split_key(dotted) for dotted in overrides])
 
 
 def parse_toml(data: bytes, file: str) -> tuple[dict[str, Any], dict[KeyPath, int]]:
@@ -131,7 +136,7 @@ def _with_tuples(value: Any) -> Any:
     return tuple(map(_with_tuples, value)) if isinstance(value, list | tuple) else value
 
 
-class _Places(NamedTuple):
+class Places(NamedTuple):
     """From a key's path to the file and line to show."""
 
     file: str
@@ -174,7 +179,7 @@ def _override(tables: dict[str, Any], path: KeyPath, value: object) -> tuple[str
 # --- pydantic's errors in our words
 
 
-def _problems_of(error: ValidationError, tables: dict[str, Any], where: _Places) -> list[Problem]:
+def _problems_of(error: ValidationError, tables: dict[str, Any], where: Places) -> list[Problem]:
     errors = error.errors(include_url=False)
     kindless = {err["loc"][:2] for err in errors if err["loc"][0] == "grounds" and err["loc"][2:] == ("kind",)}
     problems: list[Problem] = []
@@ -317,7 +322,7 @@ def _tables_in(tables: dict[str, Any], key: str) -> dict[str, dict[str, Any]]:
     return {name: table for name, table in named.items() if isinstance(table, dict)}
 
 
-def _cross_check(tables: dict[str, Any], where: _Places) -> list[Problem]:
+def _cross_check(tables: dict[str, Any], where: Places) -> list[Problem]:
     """Rules between tables, on the raw values, so that they are judged whatever else is wrong."""
     problems: list[Problem] = []
     grounds = tables["grounds"] if isinstance(tables.get("grounds"), dict) else {}
@@ -362,7 +367,7 @@ def _cross_check(tables: dict[str, Any], where: _Places) -> list[Problem]:
     return problems
 
 
-def _no_place(tables: dict[str, Any], where: _Places) -> list[Problem]:
+def _no_place(tables: dict[str, Any], where: Places) -> list[Problem]:
     """Dusk and dawn in a job that does not say where it is."""
     schedule = tables.get("schedule")
     if not isinstance(schedule, dict) or "place" in tables:
@@ -377,7 +382,7 @@ def _no_place(tables: dict[str, Any], where: _Places) -> list[Problem]:
     ]
 
 
-def _thin_cables(tables: dict[str, Any], where: _Places) -> list[Problem]:
+def _thin_cables(tables: dict[str, Any], where: Places) -> list[Problem]:
     from .conductors import awg_mm2
 
     rules = tables.get("rules")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -807,7 +808,13 @@ def test_check_all_prints_every_limit(planned: Path) -> None:
     from optimiser.check.limits import LIMITS
 
     lines = run("check", str(planned / "p"), "--all").stdout.splitlines()
-    assert [line[7:].split(": ")[0] for line in lines if line.startswith("holds  ")] == list(LIMITS)
+    assert [line[7:].split(": ")[0] for line in lines if line.startswith(("holds  ", "none   "))] == list(LIMITS)
+    # Every limit that has a size says value, allowed and margin.
+    low = next(line for line in lines if line.startswith("holds  window low: "))
+    assert re.fullmatch(r"holds  window low: L\d+: lowest [\d.]+ V, at least [\d.]+ V, margin [\d.]+ V.*", low)
+    assert any(re.search(r", margin [\d.]+ A \(tightest of \d+\)$", line) for line in lines)
+    (timer,) = [line for line in lines if line.startswith("none   timer: ")]
+    assert timer.endswith(": nothing here to judge")
 
 
 def test_check_as_json(planned: Path, spoiled: Path) -> None:

@@ -110,7 +110,22 @@ BAD: dict[str, tuple[str | bytes, str]] = {
         spoil("watts = 5 -> watts = 5\ncolour = 5"),
         "job.toml:11:lamps.spike.colour: unknown key\n"
         "    mend: remove it; known here: watts, volts, supply, load, power_factor, window_v, lead_m, "
-        "lead_mm2, lead_rating_a, aim_reserve_m, exit_height_m, terminals, terminal_mm2, submersible",
+        "lead_mm2, lead_rating_a, aim_reserve_m, exit_height_m, terminals, terminal_mm2, submersible, "
+        "inrush_a, input_uf",
+    ),
+    "spare load as a share": (
+        spoil(extra="[rules]\ngrowth = 0.2\n"),
+        "job.toml:24:rules.growth: found 0.2, which is below one per cent\n    mend: for 20 per cent write 20",
+    ),
+    "spare load beyond all measure": (
+        spoil(extra="[rules]\ngrowth = 250\n"),
+        "job.toml:24:rules.growth: found 250, which is above 200\n    mend: write 200 or less (spare load of every "
+        "circuit, in per cent: every limit that depends on load holds with all lamps drawing so much more)",
+    ),
+    "copper no hotter than what is round it": (
+        spoil(extra="[cables.warm]\nmm2 = 2.5\nprice_per_m = 2\nmax_c = 50\nrated_c = 55\n"),
+        "job.toml:23:cables.warm: may be 50 °C hot and is rated in surroundings of 55 °C\n"
+        "    mend: write a higher max_c or a lower rated_c",
     ),
     "unknown table": (
         spoil(extra="[lamp.spike]\nwatts = 3\n"),

@@ -45,6 +45,8 @@ class Wires:
     """By cable: share of its route on the surface."""
     amps: dict[str, float] = field(default_factory=dict)
     """By circuit, all on: filled by ``judge_electrics`` where there is an operating point."""
+    spare_amps: dict[str, float] = field(default_factory=dict)
+    """The same with the job's spare load; empty where it asks for none."""
 
     def hot_ohm(self, name: str) -> float:
         """Buried copper and leads at ``hot_c``, what lies on the surface at ``sun_c``."""
@@ -185,16 +187,18 @@ def _judge_driver(index: Index, wires: Wires, driver: DriverPlan, book: Book) ->
     loads = Loads(
         np.array([net.lamp[lamp.id] for lamp in lamps], dtype=np.int64), drawn[:, 0], drawn[:, 1], drawn[:, 2]
     )
+    _judge_start(index, driver, model, lamps, book)
     taps = [circuit.tap_v for circuit in circuits]
     sources = [source_of(model, tap_v) for tap_v in taps]
     coupling = np.array([[sag_ohm(model, a, b) for b in taps] for a in taps])
     at = np.arange(len(circuits))
 
-    def solve(emf_v: list[float], ohm: list[float] = net.ohm) -> tuple[Floats, Floats] | None:
+    def solve(emf_v: list[float], ohm: list[float] = net.ohm, drawn: Loads = loads) -> tuple[Floats, Floats] | None:
         ends = np.array(net.ends, dtype=np.int64).reshape(-1, 2)
-        return solve_nodes(net.num_nodes, ends, np.array(ohm), loads, at, np.array(emf_v), coupling)
+        return solve_nodes(net.num_nodes, ends, np.array(ohm), drawn, at, np.array(emf_v), coupling)
 
-    stated, lowest = solve([s.stated_v for s in sources]), solve([s.lowest_v for s in sources])
+    stated_v, lowest_v = [s.stated_v for s in sources], [s.lowest_v for s in sources]
+    stated, lowest = solve(stated_v), solve(lowest_v)
     text = f"{driver.id}: its lamps ask for more than its cables can carry at any volts"
     book.claim("collapse", driver.id, stated is not None and lowest is not None, text)
     if stated is None or lowest is None:
@@ -227,6 +231,89 @@ def _judge_driver(index: Index, wires: Wires, driver: DriverPlan, book: Book) ->
         cases = [lowest, solve(highest_v), solve([s.lowest_v for s in sources], cold_ohm), solve(highest_v, cold_ohm)]
         judge_bands(index, circuits, [(s.lowest_v, s.highest_v) for s in sources], cases, net.joint, book)
     _judge_load(index, driver, model, float((volts[at] * amps).sum()), float(amps.sum()), book)
+    spare = index.job.rules.growth / 100
+    if not spare:
+        printed = [driver.grown_w, *(c.grown_amps for c in circuits)]
+        printed += [volts for lamp in lamps for volts in (lamp.grown_v, lamp.grown_low_v)]
+        text = f"{driver.id}: figures with spare load are printed, the job asks for none"
+        book.claim("spare load", driver.id, all(value is None for value in printed), text)
+        return
+    more = Loads(loads.at, *((1 + spare) * part for part in (loads.power_w, loads.amps, loads.siemens)))
+    stated, lowest = solve(stated_v, drawn=more), solve(lowest_v, drawn=more)
+    text = f"{driver.id}: with its spare load the lamps ask for more than its cables can carry at any volts"
+    if book.claim("collapse", driver.id, stated is not None and lowest is not None, text) and stated and lowest:
+        _judge_spare(index, wires, driver, net, lamps, stated, lowest[0], book)
+
+
+def _judge_spare(
+    index: Index,
+    wires: Wires,
+    driver: DriverPlan,
+    net: Network,
+    lamps: list[LampPlan],
+    stated: tuple[Floats, Floats],
+    lowest_v: Floats,
+    book: Book,
+) -> None:
+    """Every limit of load once more, each lamp drawing more by the job's ``growth``."""
+    job, model, (volts, amps) = index.job, index.model_of(driver.id), stated
+    circuits = index.circuits_of[driver.id]
+    at = [net.outlet[circuit.id] for circuit in circuits]
+    for i, circuit in enumerate(circuits):
+        wires.spare_amps[circuit.id] = float(amps[i])
+        where = f"{circuit.id} with spare load"
+        book.same("spare load", circuit.id, "grown_amps", _said(circuit.grown_amps), float(amps[i]), "A", AMP)
+        book.at_most("outlet amps", where, "amps at its outlet", float(amps[i]), model.max_outlet_a, "A", AMP)
+        book.at_most("circuit amps", where, "amps", float(amps[i]), job.rules.max_circuit_a, "A", AMP)
+        for cable in index.cables_of[circuit.id]:
+            above = net.outlet[circuit.id] if cable.from_ == driver.id else net.joint[cable.from_]
+            drop_v = float(volts[above] - volts[net.joint[cable.to]])
+            carried_a = drop_v / max(wires.hot_ohm(cable.id), 1e-9)
+            rating_a = derated_a(index, cable)
+            book.at_most("cable rating", f"{cable.id} with spare load", "amps", carried_a, rating_a, "A", AMP)
+    for lamp in lamps:
+        kind, where = index.type_of(lamp), f"{lamp.id} with spare load"
+        v, low_v = float(volts[net.lamp[lamp.id]]), float(lowest_v[net.lamp[lamp.id]])
+        book.same("spare load", lamp.id, "grown_v", _said(lamp.grown_v), v, "V", VOLT)
+        book.same("spare load", lamp.id, "grown_low_v", _said(lamp.grown_low_v), low_v, "V", VOLT)
+        book.at_least("window low", where, "lowest", low_v, kind.window[0], "V", VOLT)
+        if job.voltage.max_drop is not None:
+            from_v, start = kind.volts, "its nominal volts"
+            if job.voltage.drop_from == "driver":
+                from_v, start = float(volts[net.outlet[index.circuit_of(lamp).id]]), "the driver's volts"
+            allowed_v = job.voltage.max_drop / 100 * kind.volts
+            book.at_most("drop", where, f"drop from {start}", from_v - v, allowed_v, "V", VOLT)
+    load_w, total_a = float((volts[at] * amps).sum()), float(amps.sum())
+    book.same("spare load", driver.id, "grown_w", _said(driver.grown_w), load_w, "W", 0.051 + VOLT * total_a)
+    most_w = model.max_load_w * job.supply(driver.supply).loading_pct / 100
+    where, tol_w = f"{driver.id} with spare load", 0.002 * total_a + 0.002 * driver.tap_v
+    book.at_most("driver load", where, "load", load_w, most_w, "W", tol_w)
+    book.at_most("rated amps", where, "amps", total_a, model.rated_w / max(model.taps_v), "A", AMP)
+
+
+def _said(value: float | None) -> float:
+    """A number that must be printed; one that is not is off by all measure."""
+    return math.inf if value is None else value
+
+
+def _judge_start(index: Index, driver: DriverPlan, model: Driver, lamps: list[LampPlan], book: Book) -> None:
+    """What the lamps of a driver draw when switched on; those that do not state it count nothing."""
+    kinds = [index.type_of(lamp) for lamp in lamps]
+    more = 1 + index.job.rules.growth / 100
+    for what, unit, stated, allowed, printed in (
+        ("inrush of its lamps", "A", [kind.inrush_a for kind in kinds], model.start_a, driver.start_a),
+        ("input capacitance of its lamps", "µF", [kind.input_uf for kind in kinds], model.start_uf, driver.start_uf),
+    ):
+        total = math.fsum(value for value in stated if value is not None)
+        if allowed is not None:
+            where = driver.id if more == 1 else f"{driver.id} with spare load"
+            book.at_most("start", where, what, more * total, allowed, unit, 1e-6)
+        own = None if allowed is None or None in stated else total
+        if own is not None and printed is not None:
+            book.same("printed loads", driver.id, what, printed, own, unit, 0.00051)
+            continue
+        text = f"{driver.id}: {what} is printed as {printed}, the job's types come to {own}"
+        book.claim("printed loads", driver.id, own is None and printed is None, text, value=printed, allowed=own)
 
 
 def _judge_circuit(index: Index, model: Driver, circuit: CircuitPlan, out_v: float, amps: float, book: Book) -> None:
@@ -243,9 +330,18 @@ def _judge_piece(index: Index, cable: CablePlan, drop_v: float, amps: float, boo
 
 
 def derated_a(index: Index, cable: CablePlan) -> float:
-    """Rating of a piece: the job's, less for the most cables beside it in any sleeve and in any trench, in A."""
-    rules = index.job.rules
-    rating = index.job.cables[cable.cable].rating
+    """
+    Rating of a piece, in A: the job's, less in hot ground, in hot air where some of it lies on the surface, and for
+    the most cables beside it in any sleeve and in any trench.
+    """
+    rules, setting = index.job.rules, index.job.cables[cable.cable]
+    rating = setting.rating
+    around = [rules.ground_c] if cable.sun_m <= 0 else [rules.ground_c, rules.air_c]
+    hottest_c = max([c for c in around if c is not None], default=setting.rated_c)
+    if hottest_c > setting.rated_c:
+        # I² R is what the surroundings take: in proportion to how much hotter the copper may be than they are.
+        spare_k, rated_k = max(setting.hottest_c - hottest_c, 0.0), setting.hottest_c - setting.rated_c
+        rating *= (spare_k / rated_k) ** 0.5
     for factors, bundled in ((rules.bunched, True), (rules.trench_bunched, False)):
         counts = [len(t.cables) for t in index.trenches_of[cable.id] if (t.sleeve is not None) == bundled]
         if counts:

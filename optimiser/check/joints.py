@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 import shapely
@@ -104,11 +105,35 @@ def _judge_lead(index: Index, land: Land, lamp: LampPlan, book: Book) -> None:
     barred = _barred_m(index, land, place, line)
     why = ", ".join(f"{m:.3f} m of {name!r}" for name, m in barred.items())
     book.claim("lead ways", lamp.id, not barred, f"{lamp.id}: its lead crosses {why}, which bars leads")
+    if job.rules.aim_anywhere:
+        _judge_aim(index, land, lamp, book)
     low, high, dearest = _lead_price(index, land, line, span_m)
     # Half a millimetre of lead, half a cent of rounding.
     tol = 0.0105 + 0.001 * dearest
     own = min(max(lamp.lead_price, low), high)
     book.same("lead prices", lamp.id, "price of its lead", lamp.lead_price, own, "", tol)
+
+
+def _judge_aim(index: Index, land: Land, lamp: LampPlan, book: Book) -> None:
+    """
+    The lead's way with the lamp moved straight to 48 places half and all the way out to its aim reserve.
+
+    On the flat its length suffices wherever its reach does, for it has the reserve to spare.
+    """
+    joint, reserve_m = index.joints[lamp.joint], index.type_of(lamp).aim_reserve_m
+    place = index.surveyed[lamp.id].place
+    barred: dict[str, float] = {}
+    for k in range(48):
+        for share in (0.5, 1.0):
+            far_m, turn = share * (reserve_m - PLACE_M), 2 * math.pi * k / 48
+            moved = (place[0] + far_m * math.cos(turn), place[1] + far_m * math.sin(turn))
+            if _barred_m(index, land, place, LineString([place[:2], moved])):
+                continue  # the lamp cannot be moved there
+            for name, metres in _barred_m(index, land, place, LineString([moved, (joint.x, joint.y)])).items():
+                barred[name] = max(barred.get(name, 0.0), metres)
+    why = ", ".join(f"{m:.3f} m of {name!r}" for name, m in barred.items())
+    text = f"{lamp.id}: moved within its aim reserve of {reserve_m:g} m, its lead crosses {why}, which bars leads"
+    book.claim("aiming", lamp.id, not barred, text)
 
 
 def _judge_post(lamp: LampPlan, place: tuple[float, ...], joint: tuple[float, float], book: Book) -> None:

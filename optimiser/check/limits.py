@@ -63,6 +63,7 @@ LIMITS: dict[str, str] = {
     "driver clear of water": "drivers keep off water",
     "lead reach": "no joint lies beyond its lamp's lead",
     "lead ways": "leads run straight, over ground that lets them",
+    "aiming": "each lead reaches its lamp anywhere within its aim reserve, where the job asks for it",
     # money
     "whole cents": "money is in whole cents, cuts in whole decimetres",
     "trench prices": "trenches cost what their ground costs",
@@ -87,12 +88,14 @@ LIMITS: dict[str, str] = {
     "circuit amps": "no circuit is over the job's amps",
     "rated amps": "no transformer gives more than its rated amps at its highest tap",
     "driver load": "no driver is loaded beyond its limit",
+    "start": "no driver has to start more inrush or input capacitance than it can",
     "printed volts": "volts printed are those of the network",
     "printed bands": "what the measuring sheet allows is what the network allows",
     "printed amps": "amps printed are those of the network",
     "printed drops": "drops printed are those of the network",
     "printed margins": "margins printed are those of the network",
     "printed loads": "loads printed are those of the network",
+    "spare load": "figures with spare load are printed where the job asks for it, and are those of the network",
     # protection
     "fuse ratings": "fuses and breakers are ones to be had",
     "cable protection": "the driver's limit, or a fuse, is no greater than the rating of any cable behind it",
@@ -103,6 +106,7 @@ LIMITS: dict[str, str] = {
     # the mains side, a year's use
     "timer": "no supply point draws more than its timer, relay or contactor takes",
     "dimmer": "no supply point draws more than its mains dimmer takes",
+    "inrush": "no supply point's drivers draw more inrush than its timer, relay or dimmer switches on",
     "mains side": "what is printed of the mains side follows from the drivers",
     "nights": "nights and hours printed are those of the job's schedule",
     "energy": "energy printed is that of lamps, cable, drivers and standby in those hours",

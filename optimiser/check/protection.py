@@ -62,6 +62,9 @@ def _judge_device(index: Index, wires: Wires, circuit: CircuitPlan, device_a: fl
     fuses, driver = index.job.fuses, index.driver_of(circuit)
     carried_a = wires.amps.get(circuit.id, circuit.amps)
     book.at_most("fuse load", circuit.id, "amps", carried_a, fuses.load_factor * device_a, "A", AMP)
+    if circuit.id in wires.spare_amps:
+        spare_a, where = wires.spare_amps[circuit.id], f"{circuit.id} with spare load"
+        book.at_most("fuse load", where, "amps", spare_a, fuses.load_factor * device_a, "A", AMP)
     for cable in index.cables_of[circuit.id]:
         book.at_most("cable protection", cable.id, "the fuse", device_a, derated_a(index, cable), "A", 1e-6)
     text = f"{circuit.id}: a fuse behind a driver that {driver.mode}s may never open"

@@ -6,7 +6,7 @@ A limit that is broken has a line for each place that breaks it; a limit that ho
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from .limits import LIMITS
 
@@ -16,7 +16,11 @@ Say = str | Callable[[], str]
 
 @dataclass(frozen=True)
 class Finding:
-    """One limit at one place. ``margin``: how far inside it is, negative outside; None where it has no size."""
+    """
+    One limit at one place. ``margin``: how far inside it is, negative outside; None where it has no size.
+
+    ``cases``: how many places the limit was judged at; where it holds, this is the tightest of them.
+    """
 
     limit: str
     where: str
@@ -25,6 +29,7 @@ class Finding:
     margin: float | None
     ok: bool
     sentence: str
+    cases: int = 1
 
 
 @dataclass(frozen=True)
@@ -131,11 +136,11 @@ class Book:
         lines: list[Finding] = []
         for limit, entry in self._entries.items():
             if entry.broken:
-                lines += entry.broken
+                lines += [replace(one, cases=entry.num_cases) for one in entry.broken]
             elif entry.tightest is not None:
-                lines.append(entry.tightest)
+                lines.append(replace(entry.tightest, cases=entry.num_cases))
             else:
                 text = f"{LIMITS[limit]}: {entry.num_cases or 'nothing here'} to judge"
                 text += ", all good" if entry.num_cases else ""
-                lines.append(Finding(limit, "", None, None, None, True, text))
+                lines.append(Finding(limit, "", None, None, None, True, text, entry.num_cases))
         return Report(lines, self.notes)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,9 +41,10 @@ def judge_running(index: Index, wires: Wires, book: Book) -> None:
     _judge_year(index, wires, book)
 
 
-def _flow(index: Index, wires: Wires, driver: DriverPlan, dim_pct: float) -> Flow | None:
+def _flow(index: Index, wires: Wires, driver: DriverPlan, dim_pct: float, more: float = 1.0) -> Flow | None:
     """
-    The state of one driver at a dim level; None where it has no operating point.
+    The state of one driver at a dim level, each lamp drawing so many times as much (``more``); None where it has no
+    operating point.
 
     What copper takes is what leaves the terminals less what arrives at the lamps. Lamps of constant resistance are on
     for their share of the time, so that two states are weighed; the others draw their share all the time.
@@ -62,7 +64,7 @@ def _flow(index: Index, wires: Wires, driver: DriverPlan, dim_pct: float) -> Flo
     for weight, chopped in ((share, 1.0), (1 - share, 0.0)):
         if weight == 0:
             continue
-        loads = Loads(at, share * power_w, share * amps, chopped * siemens)
+        loads = Loads(at, more * share * power_w, more * share * amps, more * chopped * siemens)
         solved = solve_nodes(net.num_nodes, ends, np.array(net.ohm), loads, outlets, emf_v, coupling)
         if solved is None:
             return None
@@ -103,10 +105,19 @@ def _judge_mains(index: Index, wires: Wires, book: Book) -> None:
             va += flow.load_va / efficiency / model.input_power_factor
             tol += flow.tol_w / efficiency / model.input_power_factor
         amps, setting = va / job.mains.volts, job.supply(name)
-        if setting.timer_a is not None:
-            book.at_most("timer", name, "amps from the mains", amps, setting.timer_a, "A", AMP)
-        if setting.dimmer_va is not None:
-            book.at_most("dimmer", name, "load of its dimmer", va, setting.dimmer_va, "VA", tol)
+        loads = [(name, va)]
+        if job.rules.growth:
+            loads.append((f"{name} with spare load", _spare_va(index, wires, drivers)))
+        for where, drawn_va in loads:
+            drawn_a = drawn_va / job.mains.volts
+            if setting.timer_a is not None:
+                book.at_most("timer", where, "amps from the mains", drawn_a, setting.timer_a, "A", AMP)
+            if setting.dimmer_va is not None:
+                book.at_most("dimmer", where, "load of its dimmer", drawn_va, setting.dimmer_va, "VA", tol)
+        stated = [index.model_of(driver.id).inrush_a for driver in drivers]
+        inrush_a = sum(value or 0.0 for value in stated)
+        if setting.inrush_a is not None:
+            book.at_most("inrush", name, "inrush of its drivers", inrush_a, setting.inrush_a, "A", 1e-6)
         if name not in printed:
             continue
         point = printed[name]
@@ -116,9 +127,22 @@ def _judge_mains(index: Index, wires: Wires, book: Book) -> None:
         for what, said, own in (
             ("timer_a", point.timer_a, setting.timer_a),
             ("dimmer_va", point.dimmer_va, setting.dimmer_va),
+            ("inrush_limit_a", point.inrush_limit_a, setting.inrush_a),
+            ("inrush_a", point.inrush_a, None if None in stated else round(inrush_a, 3)),
         ):
             text = f"{name}: {what} {said} printed, {own} in the job"
             book.claim("mains side", name, said == own, text, value=said, allowed=own)
+
+
+def _spare_va(index: Index, wires: Wires, drivers: list[DriverPlan]) -> float:
+    """What drivers draw from the mains with the job's spare load, in VA; infinite where one cannot carry it."""
+    total = 0.0
+    for driver in drivers:
+        model, flow = index.model_of(driver.id), _flow(index, wires, driver, 100.0, 1 + index.job.rules.growth / 100)
+        if flow is None:
+            return math.inf
+        total += flow.load_va / _efficiency(model) / model.input_power_factor
+    return total
 
 
 def _judge_year(index: Index, wires: Wires, book: Book) -> None:

@@ -111,7 +111,17 @@ def _tightest(plan: Plan) -> list[str]:
         f"at worst {number(lamp.low_v, 2)} to {number(lamp.high_v, 2)} V, "
         f"which is {number(lamp.margin_v, 2)} V inside its window."
     )
-    return ["Tightest lamp", *_wrapped(says)]
+    return ["Tightest lamp", *_wrapped(says), *_spare(plan)]
+
+
+def _spare(plan: Plan) -> list[str]:
+    """How the lamp that is dimmest with the job's spare load stands then; nothing where the job asks for none."""
+    grown = [(lamp.grown_low_v, lamp.id) for lamp in plan.lamps if lamp.grown_low_v is not None]
+    rule = next((rule.value for rule in plan.rules if rule.name == "spare load"), "")
+    if not grown or not rule:
+        return []
+    low_v, name = min(grown)
+    return _wrapped(f"Spare load: {rule}; the lowest then is {plain(name)} with {number(low_v, 2)} V.")
 
 
 def _trenches(plan: Plan) -> list[str]:
@@ -177,11 +187,16 @@ def _mains(mains: MainsSide) -> list[str]:
     lines = [f"Mains side, {mains.volts:g} V, all lamps fully on"]
     for point in mains.supplies:
         rated = [f"timer {point.timer_a:g} A"] if point.timer_a is not None else []
+        rated += [f"inrush {_of(point.inrush_a)} of {point.inrush_limit_a:g} A"] if point.inrush_limit_a else []
         rated += [f"dimmer {point.dimmer_va:g} VA"] if point.dimmer_va is not None else []
         row = f"  {fitted(point.supply, 18)} {number(point.watts, 1):>11} W {number(point.va, 1):>9} VA"
         lines.append(f"{row} {number(point.amps, 2):>7} A")
         lines += [f"    {', '.join(rated)}"] if rated else []
     return lines + _wrapped(mains.says)
+
+
+def _of(inrush_a: float | None) -> str:
+    return "not stated" if inrush_a is None else f"{inrush_a:g}"
 
 
 def _warnings(plan: Plan) -> list[str]:

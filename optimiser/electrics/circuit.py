@@ -10,7 +10,7 @@ settles all circuits, whatever their taps, without a loop round it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -169,6 +169,18 @@ def solve_driver(
         amps=sum(state.amps for state in states),
         collapsed=any(state.collapsed for state in states),
     )
+
+
+def grown(tree: CircuitTree, factor: float) -> CircuitTree:
+    """The circuit with so many times the load at every lamp: what it draws when on, and when switched on."""
+    if factor == 1:
+        return tree
+    return replace(tree, lamp_types=tuple(_grown(lamp_type, factor) for lamp_type in tree.lamp_types))
+
+
+def _grown(lamp_type: LampType, factor: float) -> LampType:
+    stated = {"watts": lamp_type.watts, "inrush_a": lamp_type.inrush_a, "input_uf": lamp_type.input_uf}
+    return lamp_type.model_copy(update={key: value * factor for key, value in stated.items() if value is not None})
 
 
 def load_margins(

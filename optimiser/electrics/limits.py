@@ -27,8 +27,9 @@ class Breach:
     One limit broken.
 
     ``limit`` is one of ``low``, ``high``, ``drop``, ``cable``, ``outlet``, ``circuit``, ``load``, ``driver amps``,
-    ``protection``, ``collapse``. ``value`` and ``allowed`` are in V for low, high and drop, in A for cable, outlet,
-    circuit and driver amps, in W (VA) for load; for collapse the constant-power watts and what of them can be carried.
+    ``protection``, ``start``, ``collapse``. ``value`` and ``allowed`` are in V for low, high and drop, in A for cable,
+    outlet, circuit and driver amps, in W (VA) for load, in A or µF for start; for collapse the constant-power watts and
+    what of them can be carried.
     ``margin`` is what is left of the limit, negative beyond it (never more than ``spare_v``); NaN for protection.
     ``circuit`` and ``node`` or ``lamp`` are positions in the trees given, -1 where they do not apply.
     """
@@ -95,6 +96,14 @@ def driver_breaches(
             found.append(_above("circuit", place, one.amps, rules.max_circuit_a, index))
         if not protection.ok:
             found.append(Breach("protection", f"{place}: {protection.why_not}", np.nan, np.nan, np.nan, index))
+    types = [lamp_type for tree in circuits for lamp_type in tree.lamp_types]
+    for what, stated, allowed in (
+        ("inrush", [t.inrush_a for t in types], driver.start_a),
+        ("input capacitance", [t.input_uf for t in types], driver.start_uf),
+    ):
+        total = sum(value or 0.0 for value in stated)
+        if allowed is not None and total > allowed:
+            found.append(_above("start", f"driver, {what} of its lamps", total, allowed))
     if state.collapsed:
         return found
     max_load_w = driver.max_load_w * supply.loading_pct / 100

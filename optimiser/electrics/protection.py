@@ -55,6 +55,8 @@ def protect(
     short_a_far_ends: ArrayLike,
     leads: Sequence[Lead],
     fuses: Fuses,
+    *,
+    with_spare: bool = False,
 ) -> Protection:
     """
     Choose what protects one circuit: the driver's own limit, else the built-in breaker, else the smallest fuse.
@@ -74,6 +76,8 @@ def protect(
         (mm², rating in A) of each lead; extensions count by their thinner conductor.
     fuses
         Ratings to be had, and the factors.
+    with_spare
+        Whether ``amps`` hold the job's spare load: the sentences say so.
 
     Notes
     -----
@@ -86,6 +90,7 @@ def protect(
     if limit_guards_cables and _driver_guards_leads(driver, lead):
         return Protection(True, "A", sentence=_sentence_a(driver, weakest, lead))
 
+    drawn = f"the circuit draws {amps:.2f} A" + (" with its spare load" if with_spare else "")
     short_a = float(np.min(np.asarray(short_a_far_ends, np.float64), initial=math.inf))
     why_not: list[str] = []
     if driver.mode not in ("hold", "none"):
@@ -94,7 +99,7 @@ def protect(
         devices = [("breaker", driver.breaker_a)] if driver.breaker_a is not None else []
         devices += [("fuse", rating) for rating in sorted(fuses.ratings_a)]
         for kind, rating in devices:
-            fault = _device_fault(driver, rating, amps, weakest, short_a, leads, fuses)
+            fault = _device_fault(driver, rating, amps, drawn, weakest, short_a, leads, fuses)
             if not fault:
                 return Protection(
                     True,
@@ -102,7 +107,7 @@ def protect(
                     fuse_a=rating if kind == "fuse" else None,
                     breaker_a=rating if kind == "breaker" else None,
                     short_a=short_a,
-                    sentence=_sentence_b(kind, rating, amps, weakest, short_a, leads, driver, fuses),
+                    sentence=_sentence_b(kind, rating, drawn, weakest, short_a, leads, driver, fuses),
                 )
             # Of the fuses too small for the load, only the fact that all are is worth a word.
             if amps <= fuses.load_factor * rating or rating == devices[-1][1]:
@@ -149,6 +154,7 @@ def _device_fault(
     driver: Driver,
     rating: float,
     amps: float,
+    drawn: str,
     weakest: float,
     short_a: float,
     leads: Sequence[Lead],
@@ -157,7 +163,7 @@ def _device_fault(
     """Why a device of this rating does not protect the circuit: a clause, empty where it does."""
     least_a = fuses.open_factor * rating
     if amps > fuses.load_factor * rating:
-        return f"the circuit draws {amps:.2f} A, more than {100 * fuses.load_factor:g} % of it"
+        return f"{drawn}, more than {100 * fuses.load_factor:g} % of it"
     if rating > weakest:
         return f"the weakest cable carries {weakest:g} A"
     if driver.current_limit_a < least_a:
@@ -189,7 +195,7 @@ def _sentence_a(driver: Driver, weakest: float, lead: float) -> str:
 def _sentence_b(
     kind: str,
     rating: float,
-    amps: float,
+    drawn: str,
     weakest: float,
     short_a: float,
     leads: Sequence[Lead],
@@ -200,7 +206,7 @@ def _sentence_b(
     cables = "" if math.isinf(weakest) else f", every cable carries at least {weakest:g} A"
     short = f"{math.floor(short_a * 10) / 10:g} A" if math.isfinite(short_a) else "any current"
     text = (
-        f"Rule B: {device}; the circuit draws {amps:.2f} A (at most {100 * fuses.load_factor:g} % of it)"
+        f"Rule B: {device}; {drawn} (at most {100 * fuses.load_factor:g} % of it)"
         f"{cables}, and a short at any far end draws at least {short}, enough to open it "
         f"({fuses.open_factor:g} x {rating:g} A = {fuses.open_factor * rating:g} A)"
     )

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..job import Driver
+from ..job import Driver, LampType
 
 
 @dataclass(frozen=True)
@@ -51,3 +51,16 @@ def source_of(driver: Driver, tap_v: float) -> Source:
         emf_v * (1 + driver.mains_high_pct / 100),
         regulation * tap_v**2 / driver.rated_w,
     )
+
+
+def keeps_window(lamp_type: LampType, driver: Driver, tap_v: float) -> bool:
+    """
+    Whether some cable could keep a lamp of this type inside its window at both ends of the source's band.
+
+    What the cable takes off the highest volts, cold and alone, is no more than what it takes off the lowest, hot and
+    with all on (in proportion to the source for a resistance). The latter must leave the window's lower end.
+    """
+    source = source_of(driver, tap_v)
+    low, high = lamp_type.window
+    ratio = source.high_emf_v / source.low_emf_v if lamp_type.load == "resistance" else 1.0
+    return source.low_emf_v >= low and source.high_emf_v - ratio * (source.low_emf_v - low) <= high

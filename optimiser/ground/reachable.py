@@ -96,12 +96,15 @@ def _no_joint(land: Land, idx: int, area: Any, file: str) -> Problem:
             depth = float(land.depth_m[land.ground_at(beyond)][0])
     reach = float(land.made_reach_m[idx]) - depth
     if far <= reach:
+        aimed = land.job.rules.aim_anywhere
+        moved = " from somewhere within its aim reserve (rules.aim_anywhere)" if aimed else ""
         return Problem(
             file,
             lamp.row,
             "x",
-            f"the lead of lamp {lamp.name} would have to cross ground that leads may not cross to reach {place}",
-            "move the lamp, or set leads = true for the ground between",
+            f"the lead of lamp {lamp.name} would have to cross ground that leads may not cross to reach {place}{moved}",
+            "move the lamp, or set leads = true for the ground between"
+            + (", or rules.aim_anywhere = false" if aimed else ""),
         )
     # What a lead must be: rounded up to whole centimetres, with one to spare.
     short = far - reach

@@ -16,6 +16,7 @@ from shapely.geometry.base import BaseGeometry
 
 from ..job import Job
 from ..survey.model import Survey
+from .aiming import circle, ways_are_free
 from .borders import TINY_M, Borders, Parts
 from .graph import Bools, Floats, Ints, NodeKind
 from .heights import Heights
@@ -134,6 +135,7 @@ class Land:
         lamps = shapely.points([lamp.place[:2] for lamp in self.survey.lamps]) if self.survey.lamps else []
         self._zone_shapes = np.array([zone.polygon for zone in self.survey.zones], dtype=object)
         self._bar_zones = np.flatnonzero(self.bars_leads[self._zone_ground])
+        self._barred_of: dict[int, BaseGeometry] = {}
         # Of each lamp, the zones whose bar on leads is waived: any length of lead, or only the border's tolerance.
         self._own_zones: list[dict[int, bool]] = [{} for _ in self.survey.lamps]
         self.made_reach_m = np.array(
@@ -394,6 +396,8 @@ class Land:
         deeper in a no-dig zone than ``border_tolerance_m``, or outside a zone by no more, the lead may lie in it for
         that length: such a lamp may have been measured on the wrong side, but its lead does not go through a house.
 
+        With ``rules.aim_anywhere`` the same holds for every place within its aim reserve that the lamp may be moved to.
+
         Parameters
         ----------
         lamp_idx
@@ -422,4 +426,50 @@ class Land:
             waived_m[line] += 0.0 if all(waived.get(zone, True) for zone in there) else part_m[part]
         lawful &= waived_m <= self.job.rules.border_tolerance_m + 1e-9
         reach = self.reach_m(lamp_idx, points)
+        if self.job.rules.aim_anywhere:
+            lawful &= self._aims(lamp_idx, points, lawful)
+            if not self.heights.flat:
+                reach = reach - self._climb_m(lamp_idx, points, length)
         return LeadLines(lawful & (length <= reach + 1e-9), price, length, reach, lawful)
+
+    def _aims(self, lamp_idx: Ints, points: Floats, asked: Bools) -> Bools:
+        """(n,) whether leads reach their lamps anywhere within the aim reserve; only those asked for are looked at."""
+        holds = np.ones(len(points), dtype=bool)
+        for lamp in np.unique(lamp_idx[asked]).tolist():
+            kind = self.job.lamps[self.survey.lamps[lamp].type]
+            mine = np.flatnonzero(asked & (lamp_idx == lamp))
+            if not kind.terminals and len(mine):
+                place = np.array(self.survey.lamps[lamp].place[:2])
+                holds[mine] = ways_are_free(self._barred_for(lamp), place, kind.aim_reserve_m, points[mine])
+        return holds
+
+    def _barred_for(self, lamp: int) -> BaseGeometry:
+        """Ground that bars this lamp's lead: without zones it stands in, and the edge of those it stands beside."""
+        if lamp not in self._barred_of:
+            before: BaseGeometry = MultiPolygon()
+            barred = []
+            for idx, area in self.levels:
+                if self.bars_leads[idx]:
+                    barred.append(shapely.difference(area, before))
+                before = area
+            if self.bars_leads[self.base]:
+                box = shapely.buffer(shapely.Point(self.survey.lamps[lamp].place[:2]), 1000.0, cap_style="square")
+                barred.append(shapely.difference(box, before))
+            waived = [
+                shape if whole else shapely.difference(shape, pushed(shape, -self.job.rules.border_tolerance_m))
+                for shape, whole in (
+                    (shapely.force_2d(self._zone_shapes[zone]), whole) for zone, whole in self._own_zones[lamp].items()
+                )
+            ]
+            self._barred_of[lamp] = shapely.difference(shapely.union_all(barred), shapely.union_all(waived))
+        return self._barred_of[lamp]
+
+    def _climb_m(self, lamp_idx: Ints, points: Floats, length_m: Floats) -> Floats:
+        """(n,) what slopes take of the aim reserve: how much longer than on the flat a lead to its rim is."""
+        more = np.zeros(len(points))
+        for n, lamp in enumerate(lamp_idx.tolist()):
+            reserve_m = self.job.lamps[self.survey.lamps[lamp].type].aim_reserve_m
+            rim = circle(np.array(self.survey.lamps[lamp].place[:2]), reserve_m)
+            to_rim = self._slope_length(rim, np.repeat(points[n : n + 1], len(rim), axis=0), None, None)
+            more[n] = max(0.0, float(to_rim.max()) - reserve_m - length_m[n])
+        return more

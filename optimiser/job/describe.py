@@ -13,7 +13,7 @@ from .model import GROUND_KINDS, Ground, Job
 _UNITS = {  # by the end of the key
     "per_m": "currency/m", "per_km": "ohm/km", "ohm": "ohm", "m": "m", "mm": "mm", "mm2": "mm²", "v": "V", "a": "A",
     "w": "W", "s": "s", "c": "°C", "pct": "%", "cent": "%", "volts": "V", "watts": "W", "drop": "%", "awg": "AWG",
-    "per_kwh": "currency/kWh", "va": "VA", "deg": "°", "latitude": "°", "longitude": "°",
+    "per_kwh": "currency/kWh", "uf": "µF", "growth": "%", "va": "VA", "deg": "°", "latitude": "°", "longitude": "°",
     "price": "currency", "prices": "currency", "labour": "currency", "crossing": "currency",
 }  # fmt: skip
 

@@ -39,7 +39,16 @@ def _per_cent(value: Any) -> Any:
     return value
 
 
+def _spare(value: Any) -> Any:
+    """Per cent of spare load: as ``_per_cent``, off being none."""
+    value = _per_cent(value)
+    return 0.0 if value is None else value
+
+
 PerCentOrOff = Annotated[Annotated[float, Field(gt=0, lt=100, allow_inf_nan=False)] | None, BeforeValidator(_per_cent)]
+
+
+Spare = Annotated[float, Field(ge=0, le=200, allow_inf_nan=False), BeforeValidator(_spare)]
 
 
 def _window(value: tuple[float, float]) -> tuple[float, float]:
@@ -210,6 +219,12 @@ class LampType(Model):
     terminals: bool = Field(False, description="a post with terminals: cable loops in and out, no lead, no kit")
     terminal_mm2: Positive = Field(4.0, description="thickest conductor its terminals take (posts only)")
     submersible: bool = Field(False, description="may stand in water")
+    inrush_a: NonNegative | None = Field(
+        None, description="peak current it draws when switched on, in A, by its maker; against drivers.NAME.start_a"
+    )
+    input_uf: NonNegative | None = Field(
+        None, description="capacitance of its input, in µF, by its maker; against drivers.NAME.start_uf"
+    )
 
     @property
     def window(self) -> tuple[float, float]:
@@ -244,6 +259,16 @@ class Cable(Model):
     rating_a: Positive | None = Field(
         None, description="current rating; default from the tables named in conductors.py"
     )
+    rated_c: float = Field(
+        30.0, ge=0, le=60, description="temperature round it for which its rating holds, in °C (from memory)"
+    )
+    max_c: float | None = Field(
+        None,
+        ge=40,
+        le=180,
+        description="hottest its copper may be, in °C; default that of the rating's table: 60, above 4 mm² 70 "
+        "(BS 7671 4F3A and 4D1A, 33 CFR 183.425); 70 (PVC) where rating_a is given",
+    )
     reels_m: tuple[Positive, ...] = Field((50.0, 100.0), min_length=1, description="stock lengths of its reels, in m")
     reel_prices: tuple[Price, ...] | None = Field(None, description="price of each reel; default length x price_per_m")
     od_mm: Positive | None = Field(None, description="outer diameter, for sleeves given by their bore")
@@ -258,7 +283,32 @@ class Cable(Model):
             raise ValueError("has no rating in the tables for this size; write rating_a")
         if self.reel_prices is not None and len(self.reel_prices) != len(self.reels_m):
             raise ValueError("has not one price for each length in reels_m; write as many reel_prices as reels_m")
+        if self.hottest_c <= self.rated_c:
+            raise ValueError(
+                f"may be {self.hottest_c:g} °C hot and is rated in surroundings of {self.rated_c:g} °C; "
+                "write a higher max_c or a lower rated_c"
+            )
         return self
+
+    @property
+    def hottest_c(self) -> float:
+        """Hottest its copper may be in service, in °C."""
+        if self.max_c is not None:
+            return self.max_c
+        from_60 = self.rating_a is None and (self.awg is not None or (self.mm2 or 0.0) <= 4)
+        return 60.0 if from_60 else 70.0
+
+    def derating(self, around_c: float | None) -> float:
+        """
+        Factor on the rating in surroundings of this temperature; 1 where none is given or they are cooler than rated.
+
+        Copper heats by current squared, and what its surroundings take goes with the difference of temperatures: the
+        factor is √((hottest - around) / (hottest - rated)): the form of IEC 60287-1-1 (from memory) where all heat is
+        the copper's. 0 where the surroundings alone are too hot.
+        """
+        if around_c is None or around_c <= self.rated_c:
+            return 1.0
+        return math.sqrt(max(0.0, self.hottest_c - around_c) / (self.hottest_c - self.rated_c))
 
     @property
     def area_mm2(self) -> float:
@@ -313,6 +363,15 @@ class Driver(Model):
         None, description="stated r.m.s. current into a short (hiccup, foldback, latch)"
     )
     breaker_a: Positive | None = Field(None, description="rating of the breaker built into each outlet, if any")
+    start_a: Positive | None = Field(
+        None, description="greatest sum of its lamps' inrush_a that it starts, in A, by its maker"
+    )
+    start_uf: Positive | None = Field(
+        None, description="greatest sum of its lamps' input_uf that it starts, in µF, by its maker"
+    )
+    inrush_a: NonNegative | None = Field(
+        None, description="peak current it draws from the mains when switched on, in A, by its maker"
+    )
     tap_per_outlet: bool = Field(False, description="whether each outlet may be set to a tap of its own")
     independent_outlets: bool = Field(False, description="whether each outlet may serve a dim group of its own")
     dims_by_voltage: bool = Field(False, description="dims by lowering volts: refused for lamps with own converter")
@@ -408,6 +467,11 @@ class Supply(Model):
     dimmer_va: Positive | None = Field(
         None, description="rating of the dimmer in its mains, in VA; the drivers here may not draw more"
     )
+    inrush_a: Positive | None = Field(
+        None,
+        description="greatest peak current its timer, relay or dimmer switches on, in A; the sum of its drivers' "
+        "inrush_a may not be more",
+    )
 
 
 class Kit(Model):
@@ -475,8 +539,31 @@ class Rules(Model):
         description="rating factor of cables in one sleeve by their number (from memory); the last holds for more",
     )
     trench_bunched: tuple[Factor, ...] = Field(
-        (1.0,), min_length=1, description="the same for cables in one trench; default no derating"
+        (1.0,),
+        min_length=1,
+        description="the same for cables in one trench; default no derating (common practice, no source)",
     )
+    ground_c: float | None = Field(
+        None, ge=-20, le=80, description="ground at its hottest, in °C, for the ratings of cables; default as rated"
+    )
+    air_c: float | None = Field(
+        None, ge=-20, le=80, description="air at its hottest, in °C, for cables on the surface; default as rated"
+    )
+    growth: Spare = Field(
+        0.0,
+        description="spare load of every circuit, in per cent: every limit that depends on load holds with all lamps "
+        "drawing so much more",
+    )
+    aim_anywhere: bool = Field(
+        False,
+        description="whether each lead must reach its lamp, over ground that leads may cross, wherever within its "
+        "aim reserve the lamp is moved to",
+    )
+
+    @property
+    def grown(self) -> float:
+        """Factor on what lamps draw, spare load included."""
+        return 1 + self.growth / 100
 
 
 def _price_in(table: Any, key: str) -> float | None:

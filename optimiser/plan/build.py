@@ -24,6 +24,7 @@ from .cut_list import pack_cuts
 from .digging import Dug, dig
 from .laying import Laid, Station, lay
 from .running import mains_side, running, schedule_rules
+from .starting import start_of
 from .warn import warnings
 from .wiring import Wired, WiredDriver, wire
 
@@ -224,6 +225,7 @@ class _Writer:
         model = self.job.drivers[self.model_names[use.model]]
         groups = {self.survey.lamps[lamp].group for c in use.circuits for lamp in self.layout.circuits[c].lamps}
         load = self.wired[d].load_va
+        starts = start_of(model, self.wired[d])
         return m.DriverPlan(
             id=self.driver_id[d],
             supply=supply.name,
@@ -231,6 +233,9 @@ class _Writer:
             tap_v=max(self.layout.circuits[c].tap_v for c in use.circuits),
             load_w=round(load, 2),
             load_pct=round(100 * load / model.rated_w, 1),
+            grown_w=round(self.wired[d].grown_va, 2) if self.job.rules.growth else None,
+            start_a=starts.inrush_a,
+            start_uf=starts.input_uf,
             dim_group=next(iter(groups)) if len(groups) == 1 and groups != {""} else None,
             x=supply.place[0],
             y=supply.place[1],
@@ -258,6 +263,7 @@ class _Writer:
             out_v=round(one.state.out_v, 3),
             fuse_price=0.0 if guard.fuse_a is None else round(self.job.fuses.price, 2),
             dim_group=next(iter(groups)) or None,
+            grown_amps=round(one.grown.amps, 3) if self.job.rules.growth else None,
             protected_by=guard.sentence or guard.why_not,
             idle_band_v=None if band is None else _thousandths(band.idle_v),
             out_band_v=None if band is None else _thousandths(band.out_v),
@@ -378,6 +384,8 @@ class _Writer:
                     extension_m=round(arc.extension_m, 3),
                     extension_price=round(arc.extension_price, 2),
                     extension_kit=self._extension_kit() if arc.extension_m else None,
+                    grown_v=round(float(one.grown.lamp_v[k]), 3) if self.job.rules.growth else None,
+                    grown_low_v=round(float(one.grown.low_v[k]), 3) if self.job.rules.growth else None,
                 )
         return [found[lamp] for lamp in sorted(found)]
 
@@ -516,8 +524,28 @@ class _Writer:
             ),
             m.Rule(name="gauges", value=f"at most {job.rules.max_gauges} sizes of cable"),
             m.Rule(name="circuit", value=f"at most {job.rules.max_circuit_a:g} A"),
+            *_new_rules(job),
             *schedule_rules(job),
         ]
+
+
+def _new_rules(job: Job) -> list[m.Rule]:
+    """Rules that hold only where the job asks for them."""
+    rules = job.rules
+    found = []
+    if rules.growth:
+        found.append(
+            m.Rule(
+                name="spare load",
+                value=f"{rules.growth:g} % on every circuit: the limits hold with all lamps drawing so much more",
+            )
+        )
+    hot = [f"{c:g} °C {where}" for c, where in ((rules.ground_c, "ground"), (rules.air_c, "air")) if c is not None]
+    if hot:
+        found.append(m.Rule(name="ratings of cables", value=f"for {' and '.join(hot)} at the hottest"))
+    if rules.aim_anywhere:
+        found.append(m.Rule(name="aiming", value="each lead reaches its lamp anywhere within its aim reserve"))
+    return found
 
 
 def _ids(letter: str, count: int) -> list[str]:

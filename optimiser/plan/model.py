@@ -51,6 +51,11 @@ class DriverPlan(Part):
     tap_v: float
     load_w: float = Field(description="sum of out_v x amps of its circuits, in W (VA for wound)")
     load_pct: float = Field(description="load_w over rated output, in per cent")
+    grown_w: float | None = Field(None, description="load_w with the job's spare load (rules.growth); null without")
+    start_a: float | None = Field(
+        None, description="inrush of its lamps together; null unless all of them and the driver state it"
+    )
+    start_uf: float | None = Field(None, description="input capacitance of its lamps together, in µF; null likewise")
     dim_group: str | None
     x: float
     y: float
@@ -79,6 +84,7 @@ class CircuitPlan(Part):
     out_v: float = Field(description="at the terminals, all lamps on")
     fuse_price: float
     dim_group: str | None
+    grown_amps: float | None = Field(None, description="amps with the job's spare load; null without")
     protected_by: str = Field(description="one sentence: which rule protects cables and leads, with its figures")
     idle_band_v: Band | None = Field(None, description="at the terminals with nothing connected, source at either end")
     out_band_v: Band | None = Field(
@@ -160,6 +166,8 @@ class LampPlan(Part):
     extension_m: float = 0.0
     extension_price: float = 0.0
     extension_kit: str | None = Field(None, description="kit of the joint between lead and extension")
+    grown_v: float | None = Field(None, description="volts with the job's spare load; null without")
+    grown_low_v: float | None = Field(None, description="low_v with the job's spare load; null without")
 
 
 class CutPlan(Part):
@@ -282,6 +290,10 @@ class MainsPoint(Part):
     amps: float
     timer_a: float | None = Field(description="rating of its timer, relay or contactor; null where the job states none")
     dimmer_va: float | None = Field(description="rating of its mains dimmer; null where the job states none")
+    inrush_a: float | None = Field(None, description="inrush of its drivers together; null unless all of them state it")
+    inrush_limit_a: float | None = Field(
+        None, description="greatest inrush its timer, relay or dimmer switches on; null where the job states none"
+    )
 
 
 class MainsSide(Part):

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from ..job import Driver, Job
 from ..running import Watts, count_nights, output_watts
 from . import model as m
+from .starting import mains_inrush_a
 from .wiring import WiredDriver
 
 ELECTRICIAN = (
@@ -53,6 +54,8 @@ def mains_side(
                 amps=round(va / job.mains.volts, 3),
                 timer_a=setting.timer_a,
                 dimmer_va=setting.dimmer_va,
+                inrush_a=mains_inrush_a(models),
+                inrush_limit_a=setting.inrush_a,
             )
         )
     return m.MainsSide(volts=job.mains.volts, supplies=points, says=ELECTRICIAN)

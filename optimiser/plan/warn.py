@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from shapely import LineString
@@ -11,6 +12,7 @@ from ..running import count_nights
 from ..search.layout import Layout
 from ..survey.model import Survey
 from .digging import Dug
+from .starting import mains_inrush_a, start_of
 from .wiring import WiredDriver
 
 COVER_MM = 150
@@ -28,7 +30,7 @@ def warnings(job: Job, survey: Survey, layout: Layout, dug: Sequence[Dug], wired
         model = job.drivers[name]
         load_pct = 100 * driver.load_va / model.rated_w
         place = survey.supplies[use.supply].name
-        if load_pct > HEAVY_PCT:
+        if load_pct > HEAVY_PCT and not start_of(model, driver).is_stated:
             found.append(
                 f"The {name} at {place} runs at {load_pct:.0f} % of its rating and the start current of its lamps is "
                 "not stated: make sure that it starts them."
@@ -38,6 +40,7 @@ def warnings(job: Job, survey: Survey, layout: Layout, dug: Sequence[Dug], wired
                 f"The job states no limit_a for the {name}; "
                 f"{model.current_limit_a:.3g} A (1.5 x its rated amps) was taken."
             )
+    found += _starts(job, survey, layout, wired)
     root_m = sum(t.length_m for t in dug if job.grounds.get(t.ground) and job.grounds[t.ground].kind == "root")
     if root_m > 0:
         found.append(
@@ -65,6 +68,27 @@ def warnings(job: Job, survey: Survey, layout: Layout, dug: Sequence[Dug], wired
         )
     found.extend(survey.notes)
     return list(dict.fromkeys(found))
+
+
+def _starts(job: Job, survey: Survey, layout: Layout, wired: Sequence[WiredDriver]) -> list[str]:
+    """Supply points whose timer or dimmer is well loaded and whose inrush nobody states."""
+    models = list(job.drivers.values())
+    found = []
+    for s, supply in enumerate(survey.supplies):
+        here = [i for i, use in enumerate(layout.drivers) if use.supply == s]
+        most_va = job.mains_limit_va(supply.name)
+        if not here or most_va == math.inf:
+            continue
+        inrush_a = mains_inrush_a([models[layout.drivers[i].model] for i in here])
+        if inrush_a is not None and job.supply(supply.name).inrush_a is not None:
+            continue
+        load_pct = 100 / most_va * sum(wired[i].load_va * models[layout.drivers[i].model].mains_va_per_va for i in here)
+        if load_pct > HEAVY_PCT:
+            found.append(
+                f"The timer or dimmer at {supply.name} carries {load_pct:.0f} % of its rating and the inrush of its "
+                "drivers, or what it switches on, is not stated: make sure that it takes their start."
+            )
+    return found
 
 
 def _times(count: int) -> str:

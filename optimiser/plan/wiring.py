@@ -9,11 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..electrics import CircuitTree, solve_driver
-from ..electrics.circuit import CircuitState, far_end_short_a
+from ..electrics.circuit import CircuitState, DriverState, far_end_short_a, grown
 from ..electrics.limits import Breach, driver_breaches
 from ..electrics.protection import Protection, protect
 from ..ground import Ground
-from ..job import Job
+from ..job import Driver, Job
 from ..search.layout import Layout
 from ..survey.model import Survey
 from .digging import Dug
@@ -29,6 +29,8 @@ class Wired:
     lamps: tuple[int, ...]
     tree: CircuitTree
     state: CircuitState
+    grown: CircuitState
+    """With spare load; the same as ``state`` where the job asks for none."""
     protection: Protection
     ratings: np.ndarray
 
@@ -39,6 +41,8 @@ class WiredDriver:
     """In outlet order, as ``taps``, in V."""
     taps: tuple[float, ...]
     load_va: float
+    grown_va: float
+    """Load with spare load."""
     breaches: tuple[Breach, ...]
 
 
@@ -52,8 +56,9 @@ def wire(job: Job, survey: Survey, ground: Ground, layout: Layout, laid: Laid, d
         trees = [_tree(job, survey, ground, layout, laid, c) for c in use.circuits]
         taps = [layout.circuits[c].tap_v for c in use.circuits]
         state = solve_driver(model, [tree for tree, _, _ in trees], taps, job.voltage)
+        spare = _with_spare(job, model, [tree for tree, _, _ in trees], taps) or state
         wired = []
-        for _c, (tree, cables, lamps), one, tap in zip(use.circuits, trees, state.circuits, taps, strict=True):
+        for (tree, cables, lamps), one, more, tap in zip(trees, state.circuits, spare.circuits, taps, strict=True):
             ratings = np.full(len(tree.parent), np.inf)
             ratings[1 : 1 + len(cables)] = [_rating(job, laid, i) * factors[i] for i in cables]
             short = far_end_short_a(model, tap, tree, job.voltage)
@@ -63,23 +68,38 @@ def wire(job: Job, survey: Survey, ground: Ground, layout: Layout, laid: Laid, d
                 if not lamp_type.terminals:
                     leads.append((lamp_type.lead_mm2, lamp_type.lead_rating))
             protection = protect(
-                model, tap, one.amps, ratings[1 : 1 + len(cables)].tolist(), short[1:], leads, job.fuses
+                model,
+                tap,
+                more.amps,
+                ratings[1 : 1 + len(cables)].tolist(),
+                short[1:],
+                leads,
+                job.fuses,
+                with_spare=spare is not state,
             )
-            wired.append(Wired(cables, lamps, tree, one, protection, ratings))
-        supply = job.supply(survey.supplies[use.supply].name)
-        breaches = driver_breaches(
-            model,
-            state,
-            [w.tree for w in wired],
-            taps,
-            [w.ratings for w in wired],
-            [w.protection for w in wired],
-            supply,
-            job.voltage,
-            job.rules,
-        )
-        drivers.append(WiredDriver(tuple(wired), tuple(taps), state.load_va, tuple(breaches)))
+            wired.append(Wired(cables, lamps, tree, one, more, protection, ratings))
+        breaches: list[Breach] = []
+        for judged, factor in [(state, 1.0)] + [(spare, job.rules.grown)] * (spare is not state):
+            breaches += driver_breaches(
+                model,
+                judged,
+                [grown(w.tree, factor) for w in wired],
+                taps,
+                [w.ratings for w in wired],
+                [w.protection for w in wired],
+                job.supply(survey.supplies[use.supply].name),
+                job.voltage,
+                job.rules,
+            )
+        drivers.append(WiredDriver(tuple(wired), tuple(taps), state.load_va, spare.load_va, tuple(breaches)))
     return drivers
+
+
+def _with_spare(job: Job, model: Driver, trees: Sequence[CircuitTree], taps: Sequence[float]) -> DriverState | None:
+    """The driver's state with the job's spare load; None where the job asks for none."""
+    if job.rules.grown == 1:
+        return None
+    return solve_driver(model, [grown(tree, job.rules.grown) for tree in trees], taps, job.voltage)
 
 
 def _tree(
@@ -135,7 +155,13 @@ def _at_post(job: Job, survey: Survey, laid: Laid, station: tuple[int, int, int]
 
 
 def _rating(job: Job, laid: Laid, cable: int) -> float:
-    return list(job.cables.values())[laid.cables[cable].cable].rating
+    """Derated for hot ground, and for hot air where some of it lies on the surface."""
+    piece = laid.cables[cable]
+    setting = list(job.cables.values())[piece.cable]
+    rating = setting.rating * setting.derating(job.rules.ground_c)
+    if piece.sun_m > 0:
+        rating *= min(1.0, setting.derating(job.rules.air_c) / max(setting.derating(job.rules.ground_c), 1e-12))
+    return rating
 
 
 def _bunching(job: Job, laid: Laid, dug: Sequence[Dug]) -> list[float]:

@@ -165,12 +165,16 @@ class Cutter:
             graph=part,
             lamp_type=[facts.lamp_type[i] for i in lamp_list],
             lamp_watts=[facts.lamp_watts[i] for i in lamp_list],
+            lamp_start=[facts.lamp_start[i] for i in lamp_list],
             lamp_group=[facts.lamp_group[i] for i in lamp_list],
             lamp_feeds=[facts.lamp_feeds[i] for i in lamp_list],
             # a supply point that others use is paid, and has less room
             supply_price=[0.0 if outside.get(s) else facts.supply_price[s] for s in supply_list],
             supply_max_drivers=[facts.supply_max_drivers[s] - outside.get(s, 0) for s in supply_list],
             supply_loading=[facts.supply_loading[s] for s in supply_list],
+            # whole, whatever others draw there: too much is found when the area is put back
+            supply_mains_va=[facts.supply_mains_va[s] for s in supply_list],
+            supply_inrush_a=[facts.supply_inrush_a[s] for s in supply_list],
             supply_end_m=[facts.supply_end_m[s] for s in supply_list],
             length_m=part.length_m.tolist(),
             sun_m=part.sun_m.tolist(),

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 MOST_CIRCUITS = 1500
 STEPS = 1000
-"""Steps of one unit of currency, of one watt, of one ampere."""
+"""Steps of one unit of currency, of one watt, of one ampere, of one microfarad."""
 
 
 def choose_circuits(
@@ -141,13 +141,16 @@ def _drivers(
     }
     money: list[cp_model.LinearExprT] = []
     count: dict[int, list[cp_model.LinearExprT]] = {}
+    surge: dict[int, list[cp_model.LinearExprT]] = {}
     members_at: dict[int, list[int]] = {}
-    for (supply, *_), members in kinds.items():
+    for (supply, model_idx, *_), members in kinds.items():
+        inrush = math.ceil(facts.model_inrush_a[model_idx] * STEPS - 1e-6)
         feed = facts.feeds[circuits[members[0]].feed]
         members_at.setdefault(supply, []).extend(members)
         if feed.outlets == 1:
             money += [_steps(feed.price) * take[j] for j in members]
             count.setdefault(supply, []).extend(take[j] for j in members)
+            surge.setdefault(supply, []).extend(inrush * take[j] for j in members)
             continue
         in_use = sorted({at[j][0] for j in members if j in at})
         bins = min(len(members), len(in_use) + 2)
@@ -167,9 +170,15 @@ def _drivers(
             currents = [math.ceil(circuits[j].amps * STEPS - 1e-6) for j in members]
             model.add(sum(w * var for w, var in zip(loads, inside, strict=True)) <= watts * used)
             model.add(sum(a * var for a, var in zip(currents, inside, strict=True)) <= amps * used)
+            for what, most_start in enumerate(feed.max_start):
+                if most_start < math.inf:
+                    starts = [math.ceil(circuits[j].start[what] * STEPS - 1e-6) for j in members]
+                    most = math.floor(most_start * STEPS + 1e-6)
+                    model.add(sum(a * var for a, var in zip(starts, inside, strict=True)) <= most * used)
             model.add(sum(inside) <= feed.outlets * used)
             money.append(_steps(feed.price) * used)
             count.setdefault(supply, []).append(used)
+            surge.setdefault(supply, []).append(inrush * used)
         for j in members:
             model.add(sum(for_each[j]) == take[j])
     for supply in sorted(members_at):
@@ -183,6 +192,8 @@ def _drivers(
                 for j in members_at[supply]
             ]
             model.add(sum(drawn) <= math.floor(most_va * STEPS))
+        if facts.supply_inrush_a[supply] < math.inf:
+            model.add(sum(surge[supply]) <= math.floor(facts.supply_inrush_a[supply] * STEPS + 1e-6))
         if facts.supply_price[supply] > 0:
             used = model.new_bool_var("supply")
             for j in members_at[supply]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import operator
+from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from functools import cached_property
 from typing import Any, NamedTuple
@@ -43,6 +44,8 @@ class Fed:
     """(cable, nodes from the driver's side)."""
     amps: float
     load_w: float
+    start: tuple[float, float]
+    """Inrush in A and input capacitance in µF of its lamps."""
     price: float
     """Cable, joints, fuse, sleeves' pulls and leads; trench and driver apart."""
     fuse_a: float | None
@@ -141,6 +144,9 @@ def feed_traced(
     least_amps = flow.total_amps(feed.out_v)
     if least_amps > min(feed.max_a, feed.max_total_a) or feed.out_v * least_amps > max_w:
         return None
+    start = start_of(facts, leads)
+    if start[0] > feed.max_start[0] or start[1] > feed.max_start[1]:
+        return None
 
     best: tuple[float, _Gauges, float | None] | None = None
     for min_rating, fuse_a, fuse_price, max_fault_ohm in protections(facts, feed, least_amps, leads):
@@ -180,11 +186,20 @@ def feed_traced(
         pieces=tuple(zip(cables, traced.walks if walks is None else walks, strict=True)),
         amps=gauges.amps,
         load_w=gauges.load_w,
+        start=start,
         price=price,
         fuse_a=fuse_a,
         margin_v=gauges.margin_v,
         group=next(iter(groups)),
     )
+
+
+def start_of(facts: Facts, lamps: Iterable[int]) -> tuple[float, float]:
+    """Inrush in A and input capacitance in µF of these lamps together."""
+    if not facts.states_start:
+        return 0.0, 0.0
+    stated = [facts.lamp_start[lamp] for lamp in lamps]
+    return math.fsum(amps for amps, _ in stated), math.fsum(farads for _, farads in stated)
 
 
 class _Flow:
@@ -427,8 +442,8 @@ def _judge(
         for v, t in zip(volts, types, strict=True):
             if source_v - v > budget[t]:
                 return None
-        for k, factor, i in zip(cables, traced.factor, amps, strict=True):
-            if i > facts.cables[k].rating_a * factor:
+        for k, factor, sun, i in zip(cables, traced.factor, traced.sun, amps, strict=True):
+            if i > facts.cables[k].rating_a * (facts.sun_factor if sun > 0 else 1.0) * factor:
                 return None
     return max(sum(drawn) for _, _, (_, drawn, _) in cases), max(v * sum(drawn) for v, _, (_, drawn, _) in cases)
 
@@ -504,7 +519,7 @@ def _piece_options(
         if joints:
             price += joints * facts.joint_price(2, cable.area_mm2, cable.area_mm2)
         mine.append((k, price, ohm))
-        rating.append(cable.rating_a)
+        rating.append(cable.rating_a * (facts.sun_factor if sun > 0 else 1.0))
     return mine, rating
 
 

@@ -257,6 +257,8 @@ def _driver_rooms(bench: Bench, best: State, group: Sequence[int]) -> tuple[list
                 room.price = 0.0
                 room.max_w -= best.circuits[i].load_w
                 room.max_a -= best.circuits[i].amps
+                inrush_a, input_uf = best.circuits[i].start
+                room.max_start = (room.max_start[0] - inrush_a, room.max_start[1] - input_uf)
             else:
                 of_circuit[i] = len(rooms)
         rooms.append(room)
@@ -265,4 +267,5 @@ def _driver_rooms(bench: Bench, best: State, group: Sequence[int]) -> tuple[list
 
 def _fresh_driver(bench: Bench, supply: int, feed_idx: int) -> DriverRoom:
     feed = bench.facts.feeds[feed_idx]
-    return DriverRoom(supply, feed.price, feed.max_w * bench.facts.supply_loading[supply], feed.max_total_a)
+    max_w = feed.max_w * bench.facts.supply_loading[supply]
+    return DriverRoom(supply, feed.price, max_w, feed.max_total_a, feed.max_start)

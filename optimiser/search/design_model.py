@@ -305,6 +305,14 @@ class _Model:
             )
             if room.max_a < math.inf:
                 model.add(sum(self.load[c] for c in members) <= math.floor(room.max_a / self.unit_a + 1e-6))
+            for what, most in enumerate(room.max_start):
+                if most < math.inf:
+                    starts = [
+                        math.ceil(facts.lamp_start[lamp][what] * STEPS - 1e-6) * var
+                        for (c, lamp, _), var in self.hang.items()
+                        if c in members
+                    ]
+                    model.add(sum(starts) <= math.floor(max(most, 0.0) * STEPS + 1e-6))
             if room.price > 0 or problem.drivers_left.get(room.supply, 99) < len(problem.drivers):
                 used = model.new_bool_var("driver")
                 for c in members:

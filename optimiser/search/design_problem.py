@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -31,6 +32,8 @@ class DriverRoom:
     price: float
     max_w: float
     max_a: float
+    max_start: tuple[float, float] = (math.inf, math.inf)
+    """Inrush in A and input capacitance in µF."""
 
 
 @dataclass

@@ -1,8 +1,8 @@
 """How many drivers the circuits at a supply point need. In: circuits with loads. Out: which circuits share a driver.
 
 Circuits that may share a driver (same supply point, model, tap and dim group, unless the model mixes them) are packed
-into the fewest drivers: bins with a limit of load, of amps and of outlets. Exact for up to ``EXACT`` circuits by
-depth-first search over decreasing loads with a counting bound; first-fit decreasing beyond.
+into the fewest drivers: bins with limits of load, of amps, of what starts and of outlets. Exact for up to ``EXACT``
+circuits by depth-first search over decreasing loads with a counting bound; first-fit decreasing beyond.
 """
 
 from __future__ import annotations
@@ -16,70 +16,79 @@ from .facts import Facts
 EXACT = 10
 
 
-def pack(loads: Sequence[tuple[float, float]], max_w: float, max_a: float, outlets: int) -> list[list[int]] | None:
+Load = tuple[float, ...]
+"""What one circuit takes of each thing that a driver has only so much of: watts, amps, inrush, capacitance."""
+
+
+def pack(loads: Sequence[Load], most: Load, outlets: int) -> list[list[int]] | None:
     """
-    Fewest groups of (load_w, amps), each within the limits and ``outlets`` members; None where one alone exceeds them.
+    Fewest groups of loads whose sums are within ``most``, of ``outlets`` members; None where one alone exceeds it.
 
     Examples
     --------
-    >>> pack([(50, 4), (40, 3), (30, 2)], 80, 99, 2)
+    >>> pack([(50, 4), (40, 3), (30, 2)], (80, 99), 2)
     [[0, 2], [1]]
     """
-    if any(w > max_w or a > max_a for w, a in loads):
+    if not all(_within(load, most) for load in loads):
         return None
     order = sorted(range(len(loads)), key=lambda i: (-loads[i][0], i))
-    first = _first_fit(order, loads, max_w, max_a, outlets)
-    least = max(math.ceil(sum(w for w, _ in loads) / max_w - 1e-9), math.ceil(len(loads) / outlets))
+    first = _first_fit(order, loads, most, outlets)
+    least = max(math.ceil(sum(load[0] for load in loads) / most[0] - 1e-9), math.ceil(len(loads) / outlets))
     if len(first) <= least or len(loads) > EXACT:
         return first
     for count in range(least, len(first)):
-        found = _fit_into(order, loads, max_w, max_a, outlets, count)
+        found = _fit_into(order, loads, most, outlets, count)
         if found is not None:
             return found
     return first
 
 
-def _first_fit(
-    order: Sequence[int], loads: Sequence[tuple[float, float]], max_w: float, max_a: float, outlets: int
-) -> list[list[int]]:
+def _within(load: Load, most: Load) -> bool:
+    return all(one <= limit for one, limit in zip(load, most, strict=True))
+
+
+def _with(one: Load, other: Load) -> Load:
+    return tuple(a + b for a, b in zip(one, other, strict=True))
+
+
+def _first_fit(order: Sequence[int], loads: Sequence[Load], most: Load, outlets: int) -> list[list[int]]:
     bins: list[list[int]] = []
-    sums: list[tuple[float, float]] = []
+    sums: list[Load] = []
     for i in order:
-        w, a = loads[i]
-        for b, (bw, ba) in enumerate(sums):
-            if bw + w <= max_w and ba + a <= max_a and len(bins[b]) < outlets:
+        for b, held in enumerate(sums):
+            if len(bins[b]) < outlets and _within(_with(held, loads[i]), most):
                 bins[b].append(i)
-                sums[b] = (bw + w, ba + a)
+                sums[b] = _with(held, loads[i])
                 break
         else:
             bins.append([i])
-            sums.append((w, a))
+            sums.append(loads[i])
     return bins
 
 
 def _fit_into(
-    order: Sequence[int], loads: Sequence[tuple[float, float]], max_w: float, max_a: float, outlets: int, count: int
+    order: Sequence[int], loads: Sequence[Load], most: Load, outlets: int, count: int
 ) -> list[list[int]] | None:
     bins: list[list[int]] = [[] for _ in range(count)]
-    sums = [(0.0, 0.0)] * count
+    sums: list[Load] = [(0.0,) * len(most)] * count
 
     def place(at: int) -> bool:
         if at == len(order):
             return True
-        w, a = loads[order[at]]
-        tried: set[tuple[float, float, int]] = set()
+        tried: set[tuple[Load, int]] = set()
         for b in range(count):
-            bw, ba = sums[b]
-            state = (bw, ba, len(bins[b]))
-            if state in tried or len(bins[b]) >= outlets or bw + w > max_w or ba + a > max_a:
+            held = sums[b]
+            more = _with(held, loads[order[at]])
+            state = (held, len(bins[b]))
+            if state in tried or len(bins[b]) >= outlets or not _within(more, most):
                 continue
             tried.add(state)
             bins[b].append(order[at])
-            sums[b] = (bw + w, ba + a)
+            sums[b] = more
             if place(at + 1):
                 return True
             bins[b].pop()
-            sums[b] = (bw, ba)
+            sums[b] = held
         return False
 
     return [b for b in bins if b] if place(0) else None
@@ -117,13 +126,14 @@ class Drivers:
                 drivers.append((supply, model, members))
                 continue
             feed = facts.feeds[circuits[members[0]].feed]
-            loads = tuple((circuits[i].load_w, circuits[i].amps) for i in members)
+            loads = tuple((circuits[i].load_w, circuits[i].amps, *circuits[i].start) for i in members)
             known_as = (supply, circuits[members[0]].feed, loads)
             if known_as not in self._known:
                 if len(self._known) > 100_000:
                     self._known.clear()
                 max_w = feed.max_w * facts.supply_loading[supply]
-                self._known[known_as] = pack(loads, max_w, feed.max_total_a, feed.outlets)
+                most = (max_w, feed.max_total_a, *feed.max_start)
+                self._known[known_as] = pack(loads, most, feed.outlets)
             bins = self._known[known_as]
             if bins is None:
                 return None

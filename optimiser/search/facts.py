@@ -63,6 +63,8 @@ class Feed:
     """Most load of one driver, before a supply point's derating, in W or VA."""
     max_total_a: float
     """Most amps of one driver (a multi-tap unit: rated output over highest tap)."""
+    max_start: tuple[float, float]
+    """Most inrush in A and input capacitance in µF of one driver's lamps; infinite where not stated."""
     source_low_v: float
     emf_v: float
     internal_ohm: float
@@ -87,6 +89,7 @@ class CableFacts:
     sun_ohm: float
     fault_ohm: float
     rating_a: float
+    """In ground at its hottest; on the surface see ``Facts.sun_factor``."""
     area_mm2: float
     reel_m: float
 
@@ -101,6 +104,9 @@ class Facts:
     palettes: list[tuple[int, ...]]
     lamp_type: list[int]
     lamp_watts: list[float]
+    """What each lamp draws, spare load included."""
+    lamp_start: list[tuple[float, float]]
+    """Inrush in A and input capacitance in µF of each lamp, spare load included; 0 where not stated."""
     lamp_group: list[str]
     lamp_feeds: list[tuple[int, ...]]
     """Feeds that may serve each lamp."""
@@ -121,6 +127,10 @@ class Facts:
     """Most apparent power from the mains; infinite where nothing limits it."""
     feed_mains: list[float]
     """Apparent power from the mains for each VA at a feed's terminals."""
+    supply_inrush_a: list[float]
+    """Most inrush from the mains; infinite where nothing limits it."""
+    model_inrush_a: dict[int, float]
+    """Inrush of each driver model that has a feed; 0 where not stated."""
     supply_end_m: list[float]
     joint_end_m: float
     slack: float
@@ -137,6 +147,8 @@ class Facts:
     open_s: float
     bunched: tuple[float, ...]
     trench_bunched: tuple[float, ...]
+    sun_factor: float
+    """Further factor on the rating of a cable of which some lies on the surface."""
     max_ways: int
     drop_from_driver: bool
     # the graph as lists, and as arcs for shortest paths (lamps are nodes num_nodes + i)
@@ -204,6 +216,11 @@ class Facts:
         return found
 
     @cached_property
+    def states_start(self) -> bool:
+        """Whether any lamp states what it draws when switched on."""
+        return any(any(stated) for stated in self.lamp_start)
+
+    @cached_property
     def has_pulls(self) -> bool:
         """Whether any edge costs something for each cable laid in it."""
         return any(self.pull)
@@ -241,7 +258,7 @@ def gather_facts(job: Job, survey: Survey, graph: GroundGraph) -> Facts:
     """Look everything up once."""
     type_names = list(job.lamps)
     types = list(job.lamps.values())
-    voltage = job.voltage
+    voltage, grown = job.voltage, job.rules.grown
     lamp_type = [type_names.index(lamp.type) for lamp in survey.lamps]
     used_types = set(lamp_type)
 
@@ -262,7 +279,7 @@ def gather_facts(job: Job, survey: Survey, graph: GroundGraph) -> Facts:
             hot_ohm=c.loop_ohm_per_m(voltage.hot_c),
             sun_ohm=c.loop_ohm_per_m(voltage.sun_c),
             fault_ohm=c.loop_ohm_per_m(voltage.fault_c),
-            rating_a=c.rating,
+            rating_a=c.rating * c.derating(job.rules.ground_c),
             area_mm2=c.area_mm2,
             reel_m=c.longest_reel_m,
         )
@@ -280,7 +297,8 @@ def gather_facts(job: Job, survey: Survey, graph: GroundGraph) -> Facts:
         cables=cables,
         palettes=_palettes(cables, job.rules.max_gauges),
         lamp_type=lamp_type,
-        lamp_watts=[types[t].watts for t in lamp_type],
+        lamp_watts=[types[t].watts * grown for t in lamp_type],
+        lamp_start=[((types[t].inrush_a or 0.0) * grown, (types[t].input_uf or 0.0) * grown) for t in lamp_type],
         lamp_group=[lamp.group for lamp in survey.lamps],
         lamp_feeds=[tuple(f for f, feed in enumerate(feeds) if feed.serves[t]) for t in lamp_type],
         type_load=[_LOADS[t.load] for t in types],
@@ -297,6 +315,8 @@ def gather_facts(job: Job, survey: Survey, graph: GroundGraph) -> Facts:
         supply_loading=[job.supply(s.name).loading_pct / 100 for s in survey.supplies],
         supply_mains_va=[job.mains_limit_va(s.name) for s in survey.supplies],
         feed_mains=[list(job.drivers.values())[feed.model].mains_va_per_va for feed in feeds],
+        supply_inrush_a=[job.supply(s.name).inrush_a or math.inf for s in survey.supplies],
+        model_inrush_a={feed.model: list(job.drivers.values())[feed.model].inrush_a or 0.0 for feed in feeds},
         supply_end_m=[job.driver_end_m(s.name) for s in survey.supplies],
         joint_end_m=job.slack.joint_end_m,
         slack=1 + job.slack.per_cent / 100,
@@ -310,6 +330,7 @@ def gather_facts(job: Job, survey: Survey, graph: GroundGraph) -> Facts:
         open_s=job.fuses.open_s,
         bunched=job.rules.bunched,
         trench_bunched=job.rules.trench_bunched,
+        sun_factor=_sun_factor(job),
         max_ways=max(k[1] for k in kits),
         drop_from_driver=voltage.drop_from == "driver",
         length_m=graph.length_m.tolist(),
@@ -328,6 +349,17 @@ def gather_facts(job: Job, survey: Survey, graph: GroundGraph) -> Facts:
 def _least_kits(kits: Sequence[tuple[float, int, float, float]]) -> list[float]:
     most = max(kit[1] for kit in kits)
     return [0.0, 0.0] + [min(kit[0] for kit in kits if kit[1] >= ways) for ways in range(2, most + 1)]
+
+
+def _sun_factor(job: Job) -> float:
+    """What hot air takes off the rating of the cable it takes most from, beyond what the ground takes."""
+    ground_c, air_c = job.rules.ground_c, job.rules.air_c
+    factors = [
+        min(1.0, cable.derating(air_c) / cable.derating(ground_c))
+        for cable in job.cables.values()
+        if cable.derating(ground_c) > 0
+    ]
+    return min(factors, default=1.0)
 
 
 def _feed(job: Job, model_idx: int, driver: Driver, tap_v: float, load_share: float) -> Feed:
@@ -356,7 +388,12 @@ def _feed(job: Job, model_idx: int, driver: Driver, tap_v: float, load_share: fl
         high_v = source.high_emf_v
         alone_a = t.watts / (high_v * factor) if t.load == "power" else t.watts / (t.volts * factor)
         high_v -= alone_a * (lead_ohm + source.internal_ohm)
-        serves.append(fits(t, driver) and high_v <= high_limit - KEEP_V and min(budget[-1], low_budget[-1]) > 0)
+        starts = all(
+            (stated or 0.0) * job.rules.grown <= (allowed or math.inf)
+            for stated, allowed in ((t.inrush_a, driver.start_a), (t.input_uf, driver.start_uf))
+        )
+        keeps = high_v <= high_limit - KEEP_V and min(budget[-1], low_budget[-1]) > 0
+        serves.append(fits(t, driver) and starts and keeps)
     return Feed(
         model=model_idx,
         tap_v=tap_v,
@@ -369,6 +406,7 @@ def _feed(job: Job, model_idx: int, driver: Driver, tap_v: float, load_share: fl
         max_a=min(driver.max_outlet_a, job.rules.max_circuit_a) - 0.002,
         max_w=load_share * driver.max_load_w - 0.01,
         max_total_a=(load_share * driver.rated_a if len(driver.taps_v) > 1 or driver.kind == "wound" else math.inf),
+        max_start=(driver.start_a or math.inf, driver.start_uf or math.inf),
         source_low_v=source.low_emf_v,
         emf_v=source.emf_v,
         internal_ohm=source.internal_ohm,

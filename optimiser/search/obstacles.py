@@ -16,7 +16,7 @@ import numpy as np
 
 from ..conductors import ohm_per_m
 from ..electrics.protection import protect
-from ..electrics.sources import source_of
+from ..electrics.sources import keeps_window, source_of
 from ..ground import Ground
 from ..job import Driver, Job, LampType
 from ..matching import misfit
@@ -57,7 +57,7 @@ def find_obstacles(
     facts = gather_facts(job, survey, ground.graph)
     way = _shortest_m(ground)
     no_tap, may_be_one = _no_tap(job, survey, facts)
-    proofs = [*_no_fit(job, survey, facts), *_too_far(job, survey, facts, way), *_unprotected(job, survey, facts, way)]
+    proofs = [*_too_far(job, survey, facts, way), *_unprotected(job, survey, facts, way)]
     if not proofs and not no_tap:
         proofs = _too_much(job, survey, facts, num_drivers)
     if no_tap or proofs:
@@ -82,6 +82,10 @@ def _loosen(job: Job, facts: Facts, num_drivers: int | None) -> list[str]:
     mends.append("a supply point nearer to these lamps, or more drivers at the ones there are (max_drivers)")
     if min(facts.supply_mains_va) < math.inf:
         mends.append("a larger timer or dimmer (supplies.NAME.timer_a, supplies.NAME.dimmer_va)")
+    if min(facts.supply_inrush_a) < math.inf:
+        mends.append("a timer, relay or dimmer that switches a greater inrush (supplies.NAME.inrush_a)")
+    if job.rules.growth:
+        mends.append("less spare load (rules.growth)")
     return mends
 
 
@@ -121,44 +125,11 @@ def _no_tap(job: Job, survey: Survey, facts: Facts) -> tuple[list[Obstacle], boo
 
 
 def _may_hold(job: Job, lamp_type: LampType, driver: Driver, tap_v: float) -> bool:
-    """
-    Whether a cable could keep a lamp inside its window at both ends of the source's band.
-
-    What the cable takes off the highest volts, cold and alone, is no more than what it takes off the lowest, hot and
-    with all on (in proportion to the source for a resistance). The latter must leave ``low``.
-    """
-    source = source_of(driver, tap_v)
-    low, high = lamp_type.window
+    """Whether a cable could keep a lamp inside its window, and within a drop that counts from its nominal volts."""
     from_nominal = job.voltage.max_drop is not None and job.voltage.drop_from == "nominal"
-    if from_nominal and source.emf_v < lamp_type.volts - job.drop_limit_v(lamp_type):
+    if from_nominal and source_of(driver, tap_v).emf_v < lamp_type.volts - job.drop_limit_v(lamp_type):
         return False
-    ratio = source.high_emf_v / source.low_emf_v if lamp_type.load == "resistance" else 1.0
-    return source.low_emf_v >= low and source.high_emf_v - ratio * (source.low_emf_v - low) <= high
-
-
-def _no_fit(job: Job, survey: Survey, facts: Facts) -> list[Obstacle]:
-    """Terminals and joint kits that no cable of the job goes into."""
-    obstacles = []
-    thinnest = min(cable.area_mm2 for cable in job.cables.values())
-    used = {lamp.type: lamp_idx for lamp_idx, lamp in reversed(list(enumerate(survey.lamps)))}
-    for name, lamp_idx in used.items():
-        lamp_type = job.lamps[name]
-        if lamp_type.terminals and thinnest > lamp_type.terminal_mm2:
-            what = f"the terminals of lamp type {name} take {lamp_type.terminal_mm2:g} mm² at most"
-            obstacles.append(Obstacle(f"{what} and the thinnest cable has {thinnest:g} mm²", "", ["a thinner cable"]))
-        if not lamp_type.terminals and not any(
-            kit.min_mm2 <= min(lamp_type.lead_mm2, cable.area_mm2) and cable.area_mm2 <= kit.max_mm2
-            for kit in job.joints.kits.values()
-            for cable in job.cables.values()
-        ):
-            what = f"no joint kit takes the {lamp_type.lead_mm2:g} mm² lead of lamp type {name} together with any cable"
-            obstacles.append(Obstacle(what, "", ["a kit for these sizes (joints.kits, min_mm2 and max_mm2)"]))
-        feeds = [facts.feeds[f] for f in facts.lamp_feeds[lamp_idx]]
-        if feeds and all(feed.terminal_mm2 < thinnest for feed in feeds):
-            most = max(feed.terminal_mm2 for feed in feeds)
-            what = f"the outlets that may feed lamp type {name} take {most:g} mm² at most"
-            obstacles.append(Obstacle(f"{what} and the thinnest cable has {thinnest:g} mm²", "", ["a thinner cable"]))
-    return obstacles
+    return keeps_window(lamp_type, driver, tap_v)
 
 
 def _unprotected(job: Job, survey: Survey, facts: Facts, way: np.ndarray) -> list[Obstacle]:
@@ -187,7 +158,8 @@ def _unprotected(job: Job, survey: Survey, facts: Facts, way: np.ndarray) -> lis
                     short = float(np.float64(source.low_emf_v) / (source.internal_ohm + ohm + lead))
                 if driver.mode == "hold":
                     short = min(short, driver.current_limit_a)
-                guard = protect(driver, feed.tap_v, amps, [cable.rating], [short], leads, job.fuses)
+                carried_a = cable.rating * cable.derating(job.rules.ground_c)
+                guard = protect(driver, feed.tap_v, amps, [carried_a], [short], leads, job.fuses)
                 if guard.ok:
                     break
                 why.setdefault(name, f"{name}: {guard.why_not}")
@@ -273,7 +245,7 @@ def _volts_alone(
     factor = lamp_type.factor if facts.feed_ac[feed_idx] and lamp_type.load == "power" else 1.0
     found = []
     for source_v, floor in cases:
-        watts = lamp_type.watts / factor
+        watts = lamp_type.watts * job.rules.grown / factor
         if lamp_type.load == "power":
             inside = source_v**2 - 4 * ohm * watts
             volts = (source_v + math.sqrt(inside)) / 2 if inside >= 0 else 0.0
@@ -314,7 +286,7 @@ def _too_far(job: Job, survey: Survey, facts: Facts, way: np.ndarray) -> list[Ob
                 f"lamp {surveyed.name} {volts}",
                 f"Even alone on {model} at {facts.feeds[alone.feed].tap_v:g} V, on the thickest cable the job lists "
                 f"({cable.size}), over the shortest way ({alone.route_m:.1f} m from "
-                f"{survey.supplies[alone.supply].name}).",
+                f"{survey.supplies[alone.supply].name}){_spare(job)}.",
                 _mends_far(job, facts, lamp_type, alone),
             )
         )
@@ -353,7 +325,13 @@ def _mends_far(job: Job, facts: Facts, lamp_type: LampType, alone: _Alone) -> li
     mends.append("a driver with a higher tap, if the lamp's window allows it")
     if job.voltage.max_drop is not None and alone.volts >= lamp_type.window[0]:
         mends.append("a greater voltage.max_drop")
+    if job.rules.growth:
+        mends.append("less spare load (rules.growth)")
     return mends
+
+
+def _spare(job: Job) -> str:
+    return f", with the {job.rules.growth:g} % of spare load that rules.growth asks for" if job.rules.growth else ""
 
 
 def _too_much(job: Job, survey: Survey, facts: Facts, num_drivers: int | None) -> list[Obstacle]:
@@ -361,7 +339,7 @@ def _too_much(job: Job, survey: Survey, facts: Facts, num_drivers: int | None) -
     need = sum(least_watts(facts, lamp) for lamp in range(facts.num_lamps))
     best = max((feed.max_w for feed in facts.feeds), default=0.0)
     places = [
-        best * facts.supply_loading[s] for s in range(len(survey.supplies)) for _ in range(facts.supply_max_drivers[s])
+        best * facts.supply_loading[s] for s in range(len(survey.supplies)) for _ in range(_most_drivers(facts, s))
     ]
     places.sort(reverse=True)
     give = sum(places if num_drivers is None else places[:num_drivers])
@@ -400,9 +378,10 @@ def _too_much(job: Job, survey: Survey, facts: Facts, num_drivers: int | None) -
             f"{num_drivers} drivers" if num_drivers is not None else f"{len(places)} drivers the supply points take"
         )
         how_many = "one driver" if num_drivers == 1 else how_many
+        spare = f" with {job.rules.growth:g} % spare load" if job.rules.growth else ""
         obstacles.append(
             Obstacle(
-                f"the lamps need {need:.0f} W and {how_many} may be loaded with {give:.0f} W at most",
+                f"the lamps need {need:.0f} W{spare} and {how_many} may be loaded with {give:.0f} W at most",
                 f"The largest fitting driver may carry {best:.0f} W.",
                 [
                     "more drivers"
@@ -424,6 +403,15 @@ def _too_much(job: Job, survey: Survey, facts: Facts, num_drivers: int | None) -
                 )
             )
     return obstacles
+
+
+def _most_drivers(facts: Facts, supply: int) -> int:
+    """Drivers that a supply point takes, and that its timer, relay or dimmer switches on at once."""
+    least_a = min(facts.model_inrush_a.values(), default=0.0)
+    most = facts.supply_max_drivers[supply]
+    if least_a > 0 and facts.supply_inrush_a[supply] < math.inf:
+        most = min(most, math.floor(facts.supply_inrush_a[supply] / least_a + 1e-9))
+    return most
 
 
 def _too_much_mains(facts: Facts) -> list[Obstacle]:

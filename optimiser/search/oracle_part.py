@@ -239,7 +239,7 @@ def region_of(bench: Bench, nodes: Collection[int] | None, use: np.ndarray) -> R
         opening=np.where(use[edge] > 0, 0.0, graph.trench_price[edge]) + graph.pull_price[edge],
         length_m=graph.length_m[edge],
         sun_m=graph.sun_m[edge],
-        factor=np.where(in_sleeve, worst * share, worst),
+        factor=np.where(in_sleeve, worst * share, worst) * np.where(graph.sun_m[edge] > 0, facts.sun_factor, 1.0),
     )
 
 

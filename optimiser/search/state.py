@@ -78,6 +78,7 @@ class Bench:
         """Trenches that are dug already: no matter of this layout's price."""
         self._capped = np.flatnonzero(np.asarray(facts.sleeve) >= 0)
         self._cap = np.asarray(facts.capacity)[self._capped]
+        self._limits_inrush = any(most < math.inf for most in facts.supply_inrush_a)
         self._limits_mains = any(most < math.inf for most in facts.supply_mains_va)
         self._priced: dict[tuple[object, ...], Fed | None] = {}
         typical = float(self.trench.sum() / max(1, np.count_nonzero(self.trench)))
@@ -173,7 +174,7 @@ class Bench:
         for supply, _, _ in drivers:
             count[supply] = count.get(supply, 0) + 1
         over: float = sum([max(0, n - self.facts.supply_max_drivers[s]) for s, n in count.items()])
-        over += self._mains_over(circuits)
+        over += self._mains_over(circuits) + self._inrush_over(drivers)
         if self.num_drivers is not None:
             over += self.num_drivers - len(drivers)
         return over * self.penalty_unit
@@ -187,3 +188,13 @@ class Bench:
         for fed in circuits:
             drawn_va[fed.supply] += fed.load_w * facts.feed_mains[fed.feed]
         return sum(va / most for va, most in zip(drawn_va, facts.supply_mains_va, strict=True) if va > most)
+
+    def _inrush_over(self, drivers: Sequence[tuple[int, int, list[int]]]) -> float:
+        """How many times the inrush that its timer, relay or dimmer takes each overloaded supply point draws."""
+        facts = self.facts
+        if not self._limits_inrush:
+            return 0.0
+        drawn_a = [0.0] * len(facts.supply_inrush_a)
+        for supply, model, _ in drivers:
+            drawn_a[supply] += facts.model_inrush_a[model]
+        return sum(a / most for a, most in zip(drawn_a, facts.supply_inrush_a, strict=True) if a > most * (1 + 1e-9))

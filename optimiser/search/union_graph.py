@@ -25,7 +25,7 @@ class Way:
     hot_ohm: tuple[float, ...]
     """Loop resistance of each cable of the job, slack included, without ends."""
     factor: float
-    """Derating of a cable in it by its sleeves."""
+    """Derating of a cable in it by its sleeves, and by hot air where it lies on the surface."""
     room: int
     """How many more cables it takes."""
 
@@ -91,6 +91,6 @@ def _way(facts: Facts, nodes: list[int], edges: list[int], use: list[int]) -> Wa
         pull=sum(facts.pull[e] for e in edges),
         length_m=length,
         hot_ohm=tuple(facts.slack * ((length - sun) * c.hot_ohm + sun * c.sun_ohm) for c in facts.cables),
-        factor=factor * (facts.trench_bunched[-1]),
+        factor=factor * facts.trench_bunched[-1] * (facts.sun_factor if sun > 0 else 1.0),
         room=min(facts.capacity[e] - use[e] for e in edges),
     )

@@ -349,8 +349,20 @@ def electrics(
         out_v, volts, piece = sweep(emf, hot, lamps)
         _, low, _ = sweep(lowest, hot, lamps)
         load_w = out_v * sum(amps_of(lamp, volts[lamp]) for lamp in lamps)
+        more = 1 + job.rules.growth / 100
+        grown_out_v, grown, _ = sweep(emf, hot, lamps, level=more, chopped=more)
+        _, grown_low, _ = sweep(lowest, hot, lamps, level=more, chopped=more)
+        grown_a = {lamp: amps_of(lamp, grown[lamp], level=more, chopped=more) for lamp in lamps}
+        spares = job.rules.growth > 0
         efficiency = (model.efficiency_pct or 85) / 100
-        add_mains(job, plan["mains"]["supplies"], supply, sum(watts_at(1.0)) / efficiency, load_w / efficiency / 0.9)
+        add_mains(
+            job,
+            plan["mains"]["supplies"],
+            supply,
+            model.inrush_a,
+            sum(watts_at(1.0)) / efficiency,
+            load_w / efficiency / 0.9,
+        )
         if job.schedule is not None:
             add_driver(plan["running"], driver_id, *watts_at(job.schedule.dim_pct / 100), efficiency, model.idle_w)
         groups = {surveyed[lamp].group for lamp in lamps}
@@ -362,6 +374,9 @@ def electrics(
                 "tap_v": tap_v,
                 "load_w": round(load_w, 3),
                 "load_pct": round(100 * load_w / model.rated_w, 2),
+                "grown_w": round(grown_out_v * sum(grown_a.values()), 3) if spares else None,
+                "start_a": started([types[lamp].inrush_a for lamp in lamps], model.start_a),
+                "start_uf": started([types[lamp].input_uf for lamp in lamps], model.start_uf),
                 "dim_group": min(groups) if len(groups) == 1 and min(groups) else None,
                 "price": model.price,
             }
@@ -391,6 +406,7 @@ def electrics(
                     "fuse_price": job.fuses.price if fuse_a else 0.0,
                     "dim_group": surveyed[own[0]].group or None,
                     "protected_by": "see the test",
+                    "grown_amps": round(sum(grown_a[lamp] for lamp in own), 3) if spares else None,
                 }
             )
         for lamp in plan["lamps"]:
@@ -409,6 +425,8 @@ def electrics(
                 "low_v": round(low[name], 3),
                 "high_v": round(high, 3),
                 "joint_v": round(joint_v, 3),
+                "grown_v": round(grown[name], 3) if spares else None,
+                "grown_low_v": round(grown_low[name], 3) if spares else None,
             }
 
 
@@ -417,16 +435,25 @@ HOURS = 1825.0
 ENERGY = ("lamps_kwh", "cable_kwh", "drivers_kwh", "standby_kwh")
 
 
-def add_mains(job: Job, points: list[Data], supply: str, watts: float, va: float) -> None:
+def started(stated: list[float | None], allowed: float | None) -> float | None:
+    """What lamps draw at their start, where all of them and their driver say it."""
+    known = [value for value in stated if value is not None]
+    return sum(known) if allowed is not None and len(known) == len(stated) else None
+
+
+def add_mains(job: Job, points: list[Data], supply: str, inrush_a: float | None, watts: float, va: float) -> None:
     """Put one driver to what its supply point draws."""
     setting = job.supply(supply)
     here = [point for point in points if point["supply"] == supply]
     if not here:
-        rated = {"timer_a": setting.timer_a, "dimmer_va": setting.dimmer_va}
+        rated = {"timer_a": setting.timer_a, "dimmer_va": setting.dimmer_va, "inrush_limit_a": setting.inrush_a}
+        rated["inrush_a"] = 0.0
         here = [{"supply": supply, "watts": 0.0, "va": 0.0, "amps": 0.0, **rated}]
         points += here
     here[0]["watts"] = round(here[0]["watts"] + watts, 3)
     here[0]["va"] = round(here[0]["va"] + va, 3)
+    known = here[0]["inrush_a"] is not None and inrush_a is not None
+    here[0]["inrush_a"] = here[0]["inrush_a"] + inrush_a if known else None
     here[0]["amps"] = round(here[0]["va"] / job.mains.volts, 4)
 
 

@@ -23,6 +23,9 @@ CABLES = {
 }
 
 
+E60 = {"taps_v": [12], "rated_w": 60, "limit_a": 6, "limit_mode": "hiccup", "short_rms_a": 1, "price": 90}
+
+
 def job(**more: Any) -> Job:
     settings: dict[str, Any] = {
         "title": "check",
@@ -31,9 +34,7 @@ def job(**more: Any) -> Job:
         "lamps": {"spike": {"watts": 6, "volts": 12}},
         "cables": CABLES,
         "joints": {"kits": KITS},
-        "drivers": {
-            "e60": {"taps_v": [12], "rated_w": 60, "limit_a": 6, "limit_mode": "hiccup", "short_rms_a": 1, "price": 90}
-        },
+        "drivers": {"e60": E60},
         "supplies": {"S1": {"price": 25}},
     }
     return Job.model_validate(settings | more)
@@ -41,7 +42,8 @@ def job(**more: Any) -> Job:
 
 def pond() -> tuple[Sketch, Data]:
     """
-    One electronic driver, a chain of two lamps along y = 0, a pond beside it: rule A. On from six to eleven.
+    One electronic driver, a chain of two lamps along y = 0, a pond beside it: rule A. On from six to eleven; what
+    lamps and driver draw when switched on is stated.
 
     ::
 
@@ -51,6 +53,9 @@ def pond() -> tuple[Sketch, Data]:
     settings = job(
         grounds={"lawn": {"per_m": 10}, "pond": {}},
         schedule={"on": "18:00", "off": "23:00", "price_per_kwh": 0.4},
+        lamps={"spike": {"watts": 6, "volts": 12, "inrush_a": 8, "input_uf": 150}},
+        drivers={"e60": E60 | {"start_a": 16, "start_uf": 300, "inrush_a": 30}},
+        supplies={"S1": {"price": 25, "inrush_a": 30}},
     )
     survey = Survey(
         lamps=(Lamp("L1", "spike", (10, 0.2, 0)), Lamp("L2", "spike", (20, 0.2, 0))),
@@ -81,6 +86,7 @@ def pond() -> tuple[Sketch, Data]:
 def wound() -> tuple[Sketch, Data]:
     """
     A wound transformer with two circuits of one halogen lamp each, fused: rule B. All is linear. Dimmed to 40 %.
+    A quarter of spare load.
 
     ::
 
@@ -101,6 +107,7 @@ def wound() -> tuple[Sketch, Data]:
         },
         fuses={"price": 4.5},
         schedule={"on": "18:00", "off": "23:00", "dim_pct": 40},
+        rules={"growth": 25},
     )
     survey = Survey(
         lamps=(Lamp("L1", "halogen", (-10, 0.2, 0)), Lamp("L2", "halogen", (10, 0.2, 0))),

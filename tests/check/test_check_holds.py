@@ -72,7 +72,20 @@ def test_a_wound_transformer_sags_for_all_its_circuits() -> None:
     sketch, data = wound()
     report = judge(sketch, data)
     assert data["lamps"][0]["volts"] == round(12.96 * share, 3)
-    assert line(report, "window low").value == pytest.approx(0.94 * 12.96 * share, abs=1e-9)
+    assert data["lamps"][0]["low_v"] == round(0.94 * 12.96 * share, 3)
+    # A quarter of spare load: each lamp takes what 7.2 / 1.25 = 5.76 ohm take. That is the tightest case.
+    grown = 5.76 / (5.76 + ohm + 2 * 0.0768)
+    assert data["lamps"][0]["grown_v"] == round(12.96 * grown, 3)
+    found = line(report, "window low")
+    assert found.value == pytest.approx(0.94 * 12.96 * grown, abs=1e-9)
+    assert found.where.endswith("with spare load")
+    # I = V / 5.76 in each circuit; both on one core: load in VA = terminal volts x 2 I.
+    amps = 12.96 * grown / 5.76
+    assert line(report, "outlet amps").value == pytest.approx(amps, abs=1e-9)
+    assert line(report, "fuse load").value == pytest.approx(amps, abs=1e-9)
+    assert line(report, "cable rating").value == pytest.approx(amps, abs=1e-7)
+    assert line(report, "driver load").value == pytest.approx((12.96 - 2 * amps * 0.0768) * 2 * amps, abs=1e-7)
+    assert line(report, "drop").value == pytest.approx(amps * ohm, abs=1e-9)
     # Alone on the driver the other's sag is gone; mains 10 % up, copper cold.
     cold = (11.9 * 0.01596 + 0.052) * (1 - 0.00393 * 30) + 2 * 0.002
     assert line(report, "window high").value == pytest.approx(1.1 * 12.96 * 7.2 / (7.2 + cold + 0.0768), abs=1e-9)
@@ -90,7 +103,7 @@ def test_circuits_on_two_taps_of_one_core_take_volts_from_each_other() -> None:
     data["circuits"][1]["tap_v"] = data["drivers"][0]["tap_v"] = 12.6
     report = check_plan(whole(data), Job.model_validate(settings), sketch.survey, DIGEST)
     assert {finding.limit for finding in report.violations} <= {
-        limit for limit in LIMITS if limit.startswith("printed") or limit in ("mains side", "energy")
+        limit for limit in LIMITS if limit.startswith("printed") or limit in ("mains side", "energy", "spare load")
     }
     ohm = (11.9 * 0.01596 + 0.052) * (1 + 0.00393 * 20) + 2 * 0.002
     taps = np.array([12.0, 12.6])

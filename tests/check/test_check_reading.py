@@ -32,6 +32,8 @@ per_m = 10
 [lamps.spike]
 watts = 6
 volts = 12
+inrush_a = 8
+input_uf = 150
 
 [cables."1.5"]
 mm2 = 1.5
@@ -66,10 +68,14 @@ rated_w = 60
 limit_a = 6
 limit_mode = "hiccup"
 short_rms_a = 1
+start_a = 16
+start_uf = 300
+inrush_a = 30
 price = 90
 
 [supplies.S1]
 price = 25
+inrush_a = 30
 
 [schedule]
 on = "18:00"

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from optimiser.electrics.circuit import CircuitTree, solve_driver
+from optimiser.electrics.circuit import CircuitTree, grown, solve_driver
 from optimiser.electrics.limits import Breach, driver_breaches, worst_margin_v
 from optimiser.electrics.protection import Protection
 from optimiser.job import Driver, LampType, Rules, Supply, Voltage
@@ -115,6 +115,30 @@ def test_loading_with_the_supplys_derating() -> None:
     breach = only(broken(model, trees, supply=Supply(loading_pct=99)))
     assert (breach.limit, breach.value, breach.allowed) == ("load", pytest.approx(48), pytest.approx(47.52))
     assert breach.circuit == -1
+
+
+def test_start_of_the_lamps() -> None:
+    """Two lamps of 9 A and 220 µF each, against what the driver starts; what is not stated counts nothing."""
+    trees = [one_lamp(0.0, lamp(inrush_a=9, input_uf=220)), one_lamp(0.0, lamp(inrush_a=9, input_uf=220))]
+    assert broken(driver(start_a=18, start_uf=440), trees) == []
+    breach = only(broken(driver(start_a=17.9), trees))
+    assert (breach.limit, breach.value, breach.allowed, breach.circuit) == ("start", 18, 17.9, -1)
+    assert only(broken(driver(start_uf=439), trees)).value == 440
+    assert broken(driver(start_a=17.9), [trees[0], one_lamp(0.0, lamp())]) == []
+
+
+def test_spare_load_is_that_much_more_of_everything() -> None:
+    """Constant current: 2 A and a quarter are 2.5 A, 0.1 ohm takes 0.25 V; a resistance of 6 ohm becomes 4.8 ohm."""
+    tree = grown(one_lamp(0.1, lamp(inrush_a=8)), 1.25)
+    state = solve_driver(driver(), [tree], [12], Voltage())
+    assert state.amps == pytest.approx(2.5)
+    assert state.circuits[0].lamp_v[0] == pytest.approx(11.75)
+    assert tree.lamp_types[0].inrush_a == 10
+    assert tree.lamp_types[0].input_uf is None
+    bulb = solve_driver(driver(), [grown(one_lamp(0.2, lamp(load="resistance")), 1.25)], [12], Voltage())
+    assert bulb.circuits[0].lamp_v[0] == pytest.approx(12 * 4.8 / 5.0)
+    plain = one_lamp(0.1, lamp())
+    assert grown(plain, 1.0) is plain
 
 
 def test_a_raised_tap_gives_no_more_amps() -> None:

@@ -8,7 +8,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimiser.electrics.circuit import CircuitTree, far_end_short_a
-from optimiser.electrics.protection import Protection, max_loop_ohm_for_short, opens_before_lead_overheats, protect
+from optimiser.electrics.protection import (
+    K_COPPER_PVC,
+    Protection,
+    max_loop_ohm_for_short,
+    opens_before_lead_overheats,
+    protect,
+)
 from optimiser.job import Driver, Fuses, LampType, Voltage
 
 FUSES = Fuses(ratings_a=(5, 3, 10, 2), price=4)  # unsorted on purpose
@@ -186,3 +192,29 @@ def test_no_budget_where_no_device_counts() -> None:
     assert max_loop_ohm_for_short(driver(limit_mode="hiccup"), 12, 2, FUSES) == -math.inf
     wound = driver(kind="wound", regulation_pct=10, rated_w=20)  # 0.72 ohm inside: at most 17.2 A
     assert max_loop_ohm_for_short(wound, 12, 10, FUSES) < 0
+
+
+def test_k_of_copper_in_pvc_from_the_heat_it_takes() -> None:
+    """
+    k² = heat capacity x ln((1/a + hot) / (1/a + warm)) / (a x resistivity at 20 °C), without loss of heat.
+
+    Copper takes 3.45 J/K a cubic centimetre (handbooks, from memory) and has 1/58 ohm mm²/m at 20 °C (IEC 60028); its
+    resistance vanishes, drawn on straight, at -234.5 °C (FAA AC 43.13-1B par. 11-66). PVC: from 70 to 160 °C.
+    """
+    capacity, rho_ohm_mm2_m, zero_c = 3.45, 1 / 58, 234.5  # J/(K cm³) is also 1e-3 J/(K mm² m)
+    k = math.sqrt(capacity * (zero_c + 20) / rho_ohm_mm2_m * math.log((zero_c + 160) / (zero_c + 70)))
+    assert k == pytest.approx(K_COPPER_PVC, rel=0.005)
+
+
+def test_the_flexible_cable_table_is_the_leads_default() -> None:
+    """BS 7671 table 4F3A, two conductors: 0.5 mm² 3 A, 0.75 mm² 6 A, 1 mm² 10 A, 1.5 mm² 16 A (seen in a copy)."""
+    for mm2, amps in {0.5: 3, 0.75: 6, 1.0: 10, 1.5: 16}.items():
+        kind = LampType.model_validate({"watts": 5, "volts": 12, "lead_mm2": mm2})
+        assert kind.lead_rating == amps
+
+
+def test_spare_load_is_named_where_it_sizes_the_fuse() -> None:
+    model = driver(limit_mode="none")
+    found = protect(model, 12, 1.8, [16.0], [50.0], [(0.75, 6.0)], FUSES, with_spare=True)
+    assert found.fuse_a == 3
+    assert "the circuit draws 1.80 A with its spare load (at most 80 % of it)" in found.sentence

@@ -18,13 +18,14 @@ from optimiser.survey import read_survey
 
 _HOLD_5A = 'taps_v = [12], rated_w = 60, limit_a = 15, limit_mode = "hold"'
 _DRIVERS_12 = {
-    "hiccup 40": 'taps_v = [12], rated_w = 40, limit_a = 5, limit_mode = "hiccup", short_rms_a = 2, price = 60',
+    "hiccup 40": 'taps_v = [12], rated_w = 40, limit_a = 5, limit_mode = "hiccup", short_rms_a = 2, '
+    "start_a = 30, inrush_a = 12, price = 60",
     "hiccup 100": 'taps_v = [12], rated_w = 100, limit_a = 11, limit_mode = "hiccup", short_rms_a = 3, price = 120',
-    "hold 60": f"{_HOLD_5A}, outlets = 2, price = 85",
+    "hold 60": f"{_HOLD_5A}, outlets = 2, start_uf = 900, inrush_a = 25, price = 85",
     "breaker 60": f"{_HOLD_5A}, outlets = 3, breaker_a = 4, independent_outlets = true, price = 95",
     "wound 60": 'kind = "wound", taps_v = [12], rated_w = 60, regulation_pct = 8, outlets = 2, price = 50',
     "wound taps": 'kind = "wound", taps_v = [12, 13, 14], volts = 12, rated_w = 150, regulation_pct = 5, outlets = 3, '
-    "outlet_a = 10, tap_per_outlet = true, breaker_a = 5, price = 110",
+    "outlet_a = 10, tap_per_outlet = true, breaker_a = 5, start_a = 40, inrush_a = 30, price = 110",
     "two cables": 'taps_v = [12], rated_w = 75, limit_a = 6, limit_mode = "foldback", short_rms_a = 2, '
     "terminal_cables = 2, terminal_mm2 = 4, price = 90",
 }
@@ -33,11 +34,12 @@ _DRIVERS_24 = {
     "24 V hold": 'taps_v = [24], rated_w = 120, limit_a = 12, limit_mode = "hold", outlets = 2, price = 115',
 }
 _LAMPS = {
-    "spike": 'watts = 5, volts = 12, supply = "either", window_v = [9.5, 15]',
-    "bright": 'watts = 14, volts = 12, supply = "either", window_v = [10, 15.5], lead_mm2 = 1.0, lead_m = 1.6',
+    "spike": 'watts = 5, volts = 12, supply = "either", window_v = [9.5, 15], inrush_a = 7',
+    "bright": 'watts = 14, volts = 12, supply = "either", window_v = [10, 15.5], lead_mm2 = 1.0, lead_m = 1.6, '
+    "inrush_a = 14, input_uf = 330",
     "steady": 'watts = 4, volts = 12, supply = "either", load = "current", power_factor = 0.8, window_v = [9, 15.5]',
     "halogen": 'watts = 10, volts = 12, supply = "either", load = "resistance", window_v = [10, 15.5], lead_m = 2',
-    "narrow": 'watts = 3, volts = 12, supply = "either", window_v = [11.2, 14.6]',
+    "narrow": 'watts = 3, volts = 12, supply = "either", input_uf = 220, window_v = [11.2, 14.6]',
     "post": 'watts = 8, volts = 12, supply = "either", terminals = true, terminal_mm2 = 4, window_v = [9.5, 15]',
     "short lead": 'watts = 4, volts = 12, supply = "either", lead_m = 0.7, aim_reserve_m = 0.25, window_v = [9.5, 15]',
     "flood": "watts = 12, volts = 24, window_v = [20, 27]",
@@ -189,12 +191,15 @@ def _rules(draw: st.DrawFn) -> str:
     text += f"border_tolerance_m = {draw(st.sampled_from([0.3, 0.3, 0.1]))}\n"
     if draw(st.integers(0, 3)) == 0:
         text += "trench_bunched = [1.0, 0.9, 0.8]\n"
-    return text
+    text += draw(st.sampled_from(["", "", "", "ground_c = 45\nair_c = 52\n", "air_c = 40\n"]))
+    text += draw(st.sampled_from(["", "", "", "", "aim_anywhere = true\n"]))
+    return text + draw(st.sampled_from(["", "", "", "growth = 10\n", "growth = 30\n"]))
 
 
 def _rated(draw: st.DrawFn) -> str:
     """A timer or a dimmer for the first supply point, now and then."""
-    return draw(st.sampled_from(["", "", "", "", ", timer_a = 0.2", ", timer_a = 16", ", dimmer_va = 30"]))
+    rated = [", timer_a = 0.2", ", timer_a = 16", ", dimmer_va = 30", ", inrush_a = 28"]
+    return draw(st.sampled_from(["", "", "", "", *rated]))
 
 
 def _running(draw: st.DrawFn) -> str:

@@ -18,7 +18,7 @@ from optimiser.ground import build_ground
 from optimiser.job_folder import JobFolder
 from optimiser.make_plan import make_plan
 from optimiser.problems import BadInput
-from optimiser.search.area import stitch
+from optimiser.search.area import Cutter, stitch
 from optimiser.search.by_areas import AREA_ROUNDS, AreaRound, ByAreas, area_start, cut_into_areas
 from optimiser.search.construct import construct
 from optimiser.search.effort import Effort
@@ -280,3 +280,20 @@ def test_a_large_plan_holds_and_is_the_same_on_one_process_and_on_two(kind: str)
     one, two = (make_plan(folder, Options(effort=0.03, processes=processes)) for processes in (1, 2))
     assert one.model_dump_json() == two.model_dump_json()
     assert not check_plan(one, folder.job, folder.survey, folder.digest).violations
+
+
+def test_an_area_has_the_limits_of_its_own_lamps_and_supply_points(park: tuple[JobFolder, Facts]) -> None:
+    """What a list of the facts holds by lamp or supply point is that of the area's, whatever their numbers there."""
+    _, facts = park
+    count, places = facts.num_lamps, len(facts.supply_price)
+    told = replace(
+        facts,
+        lamp_start=[(float(i), 10.0 * i) for i in range(count)],
+        supply_mains_va=[100.0 + s for s in range(places)],
+        supply_inrush_a=[50.0 + s for s in range(places)],
+    )
+    lamps, supplies = range(count // 2, count), range(places - 1, places)
+    area = Cutter(told).area(lamps, supplies).facts
+    assert area.lamp_start == [told.lamp_start[i] for i in lamps]
+    assert area.supply_mains_va == [100.0 + s for s in supplies]
+    assert area.supply_inrush_a == [50.0 + s for s in supplies]

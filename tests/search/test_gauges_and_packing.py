@@ -87,11 +87,11 @@ def test_circuits_share_the_fewest_drivers(seed: int) -> None:
     rng = random.Random(seed)
     loads = [(rng.uniform(5, 60), rng.uniform(0.5, 5)) for _ in range(rng.randint(1, 5))]
     outlets = rng.randint(1, 3)
-    packed = pack(loads, 80, 8, outlets)
+    packed = pack(loads, (80, 8), outlets)
     assert packed is not None
     assert sorted(i for group in packed for i in group) == list(range(len(loads)))
     assert len(packed) == fewest(loads, 80, 8, outlets)
 
 
 def test_a_circuit_larger_than_any_driver_has_none() -> None:
-    assert pack([(90.0, 3.0)], 80, 8, 2) is None
+    assert pack([(90.0, 3.0)], (80, 8), 2) is None

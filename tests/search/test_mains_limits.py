@@ -1,4 +1,4 @@
-"""Timers and dimmers in the search's own arithmetic: penalties of states, and the choice among circuits."""
+"""Timers, dimmers, inrush and start in the search's own arithmetic: penalties of states, the choice among circuits."""
 
 from __future__ import annotations
 
@@ -43,3 +43,45 @@ def test_the_choice_among_circuits_keeps_the_limit(limit_va: float, at_s1: int) 
     chosen = choose_circuits(bench, near.circuits, far, 20_000) or far
     assert chosen.is_whole
     assert sum(len(fed.leads) for fed in chosen.circuits if fed.supply == 0) == at_s1
+
+
+def surging(limit_a: float) -> tuple[Bench, State, State]:
+    """The same with drivers that draw 25 A when switched on, and a timer that switches so much at S1."""
+    job = JOB.replace("price = 50", "price = 50\ninrush_a = 25")
+    folder = folder_of(f"{job}[supplies]\nS1 = {{ inrush_a = {limit_a} }}\n", ROW)
+    facts = gather_facts(folder.job, folder.survey, build_ground(folder.job, folder.survey).graph)
+    sides = [construct(Bench(facts, Effort(1e9), supplies=(s,)), random.Random(1)) for s in (0, 1)]
+    return Bench(facts, Effort(1e9)), sides[0], sides[1]
+
+
+@pytest.mark.parametrize(("limit_a", "drivers_at_s1"), [(100, 4), (99, 3), (75, 3), (50, 2), (49.9, 1), (24, 0)])
+def test_the_choice_among_circuits_keeps_the_inrush(limit_a: float, drivers_at_s1: int) -> None:
+    _, near, _ = surging(100)
+    bench, _, far = surging(limit_a)
+    assert len(near.drivers) == 4 or len(near.drivers) == len(near.circuits)
+    state = bench.compose(near.circuits)
+    assert state is not None
+    assert state.is_whole == (25 * len(near.drivers) <= limit_a)
+    chosen = choose_circuits(bench, near.circuits, far, 20_000) or far
+    assert chosen.is_whole
+    assert sum(supply == 0 for supply, _, _ in chosen.drivers) == drivers_at_s1
+
+
+@pytest.mark.parametrize(("start_a", "drivers"), [(40, 1), (39, 2), (20, 2), (19, 4)])
+def test_circuits_share_a_driver_as_far_as_it_starts_them(start_a: float, drivers: int) -> None:
+    """Four lamps of 10 A, each on an outlet of its own: packed, and chosen, into as few drivers as start them."""
+    job = JOB.replace("lead_m = 1", "lead_m = 1, inrush_a = 10")
+    job = job.replace("price = 50", f"price = 50\noutlets = 4\noutlet_a = 1.5\nstart_a = {start_a}")
+    job = job.replace("rated_w = 30", "rated_w = 90")
+    folder = folder_of(job, ROW)
+    facts = gather_facts(folder.job, folder.survey, build_ground(folder.job, folder.survey).graph)
+    bench = Bench(facts, Effort(1e9), supplies=(0,))
+    state = construct(bench, random.Random(1))
+    assert state.is_whole
+    assert [fed.start for fed in state.circuits] == [(10.0, 0.0)] * 4
+    assert len(state.drivers) == drivers
+    apart = construct(Bench(facts, Effort(1e9), supplies=(1,)), random.Random(1))
+    both = Bench(facts, Effort(1e9))
+    chosen = choose_circuits(both, state.circuits, apart, 20_000) or apart
+    assert all(sum(chosen.circuits[c].start[0] for c in members) <= start_a for _, _, members in chosen.drivers)
+    assert len(chosen.drivers) == drivers

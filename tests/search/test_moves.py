@@ -90,7 +90,7 @@ def assert_circuit(bench: Bench, fed: Fed) -> None:
 
 
 def mains_fit(folder: JobFolder, bench: Bench, state: State) -> bool:
-    """Whether no supply point draws more than its timer and its dimmer take."""
+    """Whether no supply point draws more than its timer and its dimmer take, or more inrush than they switch on."""
     job, models = folder.job, list(folder.job.drivers.values())
     for s, place in enumerate(folder.survey.supplies):
         va = 0.0
@@ -103,7 +103,16 @@ def mains_fit(folder: JobFolder, bench: Bench, state: State) -> bool:
             return False
         if setting.dimmer_va is not None and va > setting.dimmer_va + 1e-9:
             return False
+        inrush_a = sum(models[model].inrush_a or 0 for supply, model, _ in state.drivers if supply == s)
+        if setting.inrush_a is not None and inrush_a > setting.inrush_a + 1e-9:
+            return False
     return True
+
+
+def starts(folder: JobFolder, lamps: list[int], key: str) -> float:
+    """What lamps draw at their start by the job, spare load included."""
+    types = [folder.job.lamps[folder.survey.lamps[lamp].type] for lamp in lamps]
+    return sum(getattr(t, key) or 0 for t in types) * (1 + folder.job.rules.growth / 100)
 
 
 def assert_state(folder: JobFolder, bench: Bench, state: State) -> None:
@@ -134,6 +143,9 @@ def assert_state(folder: JobFolder, bench: Bench, state: State) -> None:
         assert len(members) <= driver.outlets
         loading = job.supply(folder.survey.supplies[supply].name).loading_pct / 100
         assert sum(fed.load_w for fed in feds) <= driver.max_load_w * loading + 1e-6
+        hung = [lamp for fed in feds for lamp in fed.leads]
+        assert driver.start_a is None or starts(folder, hung, "inrush_a") <= driver.start_a + 1e-9
+        assert driver.start_uf is None or starts(folder, hung, "input_uf") <= driver.start_uf + 1e-9
         assert driver.independent_outlets or len({fed.group for fed in feds}) == 1
         assert driver.tap_per_outlet or len({facts.feeds[fed.feed].tap_v for fed in feds}) == 1
     count = [sum(s == supply for s, _, _ in state.drivers) for supply in range(len(folder.survey.supplies))]

@@ -1,0 +1,194 @@
+"""Whole jobs in which one limit decides: just kept, and just broken. Numbers that can be done in the head."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from optimiser.check import check_plan
+from optimiser.documents.summary import summary
+from optimiser.job import Cable
+from optimiser.make_plan import Options, make_plan
+from optimiser.plan.model import Plan
+from optimiser.problems import NoFeasibleLayout
+from tests.properties.random_jobs import folder_of
+
+JOB = """title = "limits"
+base_ground = "lawn"
+[grounds]
+lawn = {{ per_m = 10{lawn} }}
+[voltage]
+max_drop = "20 %"
+[lamps]
+spike = {{ watts = 8, volts = 12, window_v = [9, 15]{lamp} }}
+[cables]
+"1.5" = {{ mm2 = 1.5, price_per_m = 1 }}
+"2.5" = {{ mm2 = 2.5, price_per_m = 2 }}
+[drivers]
+d = {{ taps_v = [12], rated_w = 60, limit_a = 6, limit_mode = "hiccup", short_rms_a = 2, price = 50{driver} }}
+[supplies]
+S1 = {{ {supply} }}
+S2 = {{ {supply} }}
+[joints.kits]
+k = {{ max_ways = 6, price = 5 }}
+[rules]
+{rules}
+"""
+SURVEY = "point,kind,of,x,y\nS1,supply,,0,0\nS2,supply,,0,6\n" + "".join(
+    f"L{i + 1},lamp,spike,{3 + i},{0 if i % 2 else 1}\n" for i in range(6)
+)
+
+
+def planned(
+    lamp: str = "", driver: str = "", supply: str = "price = 7", rules: str = "", lawn: str = "", effort: float = 0.05
+) -> Plan:
+    """Six lamps of 8 W beside each other: 48 W and what the cables take."""
+    folder = folder_of(JOB.format(lamp=lamp, driver=driver, supply=supply, rules=rules, lawn=lawn), SURVEY)
+    plan = make_plan(folder, Options(effort=effort))
+    report = check_plan(plan, folder.job, folder.survey, folder.digest)
+    assert report.holds, [finding.sentence for finding in report.violations]
+    return plan
+
+
+def test_start_of_the_lamps_asks_for_more_drivers() -> None:
+    """Six lamps of 10 A: a driver that starts 60 A carries them all, one of 59 A needs a second."""
+    free = {"driver": ", loading_pct = 100, start_a = 60", "lamp": ", inrush_a = 10"}
+    plan = planned(**free)
+    assert [driver.start_a for driver in plan.drivers] == [60.0]
+    plan = planned(**free | {"driver": ", loading_pct = 100, start_a = 59"})
+    assert sorted(driver.start_a or 0 for driver in plan.drivers) in ([10.0, 50.0], [20.0, 40.0], [30.0, 30.0])
+    plan = planned(lamp=", input_uf = 100", driver=", loading_pct = 100, start_uf = 599", rules="growth = 0")
+    assert len(plan.drivers) == 2
+
+
+def test_spare_load_counts_at_the_start() -> None:
+    """Six lamps of 10 A and a tenth more are 66 A."""
+    asked = {"lamp": ", inrush_a = 10", "rules": "growth = 10"}
+    for start_a, drivers in ((66, 1), (65, 2)):
+        assert len(planned(driver=f", loading_pct = 100, start_a = {start_a}", **asked).drivers) == drivers
+
+
+def test_outlets_that_share_a_driver_share_its_start() -> None:
+    """Circuits of 2 A at most: two of three lamps (2.0 A and more) are too much, so three circuits of two lamps."""
+    driver = ", outlets = 4, outlet_a = 1.9, loading_pct = 100"
+    assert len(planned(lamp=", inrush_a = 10", driver=driver + ", start_a = 60").drivers) == 1
+    plan = planned(lamp=", inrush_a = 10", driver=driver + ", start_a = 40", effort=0.2)
+    assert len(plan.drivers) == 2
+    assert all((driver.start_a or 0) <= 40 for driver in plan.drivers)
+
+
+def test_spare_load_asks_for_a_second_driver() -> None:
+    """
+    48 W and some loss on a driver that may carry 60 W leave room for a tenth more, not for a quarter.
+
+    48 x 1.25 = 60 W at the lamps alone.
+    """
+    free = {"driver": ", loading_pct = 100"}
+    plan = planned(**free, rules='growth = "10 %"')
+    assert len(plan.drivers) == 1
+    assert plan.drivers[0].grown_w is not None
+    assert 48 * 1.1 < plan.drivers[0].grown_w <= 60
+    assert 48 < plan.drivers[0].load_w < plan.drivers[0].grown_w
+    assert plan.circuits[0].grown_amps == pytest.approx(plan.drivers[0].grown_w / 12, abs=0.001)
+    assert all((lamp.grown_low_v or 0) < lamp.low_v for lamp in plan.lamps)
+    assert all((lamp.grown_v or 0) < lamp.volts for lamp in plan.lamps)
+    assert [rule.value for rule in plan.rules if rule.name == "spare load"] == [
+        "10 % on every circuit: the limits hold with all lamps drawing so much more"
+    ]
+    text = " ".join(summary(plan, out="x").split())
+    assert "Spare load: 10 % on every circuit" in text
+    plan = planned(**free, rules="growth = 25")
+    assert len(plan.drivers) == 2
+
+
+def test_without_spare_load_nothing_of_it_is_printed() -> None:
+    plan = planned(driver=", loading_pct = 100")
+    assert {driver.grown_w for driver in plan.drivers} == {circuit.grown_amps for circuit in plan.circuits} == {None}
+    assert {lamp.grown_v for lamp in plan.lamps} == {lamp.grown_low_v for lamp in plan.lamps} == {None}
+    assert not [rule for rule in plan.rules if rule.name in ("spare load", "ratings of cables", "aiming")]
+
+
+def test_inrush_of_the_drivers_spreads_them_over_supply_points() -> None:
+    """Two drivers (80 % of 60 W are 48 W, less than lamps and loss) of 30 A each: one timer switches 60 A, or 59 A."""
+    plan = planned(driver=", inrush_a = 30", supply="price = 7, inrush_a = 60")
+    assert len(plan.drivers) == 2
+    assert plan.mains is not None
+    assert [(p.supply, p.inrush_a, p.inrush_limit_a) for p in plan.mains.supplies] == [("S1", 60.0, 60.0)]
+    plan = planned(driver=", inrush_a = 30", supply="price = 7, inrush_a = 59")
+    assert plan.mains is not None
+    assert [(p.supply, p.inrush_a) for p in plan.mains.supplies] == [("S1", 30.0), ("S2", 30.0)]
+    assert "inrush 30 of 59 A" in summary(plan, out="x")
+
+
+def test_too_little_inrush_for_the_fewest_drivers_is_proven() -> None:
+    """Six lamps of 24 W (144 W) need three drivers of 60 W; two timers switch one each."""
+    job = JOB.format(
+        lamp="", driver=", inrush_a = 30, loading_pct = 100", supply="inrush_a = 40", rules="", lawn=""
+    ).replace("watts = 8", "watts = 24")
+    with pytest.raises(NoFeasibleLayout) as caught:
+        make_plan(folder_of(job, SURVEY), Options(effort=0.02))
+    assert caught.value.proven
+    assert caught.value.obstacles[0].what == "the lamps need at least 3 drivers and the supply points take 2"
+
+
+def warned(plan: Plan, words: str) -> bool:
+    return any(words in warning for warning in plan.warnings)
+
+
+def test_start_that_nobody_states_is_warned_of_above_70_per_cent() -> None:
+    """48 W on 60 W are 80 %; on 90 W 53 %."""
+    words = "the start current of its lamps is not stated"
+    assert warned(planned(driver=", loading_pct = 100"), words)
+    assert warned(planned(driver=", loading_pct = 100, start_a = 60"), words)  # the lamps do not say
+    assert not warned(planned(lamp=", inrush_a = 10", driver=", loading_pct = 100, start_a = 60"), words)
+    words = "The timer or dimmer at S1 carries 9"
+    # 24 W or so over 0.85 and 0.9 are some 32 VA a driver, 64 VA in all: 92 % of 0.3 A x 230 V.
+    plan = planned(supply="price = 7, timer_a = 0.3")
+    assert warned(plan, words)
+    assert not warned(planned(driver=", inrush_a = 20", supply="price = 7, timer_a = 0.3, inrush_a = 40"), words)
+
+
+def test_hot_ground_asks_for_thicker_cable() -> None:
+    """
+    16 A of 1.5 mm² (60 °C copper, rated at 30 °C) are 16 x √(10 / 30) = 9.2 A in ground of 50 °C, 5.8 A at 56 °C.
+
+    The driver limits at 6 A.
+    """
+    assert {cable.cable for cable in planned(rules="ground_c = 50").cables} == {"1.5"}
+    plan = planned(rules="ground_c = 56")
+    assert {cable.cable for cable in plan.cables} == {"2.5"}
+    assert [rule.value for rule in plan.rules if rule.name == "ratings of cables"] == [
+        "for 56 °C ground at the hottest"
+    ]
+
+
+def test_hot_air_counts_for_cable_on_the_surface_only() -> None:
+    assert {cable.cable for cable in planned(rules="air_c = 56").cables} == {"1.5"}
+    plan = planned(rules="air_c = 56\nmin_buried_mm2 = 0", lawn=", depth_mm = 0")
+    assert all(cable.sun_m > 0 for cable in plan.cables)
+    assert {cable.cable for cable in plan.cables} == {"2.5"}
+
+
+# Two single-core cables in one row, clipped direct, in surroundings of 30 °C (the temperature from memory): BS 7671
+# table 4D1A method 1 (PVC, 70 °C; seen in a copy) and a cable maker's table for XLPE at 90 °C, by size in mm².
+PVC_70 = {1: 15.5, 1.5: 20, 2.5: 27, 4: 37, 6: 47, 10: 65, 16: 87}
+XLPE_90 = {1: 19, 1.5: 25, 2.5: 34, 4: 46, 6: 59, 10: 81, 16: 109}
+
+
+@pytest.mark.parametrize("mm2", PVC_70)
+def test_ratings_go_with_the_root_of_how_much_hotter_copper_may_be(mm2: float) -> None:
+    """Copper of 90 °C in surroundings of 50 °C may rise by 40 K, as copper of 70 °C may in 30 °C."""
+    xlpe = Cable.model_validate({"mm2": mm2, "price_per_m": 1, "rating_a": XLPE_90[mm2], "max_c": 90})
+    assert xlpe.rating * xlpe.derating(50) == pytest.approx(PVC_70[mm2], rel=0.04)
+
+
+def test_derating_by_hand() -> None:
+    cable = Cable.model_validate({"mm2": 2.5, "price_per_m": 1})
+    assert cable.hottest_c == 60
+    assert cable.derating(None) == cable.derating(30) == cable.derating(-5) == 1
+    assert cable.derating(45) == pytest.approx(math.sqrt(0.5))
+    assert cable.derating(60) == cable.derating(75) == 0
+    pvc = Cable.model_validate({"mm2": 2.5, "price_per_m": 1, "rating_a": 24, "rated_c": 20})
+    assert (pvc.hottest_c, pvc.derating(40)) == (70, pytest.approx(math.sqrt(30 / 50)))
+    assert Cable.model_validate({"mm2": 6, "price_per_m": 1}).hottest_c == 70
