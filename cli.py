@@ -323,7 +323,7 @@ def _list_papers(value: bool) -> None:
 
 
 @app.command(
-    short_help="Write the papers of a plan: drawing, lists to print, workbook, labels, diagram.",
+    short_help="Write the papers of a plan: drawing, lists, labels, diagram.",
     epilog="Example:\n\n\b\n  lampspur papers courtyard-plan --date 2026-04-01\n"
     "  lampspur papers courtyard-plan --only lists --only labels --out for-the-van",
 )
