@@ -7,13 +7,18 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, TypeVar
 
-from .job import Job
+from pydantic import ValidationError
+
+from .job import Dxf, Job, Measuring, Model
 from .problems import BadInput, Problem
 from .read_job import parse_toml, read_job
 from .survey import problems_without_job, read_survey
 from .survey.model import Survey
+from .survey.readers import MOST_BYTES
 
+M = TypeVar("M", bound=Model)
 JOB_FILE = "job.toml"
 
 
@@ -75,9 +80,23 @@ def digest_of(job_data: bytes, survey_data: bytes, overrides: Mapping[str, objec
     return "sha256:" + hashlib.sha256(b"\0".join([job_data, survey_data, values.encode()])).hexdigest()
 
 
-def _read(path: Path, mend: str) -> bytes:
+def survey_settings(tables: Mapping[str, Any]) -> tuple[Measuring, Dxf]:
+    """What a job file says on its survey, though the rest cannot be used; defaults where that part cannot either."""
+    return _settings(Measuring, tables.get("measuring", {})), _settings(Dxf, tables.get("dxf", {}))
+
+
+def _settings(model: type[M], table: Any) -> M:
     try:
-        return path.read_bytes()
+        return model.model_validate(table)
+    except ValidationError:
+        return model()
+
+
+def _read(path: Path, mend: str) -> bytes:
+    """All of a file, or as much of it as shows that it is too large."""
+    try:
+        with path.open("rb") as file:
+            return file.read(MOST_BYTES + 1)
     except FileNotFoundError:
         raise BadInput([Problem(str(path), 0, "", "does not exist", mend)]) from None
     except OSError as error:
@@ -99,15 +118,15 @@ def _mend_job(path: Path, job_path: Path) -> str:
 def _survey_problems(job_path: Path, job_data: bytes) -> list[Problem]:
     """What shows in the survey without the job; nothing where the job file does not even tell its name."""
     try:
-        name = parse_toml(job_data, str(job_path))[0].get("survey", "survey.csv")
+        tables = parse_toml(job_data, str(job_path))[0]
     except BadInput:
         return []
+    name = tables.get("survey", "survey.csv")
     if not isinstance(name, str) or not name or Path(name).name != name:
         return []
     path = job_path.parent / name
     try:
-        return problems_without_job(
-            _read(path, "put the survey there, or name it with survey = in the job file"), str(path)
-        )
+        data = _read(path, "put the survey there, or name it with survey = in the job file")
+        return problems_without_job(data, str(path), *survey_settings(tables))
     except BadInput as error:
         return error.problems

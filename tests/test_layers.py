@@ -10,7 +10,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "optimiser"
-HEAVY = {"ortools", "networkx", "scipy", "pandas", "ephem"}
+HEAVY = {"ortools", "networkx", "scipy", "pandas", "ephem", "pyproj", "openpyxl", "ezdxf"}
 
 
 def read_table() -> tuple[dict[str, tuple[set[str], set[str]]], set[str]]:
