@@ -62,13 +62,13 @@ def open_job(path: Path, overrides: Mapping[str, object] = {}) -> JobFolder:
     """
     path = Path(path)
     job_path = path / JOB_FILE if path.is_dir() else path
-    job_data = _read(job_path, _mend_job(path, job_path))
+    job_data = read_file(job_path, mend_job(path, job_path))
     try:
         job = read_job(job_data, str(job_path), overrides)
     except BadInput as error:
         raise BadInput([*error.problems, *_survey_problems(job_path, job_data)]) from None
     survey_path = job_path.parent / job.survey
-    survey_data = _read(survey_path, "put the survey there, or name it with survey = in the job file")
+    survey_data = read_file(survey_path, "put the survey there, or name it with survey = in the job file")
     survey = read_survey(survey_data, str(survey_path), job)
     files = {JOB_FILE: job_data, job.survey: survey_data}
     return JobFolder(job_path.parent, job, survey, digest_of(job_data, survey_data, overrides), files, dict(overrides))
@@ -92,7 +92,7 @@ def _settings(model: type[M], table: Any) -> M:
         return model()
 
 
-def _read(path: Path, mend: str) -> bytes:
+def read_file(path: Path, mend: str) -> bytes:
     """All of a file, or as much of it as shows that it is too large."""
     try:
         with path.open("rb") as file:
@@ -108,7 +108,7 @@ def _read(path: Path, mend: str) -> bytes:
         raise BadInput([Problem(str(path), 0, "", "is no name of a file", mend)]) from None
 
 
-def _mend_job(path: Path, job_path: Path) -> str:
+def mend_job(path: Path, job_path: Path) -> str:
     if path.is_dir():
         others = sorted(other.name for other in path.glob("*.toml"))
         return f"name the job file itself: {others[0]}" if others else "write a job.toml there, or name another folder"
@@ -126,7 +126,7 @@ def _survey_problems(job_path: Path, job_data: bytes) -> list[Problem]:
         return []
     path = job_path.parent / name
     try:
-        data = _read(path, "put the survey there, or name it with survey = in the job file")
+        data = read_file(path, "put the survey there, or name it with survey = in the job file")
         return problems_without_job(data, str(path), *survey_settings(tables))
     except BadInput as error:
         return error.problems

@@ -22,7 +22,7 @@ from optimiser.survey.table import NEEDED, OPTIONAL, TIES
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-COMMANDS = ["plan", "check", "schema"]
+COMMANDS = ["plan", "check", "survey", "new", "schema"]
 HELP = {command: CliRunner().invoke(app, [command, "--help"]).stdout for command in COMMANDS}
 
 
@@ -64,7 +64,7 @@ def lines_of_the_papers() -> list[str]:
     first = [
         re.sub(r"^.*/lampspur ", "lampspur ", line) for line in re.findall(r"^python3 .*/lampspur .*$", README, re.M)
     ]
-    inline = re.findall(r"`(lampspur (?:plan|check|schema)(?: [^`]+)?)` prints", README)
+    inline = re.findall(r"`(lampspur (?:plan|check|survey|new|schema)(?: [^`]+)?)` prints", README)
     return list(dict.fromkeys([*first, *inline, *(line for command in COMMANDS for line in examples(command))]))
 
 

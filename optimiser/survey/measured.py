@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 from ..problems import Problem, nearest
 from .numbers import decimal_comma, read_number
-from .points import fold
+from .points import NAMED, fold
 from .table import MOST_TIES, Cells, Table
 
 _KIND_WORDS = {"supply": "supply point", "corner": "corner", "": "point"}
@@ -78,6 +78,7 @@ class Rows:
         self.problems: list[Problem] = []
         self._by_name: dict[str, list[int]] = {}
         self._written: dict[str, str] = {}
+        self._kinds = [cells["kind"].casefold() for cells in table.rows]
         self._near: dict[str, str | None] = {}
         for index, cells in enumerate(table.rows):
             if cells["point"]:
@@ -150,6 +151,8 @@ class Rows:
             self.complain(row, column, "is empty", "write the name of the point it was measured from")
             return None
         there = self._by_name.get(fold(name), [])
+        if len(there) > 1:  # corners and the like need no name of their own: the peg, the lamp is meant
+            there = [k for k in there if self._kinds[k] in NAMED] or there
         if len(there) == 1:
             if there[0] == index:
                 self.complain(row, column, f"found '{name}', the point itself", "name another point")

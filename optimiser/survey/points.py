@@ -17,7 +17,7 @@ from .numbers import decimal_comma, read_metres, read_number
 from .table import Cells, Table
 
 KINDS = ("lamp", "supply", "corner", "sleeve", "tree", "peg", "mains")
-_NAMED = ("lamp", "supply", "tree", "peg")  # the point's own name tells it; the others are told by 'of'
+NAMED = ("lamp", "supply", "tree", "peg")  # the point's own name tells it; the others are told by 'of'
 _OWNER = {"lamp": "a lamp type", "corner": "a zone", "sleeve": "a sleeve", "mains": "a mains line"}
 
 
@@ -77,7 +77,7 @@ def read_points(table: Table, file: str) -> Points:
             numbers[column] = value
             if fault:
                 faults.append(Problem(file, cells.row, column, *fault))
-        if kind in _NAMED and not cells["point"]:
+        if kind in NAMED and not cells["point"]:
             problems.append(Problem(file, cells.row, "point", "is empty", f"write the {_label(kind)}'s name"))
         if kind in _OWNER and not cells["of"]:
             problems.append(Problem(file, cells.row, "of", "is empty", f"write the name of {_OWNER[kind]}"))
@@ -150,7 +150,7 @@ def _names_twice(points: Sequence[Point], file: str) -> list[Problem]:
     seen: dict[str, Point] = {}
     problems: list[Problem] = []
     for point in points:
-        if point.kind not in _NAMED or not point.name:
+        if point.kind not in NAMED or not point.name:
             continue
         first = seen.setdefault(fold(point.name), point)
         if first is not point:

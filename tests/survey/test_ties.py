@@ -95,6 +95,12 @@ def test_without_any_coordinates_two_pegs_give_the_grid() -> None:
     assert result.notes == ("x runs from peg A at 0, 0 to peg B: no other places were given",)
 
 
+def test_a_corner_of_the_same_name_is_not_the_peg() -> None:
+    """Corners need no name of their own, and many are called by the letter of their zone."""
+    pegs = "A,peg,,0,0\nB,peg,,14,0\na,corner,bed,3,3\nb,corner,bed,4,3\nc,corner,bed,4,4\n"
+    assert place(reduced(taped("L1,lamp,spike,,,A,13,B,15,,,,,left", pegs=pegs)), "L1") == (5, 12)
+
+
 def test_chainage_and_offset() -> None:
     head = "point,kind,of,x,y,base1,base2,chainage,offset,side\nA,peg,,1,1\nB,peg,,7,9\n"
     rows = "L1,lamp,spike,,,A,B,5,10\nL2,lamp,spike,,,A,B,5,-10\nL3,lamp,spike,,,A,B,5,10,right\n"
