@@ -34,7 +34,7 @@ EPILOG = """Example:
 \b
 Exit codes:
   0    done: the plan is written, or holds
-  1    check: the plan does not hold
+  1    check: the plan does not hold; survey: something must be mended first
   2    a job, survey, plan or option cannot be used; nothing was written
   3    plan: no feasible layout; nothing was written
   70   a fault of this program
@@ -395,6 +395,88 @@ def papers(
         raise typer.Exit(STOPPED) from None
     for file in written:
         typer.echo(str(file))
+
+
+@app.command(
+    short_help="Look at a survey: reduce it, draw it, say what looks wrong.",
+    epilog="Example:\n\n\b\n  lampspur survey cases/terrace --out terrace-survey",
+)
+def survey(
+    job: Annotated[
+        Path, typer.Argument(metavar="JOB", help="Job folder, its job.toml, or a survey file without a job.")
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FOLDER", help="Folder for the drawing and the tables.", show_default="'survey' in the job folder"
+        ),
+    ] = None,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace earlier papers in that folder.")] = False,
+) -> None:
+    """Look at a survey before planning: every point reduced to x and y, drawn to scale, and what looks wrong.
+
+    Writes survey.svg, points.csv (a survey again, with x and y) and, where there are tapes, tapes.csv.
+    """
+    from optimiser.problems import BadInput
+
+    try:
+        from optimiser.survey_papers.drawing import draw_survey
+        from optimiser.survey_papers.look import look_at
+        from optimiser.survey_papers.summary import summary
+        from optimiser.survey_papers.tables import points_csv, tapes_csv
+        from optimiser.survey_papers.write import write_files
+
+        look = look_at(job)
+        contents = {"survey.svg": draw_survey(look), "points.csv": points_csv(look)}
+        if look.reduced.tapes:
+            contents["tapes.csv"] = tapes_csv(look)
+        files = write_files(out if out is not None else look.folder / "survey", contents, replace=replace)
+    except BadInput as error:
+        _refuse(error)
+    except KeyboardInterrupt:
+        typer.echo("Stopped. Nothing was written.", err=True)
+        raise typer.Exit(STOPPED) from None
+    typer.echo(summary(look, files), nl=False)
+    if look.problems:
+        raise typer.Exit(FAILS)
+
+
+@app.command(
+    short_help="Start a job from a survey.",
+    epilog="Example:\n\n\b\n  lampspur new my-garden --survey cases/terrace/survey.csv",
+)
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder of the job; made if it is not there.")],
+    survey: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Survey to start from (CSV, XLSX, GeoJSON, DXF); copied into the folder.",
+            show_default="the one in the folder",
+        ),
+    ] = None,
+) -> None:
+    """Start a job from a survey: writes a job.toml with a comment for every value to fill in."""
+    from optimiser.problems import BadInput
+
+    try:
+        from optimiser.job_folder import read_file
+        from optimiser.survey_papers.new_job import find_survey, job_path, new_job_text
+        from optimiser.survey_papers.write import write_files
+
+        path = job_path(folder)
+        source = survey if survey is not None else find_survey(folder)
+        contents: dict[str, str | bytes] = {path.name: new_job_text(source, folder.resolve().name)}
+        if source.resolve().parent != folder.resolve():
+            contents[source.name] = read_file(source, "name a file that is there")
+        write_files(folder, contents, replace=False)
+    except BadInput as error:
+        _refuse(error)
+    typer.echo(
+        f"{path} is written, from {source.name}.\n"
+        'Fill in the lines that begin with "#>" (prices, watts, volts, drivers), then look at it:\n'
+        f"  lampspur survey {folder}"
+    )
 
 
 @app.command(

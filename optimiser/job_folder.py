@@ -7,13 +7,18 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, TypeVar
 
-from .job import Job
+from pydantic import ValidationError
+
+from .job import Dxf, Job, Measuring, Model
 from .problems import BadInput, Problem
 from .read_job import parse_toml, read_job
 from .survey import problems_without_job, read_survey
 from .survey.model import Survey
+from .survey.readers import MOST_BYTES
 
+M = TypeVar("M", bound=Model)
 JOB_FILE = "job.toml"
 
 
@@ -60,13 +65,13 @@ def open_job(path: Path, overrides: Mapping[str, object] = {}) -> JobFolder:
     """
     path = Path(path)
     job_path = path / JOB_FILE if path.is_dir() else path
-    job_data = _read(job_path, _mend_job(path, job_path))
+    job_data = read_file(job_path, mend_job(path, job_path))
     try:
         job = read_job(job_data, str(job_path), overrides)
     except BadInput as error:
         raise BadInput([*error.problems, *_survey_problems(job_path, job_data)]) from None
     survey_path = job_path.parent / job.survey
-    survey_data = _read(survey_path, "put the survey there, or name it with survey = in the job file")
+    survey_data = read_file(survey_path, "put the survey there, or name it with survey = in the job file")
     survey = read_survey(survey_data, str(survey_path), job)
     files = {JOB_FILE: job_data, job.survey: survey_data}
     digest = digest_of(job_data, survey_data, overrides)
@@ -79,9 +84,23 @@ def digest_of(job_data: bytes, survey_data: bytes, overrides: Mapping[str, objec
     return "sha256:" + hashlib.sha256(b"\0".join([job_data, survey_data, values.encode()])).hexdigest()
 
 
-def _read(path: Path, mend: str) -> bytes:
+def survey_settings(tables: Mapping[str, Any]) -> tuple[Measuring, Dxf]:
+    """What a job file says on its survey, though the rest cannot be used; defaults where that part cannot either."""
+    return _settings(Measuring, tables.get("measuring", {})), _settings(Dxf, tables.get("dxf", {}))
+
+
+def _settings(model: type[M], table: Any) -> M:
     try:
-        return path.read_bytes()
+        return model.model_validate(table)
+    except ValidationError:
+        return model()
+
+
+def read_file(path: Path, mend: str) -> bytes:
+    """All of a file, or as much of it as shows that it is too large."""
+    try:
+        with path.open("rb") as file:
+            return file.read(MOST_BYTES + 1)
     except FileNotFoundError:
         raise BadInput([Problem(str(path), 0, "", "does not exist", mend)]) from None
     except OSError as error:
@@ -93,7 +112,7 @@ def _read(path: Path, mend: str) -> bytes:
         raise BadInput([Problem(str(path), 0, "", "is no name of a file", mend)]) from None
 
 
-def _mend_job(path: Path, job_path: Path) -> str:
+def mend_job(path: Path, job_path: Path) -> str:
     if path.is_dir():
         others = sorted(other.name for other in path.glob("*.toml"))
         return f"name the job file itself: {others[0]}" if others else "write a job.toml there, or name another folder"
@@ -103,15 +122,15 @@ def _mend_job(path: Path, job_path: Path) -> str:
 def _survey_problems(job_path: Path, job_data: bytes) -> list[Problem]:
     """What shows in the survey without the job; nothing where the job file does not even tell its name."""
     try:
-        name = parse_toml(job_data, str(job_path))[0].get("survey", "survey.csv")
+        tables = parse_toml(job_data, str(job_path))[0]
     except BadInput:
         return []
+    name = tables.get("survey", "survey.csv")
     if not isinstance(name, str) or not name or Path(name).name != name:
         return []
     path = job_path.parent / name
     try:
-        return problems_without_job(
-            _read(path, "put the survey there, or name it with survey = in the job file"), str(path)
-        )
+        data = read_file(path, "put the survey there, or name it with survey = in the job file")
+        return problems_without_job(data, str(path), *survey_settings(tables))
     except BadInput as error:
         return error.problems

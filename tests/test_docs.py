@@ -18,11 +18,11 @@ from optimiser.documents.words import PARTS
 from optimiser.job import Job, Schedule, describe_keys
 from optimiser.read_job import read_job
 from optimiser.survey.points import KINDS
-from optimiser.survey.read_csv import NEEDED, OPTIONAL
+from optimiser.survey.table import NEEDED, OPTIONAL, TIES
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-COMMANDS = ["plan", "check", "papers", "schema"]
+COMMANDS = ["plan", "check", "papers", "survey", "new", "schema"]
 HELP = {command: CliRunner().invoke(app, [command, "--help"]).stdout for command in COMMANDS}
 
 
@@ -64,7 +64,7 @@ def lines_of_the_papers() -> list[str]:
     first = [
         re.sub(r"^.*/lampspur ", "lampspur ", line) for line in re.findall(r"^python3 .*/lampspur .*$", README, re.M)
     ]
-    inline = re.findall(r"`(lampspur (?:plan|check|papers|schema)(?: [^`]+)?)` prints", README)
+    inline = re.findall(r"`(lampspur (?:plan|check|papers|survey|new|schema)(?: [^`]+)?)` prints", README)
     return list(dict.fromkeys([*first, *inline, *(line for command in COMMANDS for line in examples(command))]))
 
 
@@ -214,6 +214,6 @@ def test_the_schedule_shown_is_one_that_a_job_may_have() -> None:
 def test_the_readme_names_every_column_and_kind_of_the_survey() -> None:
     held = README.split("| column |")[1].split("\n\n")[0]
     columns = [name for row in re.findall(r"^\| (`.*?) \|", held, flags=re.M) for name in re.findall(r"`(\w+)`", row)]
-    assert columns == [*NEEDED, *OPTIONAL]
+    assert columns == [name for name in (*NEEDED, *OPTIONAL) if name not in TIES[2:]]
     kinds = next(line for line in held.splitlines() if line.startswith("| `kind`"))
     assert set(KINDS) == set(re.findall(r"`(\w+)`", kinds)) - {"kind"}

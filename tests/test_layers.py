@@ -11,6 +11,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "optimiser"
 HEAVY = {"ortools", "networkx", "scipy", "pandas", "ephem", "fpdf", "fontTools", "ezdxf", "pymupdf_fonts", "xlsxwriter"}
+HEAVY |= {"openpyxl", "pyproj"}
 
 
 def read_table() -> tuple[dict[str, tuple[set[str], set[str]]], set[str]]:

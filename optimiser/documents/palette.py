@@ -73,6 +73,17 @@ _SPARE = tuple(
 )
 
 
+def style_by_name(name: str, *, no_dig: bool = False, water: bool = False) -> GroundStyle:
+    """Style of a zone of which hardly more than the name is known."""
+    folded = name.casefold()
+    if water or any(word in folded for word in ("pond", "pool", "fountain", "water")):
+        return _WATER
+    word = next((word for word in _KNOWN if word in folded), None)
+    if no_dig:
+        return _NO_DIG[0]
+    return _KNOWN[word] if word is not None else GroundStyle("#f2f2f2", None)
+
+
 def ground_styles(plan: Plan) -> dict[str, GroundStyle]:
     """Style of each ground that occurs: by what it is, then by trade words in its name, then the next spare one."""
     styles: dict[str, GroundStyle] = {plan.site.base_ground: _BASE}

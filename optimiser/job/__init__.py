@@ -2,6 +2,7 @@
 
 from .base import Model
 from .describe import describe_keys, item_model
+from .measuring import Dxf, DxfBlock, DxfLayer, Measuring
 from .model import (
     TRUNK_STRIP,
     Cable,
@@ -27,6 +28,9 @@ __all__ = [
     "TRUNK_STRIP",
     "Cable",
     "Driver",
+    "Dxf",
+    "DxfBlock",
+    "DxfLayer",
     "Fuses",
     "Ground",
     "GroundKind",
@@ -35,6 +39,7 @@ __all__ = [
     "Kit",
     "LampType",
     "Mains",
+    "Measuring",
     "Model",
     "Moment",
     "Place",

@@ -18,7 +18,8 @@ _UNITS = {  # by the end of the key
 }  # fmt: skip
 
 
-def _unit(key: str) -> str:
+def unit_of(key: str) -> str:
+    """Unit of a key by its end; empty where it has none."""
     fits = [end for end in _UNITS if key == end or key.endswith("_" + end)]
     return _UNITS[max(fits, key=len)] if fits else ""
 
@@ -55,7 +56,7 @@ def _key_rows(model: type[Model], before: str) -> list[str]:
             rows += _key_rows(inner, f"{before}{key}.{'NAME.' if named else ''}")
             continue
         sentence = (field.description or "").replace("|", "\\|")
-        rows.append(f"| `{before}{key}` | {_unit(key)} | {_default(key, field, model is Ground)} | {sentence} |")
+        rows.append(f"| `{before}{key}` | {unit_of(key)} | {_default(key, field, model is Ground)} | {sentence} |")
     return rows
 
 

@@ -19,6 +19,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from .. import conductors
 from .base import Factor, Model, NonNegative, PerCent, Positive, Price
+from .measuring import Dxf, Measuring
 from .schedule import Mains, Place, Schedule
 
 TRUNK_STRIP = "trunk strip"
@@ -579,7 +580,7 @@ class Job(Model):
 
     title: str = Field(min_length=1, max_length=200, description="name of the job")
     currency: str = Field("", max_length=8, description="printed beside every price")
-    survey: str = Field("survey.csv", description="the measured point list, beside job.toml")
+    survey: str = Field("survey.csv", description="the measured points beside job.toml: CSV, XLSX, GeoJSON or DXF")
     prices_are_invented: bool = Field(False, description="print on every paper that the prices are invented (demos)")
     voltage: Voltage = Field(default_factory=Voltage)
     base_ground: str = Field("lawn", description="the ground wherever no zone lies; a name under [grounds]")
@@ -600,6 +601,8 @@ class Job(Model):
     fuses: Fuses = Field(default_factory=Fuses)
     rules: Rules = Field(default_factory=Rules)
     mains: Mains = Field(default_factory=Mains)
+    measuring: Measuring = Field(default_factory=Measuring)
+    dxf: Dxf = Field(default_factory=Dxf)
     place: Place | None = Field(None, description="where the job is; needed where the schedule says dusk or dawn")
     schedule: Schedule | None = Field(None, description="when the lamps are on, for what a year's use costs")
 

@@ -1,7 +1,7 @@
-"""The measured point list. In: the bytes of a CSV, and the Job. Out: Survey, or every Problem of the file at once.
+"""The measured points. In: bytes of a CSV, XLSX, GeoJSON or DXF, and the Job. Out: Survey, or every Problem at once.
 
-``read_csv`` takes the file apart, ``points`` reads each row, ``zones`` and ``lines`` put corners and chains together,
-``look_over`` judges the whole against the job.
+``readers`` takes the file apart, ``reduce`` finds x and y where something else was measured, ``points`` reads each row,
+``zones`` and ``lines`` put corners and chains together, ``look_over`` judges the whole against the job.
 
 Heights: where any point has a z, every lamp, supply point and sleeve point needs one; corners, trees, pegs and mains
 lines may go without, and then tell nothing about the surface (their place takes the nearest measured z). All measured
@@ -13,18 +13,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from ..job import Job
+from ..job import Dxf, Job, Measuring
 from ..problems import BadInput, Problem, nearest
 from .lines import make_mains, make_sleeves, place_of, read_lines
 from .look_over import look_over
 from .model import FixedPoint, Lamp, Peg, SupplyPoint, Survey, Tree, Zone
 from .points import Point, Points, fold, read_points
-from .read_csv import read_table
+from .readers import read_rows
+from .reduce import Reduced, reduce
+from .uncertain import uncertain
 from .zones import Outline, name_grounds, read_outlines, zones_of_tree
 
 XY = tuple[float, float]
 
-__all__ = ["Survey", "problems_without_job", "read_survey"]
+__all__ = [
+    "Survey", "build_survey", "points_of", "problems_of_points", "problems_without_job", "read_survey", "reduce_file",
+]  # fmt: skip
 
 
 def read_survey(data: bytes, file: str, job: Job) -> Survey:
@@ -34,7 +38,7 @@ def read_survey(data: bytes, file: str, job: Job) -> Survey:
     Parameters
     ----------
     data, file
-        Bytes of the CSV, and the name to show in problems.
+        Its bytes, and the name to show in problems.
     job
         The job it belongs to.
 
@@ -43,7 +47,31 @@ def read_survey(data: bytes, file: str, job: Job) -> Survey:
     BadInput
         With every problem of the file.
     """
-    points = read_points(read_table(data, file), file)
+    return build_survey(reduce_file(data, file, job.measuring, job.dxf), file, job)
+
+
+def reduce_file(data: bytes, file: str, measuring: Measuring, dxf: Dxf) -> Reduced:
+    """
+    Rows of a survey with x and y for all of them, as far as they can be found; needs no job.
+
+    Raises
+    ------
+    BadInput
+        The file cannot be read at all; what is wrong in single rows is in ``problems``.
+    """
+    return reduce(read_rows(data, file, dxf), file, measuring)
+
+
+def build_survey(reduced: Reduced, file: str, job: Job) -> Survey:
+    """
+    The survey of rows that have x and y.
+
+    Raises
+    ------
+    BadInput
+        With every problem of the file.
+    """
+    points = points_of(reduced, file)
     outlines, problems, notes = read_outlines(points, file)
     sleeve_lines, sleeve_faults = read_lines(points, "sleeve", file)
     mains_lines, mains_faults = read_lines(points, "mains", file)
@@ -82,16 +110,34 @@ def read_survey(data: bytes, file: str, job: Job) -> Survey:
         faults, more = look_over(survey, [name for name, _ in sleeve_lines], job, file)
         problems, notes = problems + faults, notes + more
     if problems:
-        raise BadInput(problems)
-    return replace(survey, notes=tuple(dict.fromkeys([*points.notes, *notes])))
+        raise BadInput([reduced.table.place(problem) for problem in problems])
+    more = [*reduced.notes, *uncertain(reduced, zones, job)]
+    return replace(survey, notes=tuple(dict.fromkeys([*points.notes, *more, *notes])))
 
 
-def problems_without_job(data: bytes, file: str) -> list[Problem]:
+def points_of(reduced: Reduced, file: str) -> Points:
+    """Points of the rows; a missing x or y is not complained of where the reason is said already."""
+    points = read_points(reduced.table, file)
+    lost = reduced.lost_rows
+    problems = [
+        problem
+        for problem in points.problems
+        if not (problem.line in lost and problem.field in ("x", "y") and problem.found == "is empty")
+    ]
+    return replace(points, problems=(*reduced.problems, *problems))
+
+
+def problems_without_job(data: bytes, file: str, measuring: Measuring, dxf: Dxf) -> list[Problem]:
     """Problems that show without the job: for a survey whose job file cannot be used."""
     try:
-        points = read_points(read_table(data, file), file)
+        reduced = reduce_file(data, file, measuring, dxf)
     except BadInput as error:
         return error.problems
+    return [reduced.table.place(problem) for problem in problems_of_points(points_of(reduced, file), file)]
+
+
+def problems_of_points(points: Points, file: str) -> list[Problem]:
+    """Problems of points, of the zones and lines they make, and of what is missing; needs no job."""
     problems = [*points.problems, *read_outlines(points, file)[1], *_missing(points, file)]
     for kind in ("sleeve", "mains"):
         problems += read_lines(points, kind, file)[1]

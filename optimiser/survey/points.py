@@ -13,14 +13,12 @@ from pathlib import PurePath
 from statistics import median
 
 from ..problems import Problem, nearest
-from .read_csv import Cells, Table
+from .numbers import decimal_comma, read_metres, read_number
+from .table import Cells, Table
 
 KINDS = ("lamp", "supply", "corner", "sleeve", "tree", "peg", "mains")
-_NAMED = ("lamp", "supply", "tree", "peg")  # the point's own name tells it; the others are told by 'of'
+NAMED = ("lamp", "supply", "tree", "peg")  # the point's own name tells it; the others are told by 'of'
 _OWNER = {"lamp": "a lamp type", "corner": "a zone", "sleeve": "a sleeve", "mains": "a mains line"}
-_NUMBER = re.compile(r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?")
-_WITH_COMMA = re.compile(r"[-+]?\d*,\d+")
-_WITH_POINT = re.compile(r"[-+]?\d*\.\d+")
 
 
 @dataclass(frozen=True)
@@ -62,7 +60,7 @@ def fold(name: str) -> str:
 def read_points(table: Table, file: str) -> Points:
     """Every row as a Point, as far as it can be read."""
     problems = list(table.problems)
-    comma = _decimal_comma(table)
+    comma = decimal_comma(table)
     points: list[Point] = []
     unknown = 0
     groups: dict[str, str] = {}
@@ -75,11 +73,11 @@ def read_points(table: Table, file: str) -> Points:
         faults: list[Problem] = []
         numbers = {}
         for column in ("x", "y", "z"):
-            value, fault = _metres(cells[column], comma, needed=column != "z")
+            value, fault = read_metres(cells[column], comma, needed=column != "z")
             numbers[column] = value
             if fault:
                 faults.append(Problem(file, cells.row, column, *fault))
-        if kind in _NAMED and not cells["point"]:
+        if kind in NAMED and not cells["point"]:
             problems.append(Problem(file, cells.row, "point", "is empty", f"write the {_label(kind)}'s name"))
         if kind in _OWNER and not cells["of"]:
             problems.append(Problem(file, cells.row, "of", "is empty", f"write the name of {_OWNER[kind]}"))
@@ -124,57 +122,8 @@ def _unknown_kind(cells: Cells, file: str) -> Problem:
 # --- numbers
 
 
-def _decimal_comma(table: Table) -> bool:
-    """Whether the file writes decimals with a comma: most of its coordinates tell."""
-    texts = [cells[column] for cells in table.rows for column in ("x", "y", "z", "stem_mm")]
-    commas = [text for text in texts if _WITH_COMMA.fullmatch(text)]
-    points = sum(_WITH_POINT.fullmatch(text) is not None for text in texts)
-    if table.separator == "," and not points and all(re.fullmatch(r"[-+]?\d{1,3},\d{3}", text) for text in commas):
-        return False  # "1,234" among commas may as well be a thousand
-    return len(commas) > points
-
-
-def _number(text: str, comma: bool) -> tuple[float | None, tuple[str, str] | None]:
-    """The number, or (found, mend)."""
-    plain = text.replace("\u2212", "-")
-    if comma and _WITH_POINT.fullmatch(plain):
-        found = f"found '{text}', with a decimal point where the other numbers have a comma"
-        return None, (found, f"write {text.replace('.', ',')}")
-    value = plain.replace(",", ".") if comma and plain.count(",") == 1 else plain
-    if _NUMBER.fullmatch(value):
-        number = float(value)
-        if math.isfinite(number):
-            return number, None
-        return None, (f"found '{text}', which is not a finite number", "write the measured number")
-    if re.fullmatch(r"[-+]?(nan|inf|infinity)", value, re.IGNORECASE):
-        return None, (f"found '{text}', which is not a finite number", "write the measured number")
-    return None, (f"found '{text}', which is not a number", _mend_number(plain, comma))
-
-
-def _mend_number(text: str, comma: bool) -> str:
-    mark = "," if comma else "."
-    if not comma and _WITH_COMMA.fullmatch(text):
-        return f"write {text.replace(',', '.')}"
-    bare = re.sub(r"(?<=\d)[ '\u2019](?=\d{3})", "", text)
-    bare = re.sub(r"\s*(m|metres?|meters?|mm)$", "", bare) if not bare.endswith("mm") else bare
-    if re.fullmatch(r"[-+]?\d{1,3}(\.\d{3})+,\d+", bare):  # 1.234,5
-        bare = bare.replace(".", "").replace(",", mark)
-    elif re.fullmatch(r"[-+]?\d{1,3}(,\d{3})+\.\d+", bare):  # 1,234.5
-        bare = bare.replace(",", "").replace(".", mark)
-    if bare != text and re.fullmatch(rf"[-+]?\d+(?:[{mark}]\d+)?", bare):
-        return f"write {bare}"
-    return "write a number"
-
-
-def _metres(text: str, comma: bool, *, needed: bool) -> tuple[float | None, tuple[str, str] | None]:
-    if not text:
-        return None, ("is empty", "write the measured metres") if needed else None
-    number, fault = _number(text, comma)
-    return (None if number is None else round(number, 3) + 0.0), fault  # + 0.0 turns -0.0 into 0.0
-
-
 def _ring(text: str) -> tuple[int, tuple[str, str] | None]:
-    number, fault = _number(text, "," in text) if text else (0.0, None)
+    number, fault = read_number(text, "," in text) if text else (0.0, None)
     if number is None or fault or number < 0 or number != int(number):
         return 0, (
             f"found '{text}', which is not a ring's number",
@@ -186,7 +135,7 @@ def _ring(text: str) -> tuple[int, tuple[str, str] | None]:
 def _stem(text: str, comma: bool) -> tuple[float, tuple[str, str] | None]:
     if not text:
         return 0.0, ("is empty", "write the stem's diameter at breast height, in mm")
-    number, fault = _number(text, comma)
+    number, fault = read_number(text, comma)
     if number is None:
         return 0.0, fault
     if number <= 0:
@@ -201,7 +150,7 @@ def _names_twice(points: Sequence[Point], file: str) -> list[Problem]:
     seen: dict[str, Point] = {}
     problems: list[Problem] = []
     for point in points:
-        if point.kind not in _NAMED or not point.name:
+        if point.kind not in NAMED or not point.name:
             continue
         first = seen.setdefault(fold(point.name), point)
         if first is not point:

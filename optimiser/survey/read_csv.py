@@ -1,4 +1,4 @@
-"""Take a CSV as spreadsheets write it. In: bytes. Out: Table, its cells as text by column name, and what was left out.
+"""Take a CSV as spreadsheets write it. In: bytes. Out: Table.
 
 UTF-8 with or without byte-order mark, UTF-16 with one; separated by comma, semicolon or tab (a first line ``sep=;`` is
 taken away); quoted fields; columns in any order, their names in any case and spacing; blank rows anywhere. Rows are
@@ -12,39 +12,11 @@ import csv
 import io
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
-from pathlib import PurePath
 
-from ..problems import BadInput, Problem, nearest
+from ..problems import BadInput, Problem
+from .table import COLUMNS, Table, fold_column, table_of
 
-NEEDED = ("point", "kind", "of", "x", "y")
-OPTIONAL = ("z", "group", "ring", "stem_mm", "note")
 _SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
-
-
-@dataclass(frozen=True)
-class Cells:
-    """One row: the text of each known column (missing columns are empty)."""
-
-    row: int
-    texts: dict[str, str]
-
-    def __getitem__(self, column: str) -> str:
-        return self.texts.get(column, "")
-
-
-@dataclass(frozen=True)
-class Table:
-    rows: tuple[Cells, ...]
-    separator: str
-    problems: tuple[Problem, ...] = ()
-    """Rows that do not fit the header; such rows are left out."""
-    notes: tuple[str, ...] = ()
-
-
-def clean(text: str) -> str:
-    """Text without outer space, inner space as single plain spaces, invisible marks removed."""
-    return re.sub(r"\s+", " ", re.sub("[\u200b\u200e\u200f\u2060\ufeff]", "", text)).strip()
 
 
 def read_table(data: bytes, file: str) -> Table:
@@ -56,31 +28,8 @@ def read_table(data: bytes, file: str) -> Table:
     BadInput
         The file is no text, is empty, or its header lacks columns that a survey needs.
     """
-    records = list(_records(_decode(data, file), file))
-    filled = [(row, [clean(cell) for cell in record]) for row, record in records if any(map(clean, record))]
-    if not filled:
-        raise BadInput(
-            [Problem(file, 0, "", "is empty", "write the header point,kind,of,x,y and a row for each point")]
-        )
-    (header_row, names), *body = filled
-    columns, notes = _columns(names, header_row, file)
-    if not body:
-        raise BadInput([Problem(file, header_row, "", "has no rows below the header", "write a row for each point")])
-    rows: list[Cells] = []
-    problems: list[Problem] = []
-    separator = _separator_of(_decode(data, file))
-    for row, record in body:
-        if any(record[len(names) :]):
-            found = f"has {len(record)} fields where the header has {len(names)}"
-            mend = "write decimals with a point, and names with a comma in quotes"
-            if separator != ",":
-                mend = f"put texts that hold a {_SEPARATORS[separator]} in quotes"
-            problems.append(Problem(file, row, "", found, mend))
-            continue
-        texts = {column: record[place] for column, place in columns.items() if place < len(record)}
-        if any(texts.values()):
-            rows.append(Cells(row, texts))
-    return Table(tuple(rows), separator, tuple(problems), tuple(notes))
+    text = _decode(data, file)
+    return table_of(_records(text, file), file, _separator_of(text))
 
 
 def _decode(data: bytes, file: str) -> str:
@@ -108,11 +57,10 @@ def _separator_of(text: str) -> str:
     if said or head.casefold().startswith("sep="):  # 'sep=\t' loses its tab to strip()
         separator = said[1] if said else "\t"
         return separator if separator in _SEPARATORS else ","
-    known = {_fold(name) for name in (*NEEDED, *OPTIONAL)}
 
     def score(separator: str) -> int:
         names = next(csv.reader([head], delimiter=separator), [])
-        return sum(_fold(name) in known for name in names)
+        return sum(fold_column(name) in COLUMNS for name in names)
 
     return max(_SEPARATORS, key=score)
 
@@ -133,39 +81,3 @@ def _records(text: str, file: str) -> Iterator[tuple[int, list[str]]]:
         raise BadInput(
             [Problem(file, row + 1, "", found, "close every quoted field with a quote, doubling quotes inside")]
         ) from None
-
-
-def _fold(name: str) -> str:
-    return re.sub(r"[\s_-]", "", clean(name)).casefold()
-
-
-def _columns(names: list[str], row: int, file: str) -> tuple[dict[str, int], list[str]]:
-    """Place of each known column; a note for those that are not used."""
-    known = {_fold(name): name for name in (*NEEDED, *OPTIONAL)}
-    places: dict[str, int] = {}
-    problems: list[Problem] = []
-    others: list[str] = []
-    for place, name in enumerate(names):
-        column = known.get(_fold(name))
-        if column is None:
-            others += [name] if name else []
-        elif column in places:
-            problems.append(Problem(file, row, column, "stands twice in the header", "keep one of the two columns"))
-        else:
-            places[column] = place
-    missing = [column for column in NEEDED if column not in places]
-    if len(missing) == len(NEEDED):
-        found = "has none of the columns point, kind, of, x, y in its first row"
-        raise BadInput([Problem(file, row, "", found, "write the header point,kind,of,x,y above the points")])
-    for column in missing:
-        near = nearest(column, others) if len(column) > 1 else None
-        mend = (
-            f"rename the column '{near}' to '{column}'"
-            if near
-            else f"add a column '{column}' (empty where a kind needs none)"
-        )
-        problems.append(Problem(file, row, column, "is not in the header", mend))
-    if problems:
-        raise BadInput(problems)
-    notes = [f"{PurePath(file).name}: column '{name}' is not used" for name in others]
-    return places, notes

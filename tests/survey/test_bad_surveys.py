@@ -3,6 +3,7 @@
 import pytest
 from small_job import HEADER, JOB, SURVEY, complaint, job
 
+from optimiser.job import Dxf, Measuring
 from optimiser.problems import BadInput
 from optimiser.survey import problems_without_job, read_survey
 
@@ -358,7 +359,9 @@ def test_good_survey_has_no_problems() -> None:
 
 def test_shows_what_it_can_without_the_job() -> None:
     text = rows("L1,lamp,spyke,4,nan", "X,foo,,1,1")
-    said = "\n".join(str(problem) for problem in sorted(problems_without_job(text.encode(), "survey.csv")))
+    said = "\n".join(
+        str(problem) for problem in sorted(problems_without_job(text.encode(), "survey.csv", Measuring(), Dxf()))
+    )
     assert said == (
         "survey.csv:5:point: found 'L1', the name that the lamp in row 3 has\n"
         "    mend: give each point a name of its own\n"

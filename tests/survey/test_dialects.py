@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from small_job import SURVEY, complaint, job, survey
 
 from optimiser.survey import Survey, read_survey
-from optimiser.survey.read_csv import clean
+from optimiser.survey.table import clean
 
 JOB = job()
 COLUMNS = ("point", "kind", "of", "x", "y", "z", "group", "ring", "stem_mm")

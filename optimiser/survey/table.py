@@ -1,0 +1,148 @@
+"""The rows that every reader of a survey ends in. In: rows of text cells. Out: Table, its cells by column name.
+
+Columns stand in any order, their names in any case and spacing; blank rows anywhere. Rows are numbered as the
+spreadsheet shows them: the file's first row is row 1, blank rows count. Files without rows of their own number their
+features or entities, and say in ``labels`` what each of them is.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import PurePath
+
+from ..problems import BadInput, Problem, nearest
+
+MOST_TIES = 6
+MOST_ROWS = 200_000
+NEEDED = ("point", "kind", "of", "x", "y")
+TIES = tuple(name for tie in range(1, MOST_TIES + 1) for name in (f"from{tie}", f"dist{tie}"))
+OFFSETS = ("base1", "base2", "chainage", "offset")
+POSITIONS = ("latitude", "longitude")
+OPTIONAL = (
+    "z", "group", "ring", "stem_mm", "note", *TIES, "side", *OFFSETS, *POSITIONS, "accuracy_m", "level_from", "rise",
+)  # fmt: skip
+NUMBERS = ("x", "y", "z", "stem_mm", *TIES[1::2], "chainage", "offset", "latitude", "longitude", "accuracy_m", "rise")
+_ALIASES = {"lat": "latitude", "lon": "longitude", "lng": "longitude", "long": "longitude", "accuracy": "accuracy_m"}
+_SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
+
+
+@dataclass(frozen=True)
+class Cells:
+    """One row: the text of each known column (missing columns are empty)."""
+
+    row: int
+    texts: dict[str, str]
+
+    def __getitem__(self, column: str) -> str:
+        return self.texts.get(column, "")
+
+
+@dataclass(frozen=True)
+class Table:
+    rows: tuple[Cells, ...]
+    separator: str
+    problems: tuple[Problem, ...] = ()
+    """Rows that do not fit the header; such rows are left out."""
+    notes: tuple[str, ...] = ()
+    labels: Mapping[int, str] = field(default_factory=dict)
+    """What stands in the place of a row's number in messages, where the file has no rows: ``feature 3``."""
+
+    def place(self, problem: Problem) -> Problem:
+        """The problem with the label of its row instead of the row's number, where the file has no rows."""
+        label = self.labels.get(problem.line)
+        if label is None:
+            return problem
+        found = re.sub(r", between rows [\d-]+ and [\d-]+", "", problem.found)
+        found = re.sub(r"\brow (\d+)", lambda row: self.labels.get(int(row[1]), row[0]), found)
+        return Problem(problem.file, 0, ", ".join(filter(None, (label, problem.field))), found, problem.mend)
+
+
+def clean(text: str) -> str:
+    """Text without outer space, inner space as single plain spaces, invisible marks removed."""
+    if text.isascii() and text.isprintable() and "  " not in text:
+        return text.strip()
+    return re.sub(r"\s+", " ", re.sub("[\u200b\u200e\u200f\u2060\ufeff]", "", text)).strip()
+
+
+def fold_column(name: str) -> str:
+    return re.sub(r"[\s_-]", "", clean(name)).casefold()
+
+
+COLUMNS = {fold_column(name): name for name in (*NEEDED, *OPTIONAL)} | _ALIASES
+"""Name of each known column by its folded name, other usual names included."""
+
+
+def table_of(records: Iterable[tuple[int, Sequence[str]]], file: str, separator: str = ",") -> Table:
+    """
+    Table of numbered rows of cells, the first that is not blank being the header.
+
+    Raises
+    ------
+    BadInput
+        There is no row, there are more than ``MOST_ROWS``, or the header lacks columns that a survey needs.
+    """
+    filled: list[tuple[int, list[str]]] = []
+    for row, record in records:
+        cells = [clean(cell) for cell in record]
+        if any(cells):
+            filled.append((row, cells))
+        if row > MOST_ROWS:
+            found = f"has more than {MOST_ROWS} rows"
+            raise BadInput([Problem(file, row, "", found, "keep the points of one site, and nothing else, in it")])
+    if not filled:
+        raise BadInput(
+            [Problem(file, 0, "", "is empty", "write the header point,kind,of,x,y and a row for each point")]
+        )
+    (header_row, names), *body = filled
+    columns, notes = _columns(names, header_row, file)
+    if not body:
+        raise BadInput([Problem(file, header_row, "", "has no rows below the header", "write a row for each point")])
+    rows: list[Cells] = []
+    problems: list[Problem] = []
+    for row, record in body:
+        if any(record[len(names) :]):
+            found = f"has {len(record)} fields where the header has {len(names)}"
+            mend = "write decimals with a point, and names with a comma in quotes"
+            if separator != ",":
+                mend = f"put texts that hold a {_SEPARATORS[separator]} in quotes"
+            problems.append(Problem(file, row, "", found, mend))
+            continue
+        texts = {column: record[place] for column, place in columns.items() if place < len(record)}
+        if any(texts.values()):
+            rows.append(Cells(row, texts))
+    return Table(tuple(rows), separator, tuple(problems), tuple(notes))
+
+
+def _columns(names: list[str], row: int, file: str) -> tuple[dict[str, int], list[str]]:
+    """Place of each known column; a note for those that are not used."""
+    places: dict[str, int] = {}
+    problems: list[Problem] = []
+    others: list[str] = []
+    for place, name in enumerate(names):
+        column = COLUMNS.get(fold_column(name))
+        if column is None:
+            others += [name] if name else []
+        elif column in places:
+            problems.append(Problem(file, row, column, "stands twice in the header", "keep one of the two columns"))
+        else:
+            places[column] = place
+    missing = [column for column in NEEDED if column not in places]
+    if len(missing) == len(NEEDED):
+        found = "has none of the columns point, kind, of, x, y in its first row"
+        raise BadInput([Problem(file, row, "", found, "write the header point,kind,of,x,y above the points")])
+    if any(column in places for column in ("from1", "base1", "latitude")):
+        missing = [column for column in missing if column not in ("x", "y")]  # places are measured in another way
+    for column in missing:
+        near = nearest(column, others) if len(column) > 1 else None
+        mend = (
+            f"rename the column '{near}' to '{column}'"
+            if near
+            else f"add a column '{column}' (empty where a kind needs none)"
+        )
+        problems.append(Problem(file, row, column, "is not in the header", mend))
+    if problems:
+        raise BadInput(problems)
+    notes = [f"{PurePath(file).name}: column '{name}' is not used" for name in others]
+    return places, notes

@@ -1,0 +1,239 @@
+"""``lampspur survey`` and ``lampspur new``, as a user types them: words, files, exit codes."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+import shutil
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from cli import app
+from optimiser.job_folder import open_job
+from optimiser.make_plan import make_plan
+from optimiser.problems import BadInput
+
+TERRACE = Path(__file__).parents[1] / "cases" / "terrace"
+
+
+def run(*args: object) -> Result:
+    return CliRunner().invoke(app, [str(arg) for arg in args])
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Path:
+    folder = tmp_path / "terrace"
+    folder.mkdir()
+    for name in ("job.toml", "survey.csv"):
+        shutil.copy(TERRACE / name, folder / name)
+    return folder
+
+
+def add(job: Path, *rows: str) -> None:
+    with (job / "survey.csv").open("a", encoding="utf-8") as file:
+        file.writelines(row + "\n" for row in rows)
+
+
+def test_a_case_is_understood_and_nothing_is_wrong(job: Path) -> None:
+    """Counts and areas by hand from the file: 6 lamps, house 12 x 3.2 m."""
+    result = run("survey", job)
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert re.search(r"lamps +6   spike 6\n", result.stdout)
+    assert re.search(r"zone corners +\d+   in 5 zones\n", result.stdout)
+    assert re.search(r"house +house +38\.4 m² +4\n", result.stdout)
+    assert "Nothing looks wrong" in result.stdout
+    assert all(len(line) <= 80 for line in result.stdout.splitlines() if not line.startswith("  /"))
+    ElementTree.parse(job / "survey" / "survey.svg")
+    assert sorted(path.name for path in (job / "survey").iterdir()) == ["points.csv", "survey.svg"]
+
+
+def test_the_points_written_are_the_same_survey(job: Path, tmp_path: Path) -> None:
+    assert run("survey", job, "--out", tmp_path / "out").exit_code == 0
+    before = open_job(job).survey
+    shutil.copy(tmp_path / "out/points.csv", job / "survey.csv")
+    assert open_job(job).survey == before
+
+
+def test_papers_are_not_replaced_unasked(job: Path) -> None:
+    assert run("survey", job).exit_code == 0
+    again = run("survey", job)
+    assert again.exit_code == 2 and "survey.svg: is there already" in again.stderr
+    assert run("survey", job, "--replace").exit_code == 0
+
+
+WRONG = {
+    "lamps together": (["L20,lamp,spike,2.45,-4.70"], "lamps L01 and L20 stand 5 cm apart"),
+    "in the pond": (
+        [f",corner,pond,{x},{y}" for x, y in ((20, -20), (26, -20), (26, -14), (20, -14))] + ["L20,lamp,spike,23,-17"],
+        "lamp L20 stands 3.00 m inside 'pond' (water)",
+    ),
+    "in the house": (["L20,lamp,spike,6,1.6"], "lamp L20 stands 1.60 m inside 'house' (no-dig ground)"),
+    "corner out of order": (
+        [f"q{k},corner,bed 9,{x},{y}" for k, (x, y) in enumerate(((20, 0), (24, 0), (20, 3), (24, 3.5)))],
+        "the edge of zone 'bed 9' crosses itself: q",
+    ),
+    "far supply": (["S9,supply,,90,-7"], "supply point S9 is 79 m from the nearest lamp"),
+    "far lamp": (["L20,lamp,spike,6,-90"], "lamp L20 is 79 m from the next point"),
+    "small zone": (
+        [f",corner,bed 9,{x},{y}" for x, y in ((20, 0), (20.1, 0), (20.1, 0.1))],
+        "zone 'bed 9' measures 0.005 m²",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_what_looks_wrong_is_said(job: Path, name: str) -> None:
+    rows, wanted = WRONG[name]
+    add(job, *rows)
+    result = run("survey", job)
+    assert result.exit_code in (0, 1)
+    assert wanted in re.sub(r"\s+", " ", result.stdout)
+    drawn = (job / "survey/survey.svg").read_text(encoding="utf-8")
+    assert ">To look at<" in drawn and 'stroke="#b3261e"' in drawn, "ringed in red"
+
+
+def test_a_survey_that_cannot_be_planned_is_drawn_all_the_same(job: Path) -> None:
+    add(job, "L20,lamp,spyke,3,-7")
+    (job / "job.toml").write_text((job / "job.toml").read_text(encoding="utf-8").replace("per_m = 9", "per_m = -9"))
+    result = run("survey", job)
+    assert result.exit_code == 1
+    assert "1 problem to mend before a plan can be made" in result.stdout, (
+        "the job's; types are judged once it is mended"
+    )
+    assert "grounds.lawn.per_m: found -9" in result.stdout
+    assert (job / "survey/survey.svg").exists()
+
+
+def test_a_survey_without_a_job_and_one_that_cannot_be_read(tmp_path: Path) -> None:
+    shutil.copy(TERRACE / "survey.csv", tmp_path / "points.csv")
+    result = run("survey", tmp_path / "points.csv", "--out", tmp_path / "out")
+    assert result.exit_code == 0 and "No job file yet: lampspur new starts one" in result.stdout
+    (tmp_path / "bad.geojson").write_text("{", encoding="utf-8")
+    result = run("survey", tmp_path / "bad.geojson", "--out", tmp_path / "none")
+    assert result.exit_code == 2 and "bad.geojson:1: is not JSON from here on" in result.stderr
+    assert not (tmp_path / "none").exists()
+
+
+TAPED = """\
+point,kind,of,x,y,from1,dist1,from2,dist2,from3,dist3
+A,peg,,0,5
+B,peg,,12,0
+C,peg,,5,16
+S1,supply,,1,1
+L5,lamp,spike,,,A,5.00,B,8.912,C,11.00
+L6,lamp,spike,,,A,5.00,B,8.602,C,11.01
+"""
+
+
+def test_the_wrong_tape_is_named_and_every_tape_is_listed(tmp_path: Path) -> None:
+    (tmp_path / "points.csv").write_text(TAPED, encoding="utf-8")
+    result = run("survey", tmp_path / "points.csv")
+    words = re.sub(r"\s+", " ", result.stdout)
+    assert "the 8.91 m from peg B to lamp L5 disagrees with the other two by 0.31 m: measure it again" in words
+    assert "2 measurements more than needed" in words
+    with (tmp_path / "survey/tapes.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [row["verdict"] for row in rows] == ["suspect"] * 3 + [""] * 3
+    assert float(rows[1]["off_m"]) == pytest.approx(float(rows[1]["level_m"]) - float(rows[1]["adjusted_m"]), abs=2e-3)
+
+
+# --- lampspur new
+
+FILL = {
+    "per_m": "8", "ground": '"no_dig"', "watts": "4", "volts": "12", "price_per_m": "1.4", "taps_v": "[12]",
+    "rated_w": "60", "price": "75", "limit_a": "6", "labour": "5", "capacity": "2", "currency": '"EUR"',
+}  # fmt: skip
+
+
+def filled(text: str, but: str = "") -> str:
+    """The job file with every line to fill in filled in."""
+
+    def fill(line: str) -> str:
+        found = re.match(r"#> (\w+) = [^#]*(# .*)$", line)
+        if found is None or found[1] == but:
+            return line
+        return f"{found[1]} = {FILL[found[1]]} {found[2]}"
+
+    return "\n".join(map(fill, text.splitlines())) + "\n"
+
+
+def test_a_new_job_is_whole_once_every_comment_is_filled_in(tmp_path: Path) -> None:
+    result = run("new", tmp_path / "garden", "--survey", TERRACE / "survey.csv")
+    assert (result.exit_code, result.stderr) == (0, "")
+    path = tmp_path / "garden/job.toml"
+    text = path.read_text(encoding="utf-8")
+    assert all(line.startswith(("#", "[")) or "=" in line or not line for line in text.splitlines())
+    assert all("# " in line[2:] for line in text.splitlines() if line.startswith("#> ")), "each has its comment"
+    with pytest.raises(BadInput) as caught:
+        open_job(tmp_path / "garden")
+    asked = {problem.field.rsplit(".", 1)[-1] for problem in caught.value.problems}
+    assert {"watts", "volts", "price_per_m", "rated_w", "taps_v", "price"} <= asked
+    ground = "[grounds.no_dig]\n\n[zones.house]"
+    path.write_text(filled(text).replace("[zones.house]", ground), encoding="utf-8")
+    opened = open_job(tmp_path / "garden")
+    assert len(opened.survey.lamps) == 6 and opened.job.lamps["spike"].watts == 4
+    path.write_text(filled(text, but="watts").replace("[zones.house]", ground), encoding="utf-8")
+    with pytest.raises(BadInput, match=r"lamps\.spike\.watts: is missing"):
+        open_job(tmp_path / "garden")
+
+
+def test_a_new_job_never_replaces_one(tmp_path: Path, job: Path) -> None:
+    result = run("new", job)
+    assert result.exit_code == 2 and "job.toml: is there already" in result.stderr
+    result = run("new", tmp_path / "empty")
+    assert result.exit_code == 2 and "holds no survey" in result.stderr and not (tmp_path / "empty").exists()
+    (tmp_path / "two").mkdir()
+    for name in ("a.csv", "b.csv"):
+        shutil.copy(TERRACE / "survey.csv", tmp_path / "two" / name)
+    assert "holds 2 files that may be the survey (a.csv, b.csv)" in run("new", tmp_path / "two").stderr
+    assert run("new", tmp_path / "two", "--survey", tmp_path / "two/b.csv").exit_code == 0
+
+
+def test_a_new_job_from_a_drawing_lists_its_layers_and_blocks(tmp_path: Path) -> None:
+    import ezdxf
+
+    doc = ezdxf.new("R2010", units=6)
+    doc.blocks.new("SPOT 3")
+    doc.modelspace().add_blockref("SPOT 3", (1, 1), dxfattribs={"layer": "E-LITE"})
+    doc.modelspace().add_circle((5, 5), 2, dxfattribs={"layer": "L-POND"})
+    doc.saveas(tmp_path / "garden.dxf")
+    assert run("new", tmp_path).exit_code == 0
+    text = (tmp_path / "job.toml").read_text(encoding="utf-8")
+    assert '#> L-POND = { kind = "zone", of = "…" }    # 1 in the drawing' in text
+    assert '#> "SPOT 3" = { kind = "lamp", of = "…" }    # 1 in the drawing' in text
+
+
+# --- the same plan
+
+
+def test_a_plan_does_not_depend_on_how_the_points_are_written(job: Path) -> None:
+    """The terrace as a workbook, and with a tape that only checks its pegs: the same plan, the job's own data apart."""
+    import openpyxl
+
+    from optimiser.make_plan import Options
+
+    def plan(folder: Path) -> str:
+        found = make_plan(open_job(folder), Options(effort=0.02, processes=1))
+        data = json.loads(found.model_dump_json(by_alias=True))
+        data.pop("job")
+        data.pop("warnings")
+        return json.dumps(data, sort_keys=True)
+
+    before = plan(job)
+    book = openpyxl.Workbook()
+    with (job / "survey.csv").open(encoding="utf-8", newline="") as file:
+        for row in csv.reader(file):
+            book.active.append([float(cell) if re.fullmatch(r"-?[\d.]+", cell) else cell for cell in row])
+    book.save(job / "survey.xlsx")
+    text = (job / "job.toml").read_text(encoding="utf-8")
+    (job / "job.toml").write_text('survey = "survey.xlsx"\n' + text, encoding="utf-8")
+    assert plan(job) == before
+    (job / "job.toml").write_text(text, encoding="utf-8")
+    lines = (job / "survey.csv").read_text(encoding="utf-8").splitlines()
+    lines = [lines[0] + ",from1,dist1", *(line + (",P1,12.00" if line.startswith("P2") else "") for line in lines[1:])]
+    (job / "survey.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert plan(job) == before
