@@ -138,6 +138,13 @@ def _dxf(plan: Plan, options: PaperOptions) -> bytes:
     return plan_dxf(plan)
 
 
+def _report(plan: Plan, options: PaperOptions) -> bytes:
+    from .report import ReportOptions, report_html
+
+    wanted = ReportOptions(plain(options.date), plain(options.revision))
+    return report_html(plan, _single_line(plan, options), wanted).encode()
+
+
 def _csv(make: Callable[[Plan], Table], plan: Plan, options: PaperOptions) -> bytes:
     del options
     return csv_of(make(plan)).encode()
@@ -151,6 +158,7 @@ PAPERS: tuple[Paper, ...] = (
           lambda plan, options: drawing_pdf(plan, _drawing(options))),
     Paper("drawing-svg", "drawing-*.svg", "the same sheets, each as SVG",
           lambda plan, options: drawing_svg(plan, _drawing(options))),
+    Paper("report", "report.html", "everything in one page for phone and desk: plan to zoom and tap, lists", _report),
     Paper("dxf", "plan.dxf", "the plan for drawing programs, in metres", _dxf),
     Paper("geojson", LOCAL_FILE, "the plan as GeoJSON objects in its own metres", lambda plan, _: [plan_geojson(plan)]),
     Paper("lists", "lists.pdf", "all lists, to print", _lists_pdf, everyday=True),

@@ -27,9 +27,9 @@ _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)")
 _CAPS = {"butt": 0, "round": 1}
 _JOINS = {"miter": 0, "round": 1}
 _KNOWN = {
-    "id", "x", "y", "cx", "cy", "r", "rx", "width", "height", "d", "points", "fill", "fill-opacity", "fill-rule",
-    "stroke", "stroke-width", "stroke-dasharray", "stroke-linecap", "stroke-linejoin", "clip-path", "clip-rule",
-    "transform", "font-size", "font-weight", "font-style", "font-family", "text-anchor", "viewBox",
+    "id", "class", "x", "y", "cx", "cy", "r", "rx", "width", "height", "d", "points", "fill", "fill-opacity",
+    "fill-rule", "stroke", "stroke-width", "stroke-dasharray", "stroke-linecap", "stroke-linejoin", "clip-path",
+    "clip-rule", "transform", "font-size", "font-weight", "font-style", "font-family", "text-anchor", "viewBox",
 }  # fmt: skip
 
 _JOINERS = "\u200c\u200d"
