@@ -170,6 +170,7 @@ class _Maker:
             Row("volts, all on", f"{number(lamp.volts, 2)} V (drop {number(lamp.drop_pct, 1)} %)"),
             Row("at worst", f"{number(lamp.low_v, 2)} to {number(lamp.high_v, 2)} V"),
             Row("inside its window by", f"{number(lamp.margin_v, 2)} V"),
+            *((Row("with spare load", _volts(lamp.grown_low_v)),) if lamp.grown_low_v is not None else ()),
             Row("amps", f"{number(lamp.amps, 2)} A"),
             Row("joint", keys=(self._end(lamp.joint),)),
         ]
@@ -200,6 +201,10 @@ class _Maker:
 def _names(label: str, kind: str, ids: Iterable[str]) -> Row:
     keys = tuple((kind, id_) for id_ in ids)
     return Row(label, "" if keys else "none", keys)
+
+
+def _volts(volts: float) -> str:
+    return f"{number(volts, 2)} V at least"
 
 
 def _band(band: Band, unit: str) -> str:
