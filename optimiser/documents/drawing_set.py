@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from ..plan.model import Plan
 from . import site_panel
@@ -65,11 +66,12 @@ def drawing_svg(plan: Plan, options: DrawingOptions | None = None) -> list[tuple
     return [(f"drawing-{page.heading.number:02d}.svg", page.svg.encode()) for page in pages]
 
 
-def drawing_pdf(plan: Plan, options: DrawingOptions | None = None) -> bytes:
-    """All sheets in one PDF, to be printed at 100 %."""
-    from .svg_to_pdf import pdf_of
+def drawing_pdf(plan: Plan, options: DrawingOptions | None = None, fonts: Sequence[Path] = ()) -> bytes:
+    """All sheets in one PDF, to be printed at 100 %; ``fonts`` for signs that the program's own lack."""
+    from .pdf import pdf_of
 
-    return pdf_of([page.svg for page in draw_set(plan, options or DrawingOptions())], f"{plain(plan.job.title)}: plan")
+    sheets = [page.svg for page in draw_set(plan, options or DrawingOptions())]
+    return pdf_of(sheets, f"{plain(plan.job.title)}: plan", fonts)
 
 
 def draw_set(plan: Plan, options: DrawingOptions) -> list[Page]:

@@ -87,9 +87,10 @@ def _labels(view: MapView) -> str:
     for placed in view.placed:
         if placed.leader:
             colour = view.words[placed.label.key].lines[0].colour
-            leaders.append(polyline(placed.leader, stroke=colour, stroke_width=0.13 * view.factor))
             x, y = placed.leader[0]
-            leaders.append(element("circle", cx=x, cy=y, r=0.28 * view.factor, fill=colour))
+            line = polyline(placed.leader, stroke=colour, stroke_width=0.13 * view.factor)
+            end = element("circle", cx=x, cy=y, r=0.28 * view.factor, fill=colour)
+            leaders.append(element("g", line + end, class_=_kind(placed)))
     return group(leaders + [_label(placed, view.words[placed.label.key]) for placed in view.placed], id="labels")
 
 
@@ -106,7 +107,12 @@ def _label(placed: Placed, words: Words) -> str:
     for line in words.lines:
         drawn.append(_line(line, x, y, "end" if at_end else None))
         y += 1.12 * line.size
-    return element("g", "".join(drawn))
+    return element("g", "".join(drawn), class_=_kind(placed))
+
+
+def _kind(placed: Placed) -> str:
+    """What sort of thing a label names, for readers that hide some of them."""
+    return f"of-{placed.label.key.partition(' ')[0]}"
 
 
 def _line(line: Line, x: float, top: float, anchor: str | None) -> str:

@@ -13,12 +13,11 @@ from pathlib import Path
 from ..plan.model import Plan
 from ..problems import BadInput, Problem, nearest
 from .canvas import Page
-from .canvas_pdf import drawable, font_fault, pdf_of
 from .canvas_svg import svg_of
 from .cautions import brief
 from .cut_list import cut_list_csv
 from .drawing import draw_plan
-from .drawing_set import DrawingOptions, drawing_pdf, drawing_svg
+from .drawing_set import DrawingOptions, draw_set, drawing_pdf, drawing_svg
 from .geojson import LOCAL_FILE, plan_geojson
 from .label_sheet import label_pages
 from .lists import (
@@ -31,6 +30,8 @@ from .lists import (
     terminals_table,
     trench_table,
 )
+from .pdf import pdf_of
+from .pdf_fonts import font_fault
 from .plan_file import plan_digest
 from .single_line import single_line_pages
 from .table_pages import Heading, table_pages
@@ -52,7 +53,7 @@ class PaperOptions:
     date
         Printed as it is; the clock is never asked.
     fonts
-        TrueType fonts for signs that the program's own lack, for lists and labels in PDF.
+        TrueType fonts for signs that the program's own lack, in PDF.
     size
         Paper of the drawing: ``A4``, ``A3`` or ``Letter``.
     revision
@@ -98,9 +99,11 @@ def heading_of(plan: Plan, options: PaperOptions) -> Heading:
 
 
 def _lists_pdf(plan: Plan, options: PaperOptions) -> bytes:
-    change = partial(drawable, fonts=options.fonts)
-    pages = table_pages(all_tables(plan), heading_of(plan, options), change)
-    return pdf_of(pages, f"{plan.job.title}: lists", options.fonts)
+    return pdf_of(_lists(plan, options), f"{plan.job.title}: lists", options.fonts)
+
+
+def _lists(plan: Plan, options: PaperOptions) -> list[Page]:
+    return table_pages(all_tables(plan), heading_of(plan, options))
 
 
 def _workbook(plan: Plan, options: PaperOptions) -> bytes:
@@ -138,6 +141,19 @@ def _dxf(plan: Plan, options: PaperOptions) -> bytes:
     return plan_dxf(plan)
 
 
+def _report(plan: Plan, options: PaperOptions) -> bytes:
+    from .report import ReportOptions, report_html
+
+    wanted = ReportOptions(plain(options.date), plain(options.revision))
+    return report_html(plan, _single_line(plan, options), wanted).encode()
+
+
+def _report_pdf(plan: Plan, options: PaperOptions) -> bytes:
+    sheets: list[str | Page] = [page.svg for page in draw_set(plan, _drawing(options))]
+    sheets += [*_single_line(plan, options), *_lists(plan, options)]
+    return pdf_of(sheets, f"{plan.job.title}: report", options.fonts)
+
+
 def _csv(make: Callable[[Plan], Table], plan: Plan, options: PaperOptions) -> bytes:
     del options
     return csv_of(make(plan)).encode()
@@ -148,9 +164,11 @@ PAPERS: tuple[Paper, ...] = (
           everyday=True),
     Paper("plan", "plan.svg", "the plan to scale, to dig by", lambda plan, _: draw_plan(plan).encode(), everyday=True),
     Paper("drawing", "drawing.pdf", "the plan to scale on sheets to print, with a key where there are several",
-          lambda plan, options: drawing_pdf(plan, _drawing(options))),
+          lambda plan, options: drawing_pdf(plan, _drawing(options), options.fonts)),
     Paper("drawing-svg", "drawing-*.svg", "the same sheets, each as SVG",
           lambda plan, options: drawing_svg(plan, _drawing(options))),
+    Paper("report", "report.html", "everything in one page for phone and desk: plan to zoom and tap, lists", _report),
+    Paper("report-pdf", "report.pdf", "the same to print: drawing, diagram and lists in one file", _report_pdf),
     Paper("dxf", "plan.dxf", "the plan for drawing programs, in metres", _dxf),
     Paper("geojson", LOCAL_FILE, "the plan as GeoJSON objects in its own metres", lambda plan, _: [plan_geojson(plan)]),
     Paper("lists", "lists.pdf", "all lists, to print", _lists_pdf, everyday=True),

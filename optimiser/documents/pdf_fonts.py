@@ -1,4 +1,4 @@
-"""Letters for PDF files, the same on every machine. In: the texts to be set. Out: an FPDF with its fonts.
+"""Letters for PDF files, the same on every machine. In: the texts to be set. Out: a Pen that writes them.
 
 FiraGO (SIL Open Font License 1.1) has Latin, Greek, Cyrillic, Georgian, Hebrew, Arabic, Devanagari and Thai letters.
 What it lacks (emoji, Chinese, Japanese, Korean) is printed as a box with its Unicode number, from a font made here for
@@ -8,10 +8,13 @@ these characters: two names never look alike, and searched or copied the box giv
 from __future__ import annotations
 
 import io
+import itertools
+import struct
 import tempfile
 import unicodedata
-from collections.abc import Container, Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib import import_module
 from pathlib import Path
@@ -22,6 +25,8 @@ if TYPE_CHECKING:
 
 FAMILY, BOXES = "fira", "boxes"
 _FACES = {"": "FiraGO_Regular", "B": "FiraGO_Bold", "I": "FiraGO_Italic"}
+_PT = 72 / 25.4
+_JOINERS = "\u200c\u200d"
 _UNITS, _WIDE = 1000, 900
 _EPOCH_S = 2_082_844_800  # 1970 in the seconds of TrueType, which count from 1904
 # Seven strokes of a digit: top, upper right, lower right, bottom, lower left, upper left, middle.
@@ -31,26 +36,109 @@ _STROKES = dict(zip("0123456789ABCDEF", (
 ), strict=True))  # fmt: skip
 
 
+class Pen:
+    """Writes lines of text with the fonts of one file, each run of letters in the first font that has them."""
+
+    def __init__(self, pdf: FPDF, families: Sequence[str]) -> None:
+        self.pdf = pdf
+        self._known = [(family, frozenset(getattr(pdf.fonts[family], "cmap", ()))) for family in families]
+
+    def lacks(self, char: str) -> bool:
+        return not unseen(char) and not any(ord(char) in known for _, known in self._known)
+
+    def width(self, words: str, size: float, style: str) -> float:
+        """Of a line, in mm; ``size`` of the letters in mm, ``style`` ``""``, ``"B"`` or ``"I"``."""
+        return sum(self._use(run, style, size) for run in self._runs(words))
+
+    def write(self, x: float, y: float, words: str, size: float, style: str, anchor: str = "start") -> None:
+        """One line, its baseline at ``y``; ``anchor`` says which point of it ``x`` is: start, middle or end."""
+        runs = list(self._runs(words))
+        widths = [self._use(run, style, size) for run in runs]
+        x -= {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * sum(widths)
+        for run, width in zip(runs, widths, strict=True):
+            self._use(run, style, size)
+            if run.shaped:  # a cell sets text of both directions; its baseline lies 0.3 of the size below its middle
+                self.pdf.set_xy(x, y - 0.8 * size)
+                self.pdf.cell(width, size, run.words)
+            else:
+                self.pdf.text(x, y, run.words)
+            x += width
+
+    def _runs(self, words: str) -> Iterator[_Run]:
+        if words.isascii():
+            if words:
+                yield _Run(words, FAMILY, False)
+            return
+        kept = (char for char in words if not unseen(char) or char in _JOINERS)
+        for family, chars in itertools.groupby(kept, self._family):
+            run = "".join(chars)
+            yield _Run(run, family, family != BOXES and any(map(_joins, run)))
+
+    def _family(self, char: str) -> str:
+        return next((family for family, known in self._known if ord(char) in known), BOXES)
+
+    def _use(self, run: _Run, style: str, size: float) -> float:
+        """Set the font for a run; its width."""
+        self.pdf.set_font(run.family, style if run.family == FAMILY else "", size * _PT)
+        self.pdf.set_text_shaping(use_shaping_engine=run.shaped)
+        return self.pdf.get_string_width(run.words)
+
+
+@dataclass(frozen=True)
+class _Run:
+    """Words of one font; ``shaped`` where letters join, combine or run from right to left."""
+
+    words: str
+    family: str
+    shaped: bool
+
+
+def _joins(char: str) -> bool:
+    return ord(char) >= 0x300 and char not in "–…·²³°×Ω−" and not "\u0370" <= char <= "\u058f"
+
+
 @contextmanager
-def letters(pdf: FPDF, texts: Iterable[str]) -> Iterator[None]:
-    """Give ``pdf`` the fonts that these texts need; write the file before the context ends."""
+def letters(pdf: FPDF, texts: Iterable[str], fonts: Sequence[Path] = ()) -> Iterator[Pen]:
+    """
+    Give ``pdf`` the fonts that these texts need; write the file before the context ends.
+
+    Parameters
+    ----------
+    fonts
+        Asked for what the program's own lacks, before boxes are printed.
+    """
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
         for style, face in _FACES.items():
             file = Path(folder) / f"{face}.ttf"
             file.write_bytes(import_module(f"pymupdf_fonts.{face}").fontbuffer)
             pdf.add_font(FAMILY, style, file)
-        known = known_to(pdf)
-        lacking = sorted({char for text in texts for char in text if ord(char) not in known and not unseen(char)})
+        families = [FAMILY]
+        for number, path in enumerate(fonts):
+            families.append(f"given{number}")
+            pdf.add_font(families[-1], "", path)
+        pen = Pen(pdf, families)
+        lacking = sorted({char for text in texts if not text.isascii() for char in text if pen.lacks(char)})
         if lacking:
             file = Path(folder) / "boxes.ttf"
             file.write_bytes(_boxes(lacking))
             pdf.add_font(BOXES, "", file)
-        yield
+        yield pen
 
 
-def known_to(pdf: FPDF) -> Container[int]:
-    """Code points that the letters of ``pdf`` have."""
-    return frozenset(getattr(pdf.fonts[FAMILY], "cmap", ()))
+def font_fault(path: Path) -> str:
+    """Why a file is no font that can be embedded; empty where it is one."""
+    from fontTools.ttLib import TTFont, TTLibError
+
+    try:
+        with TTFont(path) as font:
+            if "glyf" not in font:
+                return "found a font without TrueType outlines"
+            font.getBestCmap()
+    except OSError as error:
+        return f"cannot be read: {error.strerror or error}"
+    except (TTLibError, AssertionError, ValueError, KeyError, struct.error):
+        return "found no TrueType font in it"
+    return ""
 
 
 def unseen(char: str) -> bool:

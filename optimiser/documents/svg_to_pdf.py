@@ -1,4 +1,4 @@
-"""Sheets drawn as SVG by this package, as a PDF. In: SVG in millimetres. Out: PDF, text selectable, lines as lines.
+"""A sheet drawn as SVG by this package, painted into a PDF. In: SVG in millimetres. Out: nothing; it is in the FPDF.
 
 Knows what ``svg.py`` and its users write and nothing more: groups moved or clipped, rectangles, circles, polylines,
 paths whose arcs are half circles, texts. Anything else is an error, so that nothing is left out unseen.
@@ -9,13 +9,12 @@ from __future__ import annotations
 import itertools
 import math
 import re
-from collections.abc import Container, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import nullcontext
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from xml.etree import ElementTree
 
-from .pdf_fonts import BOXES, FAMILY, known_to, letters, unseen, without_clock
+from .pdf_fonts import Pen
 
 if TYPE_CHECKING:
     from fpdf import FPDF
@@ -27,49 +26,38 @@ _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)")
 _CAPS = {"butt": 0, "round": 1}
 _JOINS = {"miter": 0, "round": 1}
 _KNOWN = {
-    "id", "x", "y", "cx", "cy", "r", "rx", "width", "height", "d", "points", "fill", "fill-opacity", "fill-rule",
-    "stroke", "stroke-width", "stroke-dasharray", "stroke-linecap", "stroke-linejoin", "clip-path", "clip-rule",
-    "transform", "font-size", "font-weight", "font-style", "font-family", "text-anchor", "viewBox",
+    "id", "class", "x", "y", "cx", "cy", "r", "rx", "width", "height", "d", "points", "fill", "fill-opacity",
+    "fill-rule", "stroke", "stroke-width", "stroke-dasharray", "stroke-linecap", "stroke-linejoin", "clip-path",
+    "clip-rule", "transform", "font-size", "font-weight", "font-style", "font-family", "text-anchor", "viewBox",
 }  # fmt: skip
 
-_JOINERS = "\u200c\u200d"
 Move = tuple[float, float]
 
 
-def pdf_of(sheets: Sequence[str], title: str) -> bytes:
+def texts_of_svg(root: ElementTree.Element) -> Iterator[str]:
+    for node in root.iter(f"{_SVG}text"):
+        yield "".join(node.itertext())
+
+
+def paint_svg(pdf: FPDF, pen: Pen, root: ElementTree.Element) -> None:
     """
-    One page a sheet, of the sheet's own size; the same bytes for the same sheets.
+    A sheet of its own size.
 
     Raises
     ------
     ValueError
         An element or attribute that this writer does not know.
     """
-    from fpdf import FPDF
-    from fpdf.prefs import ViewerPreferences
-
-    pdf = FPDF(unit="mm")
-    without_clock(pdf)
-    pdf.set_title(title)
-    pdf.set_producer("lampspur")
-    pdf.set_auto_page_break(False)
-    pdf.set_margin(0)
-    pdf.c_margin = 0
-    pdf.viewer_preferences = ViewerPreferences(print_scaling="None")  # a scale holds at 100 % only
-    roots = [ElementTree.fromstring(sheet) for sheet in sheets]
-    with letters(pdf, ("".join(node.itertext()) for root in roots for node in root.iter(f"{_SVG}text"))):
-        for root in roots:
-            _Painter(pdf, root).paint()
-        return bytes(pdf.output())
+    _Painter(pdf, pen, root).paint()
 
 
 class _Painter:
     """One page. Lengths in millimetres, y down, as in the SVG."""
 
-    def __init__(self, pdf: FPDF, root: ElementTree.Element) -> None:
+    def __init__(self, pdf: FPDF, pen: Pen, root: ElementTree.Element) -> None:
         self.pdf = pdf
+        self.pen = pen
         self.root = root
-        self.known = known_to(pdf)
         self.width, self.height = (float(root.get(key, "").removesuffix("mm")) for key in ("width", "height"))
         self.clips = {node.get("id", ""): node for node in root.iter(f"{_SVG}clipPath")}
 
@@ -169,23 +157,7 @@ class _Painter:
         turned = node.get("transform")
         angle, *about = (float(found) for found in _NUMBER.findall(turned or "0"))
         with pdf.rotation(-angle, about[0] + move[0], about[1] + move[1]) if turned else nullcontext():
-            runs = list(_runs(words, self.known))
-            widths = [self._use(run, style, size) for run in runs]
-            x -= {"start": 0.0, "middle": 0.5, "end": 1.0}[node.get("text-anchor", "start")] * sum(widths)
-            for run, width in zip(runs, widths, strict=True):
-                self._use(run, style, size)
-                if run.shaped:
-                    pdf.set_xy(x, y - 0.8 * size)
-                    pdf.cell(width, size, run.words)
-                else:
-                    pdf.text(x, y, run.words)
-                x += width
-
-    def _use(self, run: _Run, style: str, size: float) -> float:
-        """Set the font for a run; its width."""
-        self.pdf.set_font(run.family, style if run.family == FAMILY else "", size * _PT)
-        self.pdf.set_text_shaping(use_shaping_engine=run.shaped)
-        return self.pdf.get_string_width(run.words)
+            self.pen.write(x, y, words, size, style, node.get("text-anchor", "start"))
 
     def _at(self, point: Move, move: Move) -> Move:
         return (point[0] + move[0]) * _PT, (self.height - point[1] - move[1]) * _PT
@@ -201,27 +173,6 @@ class _Painter:
 
     def _write(self, operators: str) -> None:
         self.pdf._out(operators)
-
-
-@dataclass(frozen=True)
-class _Run:
-    """Words of one font; ``shaped`` where letters join, combine or run from right to left."""
-
-    words: str
-    family: str
-    shaped: bool
-
-
-def _runs(words: str, known: Container[int]) -> Iterator[_Run]:
-    for boxed, chars in itertools.groupby(
-        (char for char in words if not unseen(char) or char in _JOINERS), lambda char: ord(char) not in known
-    ):
-        run = "".join(chars)
-        yield _Run(run, BOXES if boxed else FAMILY, not boxed and any(map(_joins, run)))
-
-
-def _joins(char: str) -> bool:
-    return ord(char) >= 0x300 and char not in "–…·²³°×Ω" and not "\u0370" <= char <= "\u058f"
 
 
 def _moved(move: Move, transform: str | None) -> Move:

@@ -7,12 +7,13 @@ it can be handed out alone.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from . import svg
 from .canvas import A4, A4_WIDE, FAINT, HAIR, TINT, Line, Mark, Page, Rect, Words
 from .tables import Cell, Column, Table, shown
+from .words import plain
 
 MARGIN = 12.0
 _HEAD, _FOOT = 27.0, 20.0
@@ -24,16 +25,16 @@ _CAPPED, _CAPPED_WORD = 60.0, 26.0
 _SHORT = 15.0
 _ROOM = 60.0
 """A table that may follow another on its sheet does so where this much is left."""
-_CONDENSED = 0.95
-"""Widths of the PDF's condensed font over those that ``svg`` reckons with, at most."""
+_NARROWER = 0.95
+"""Widths of the PDF's letters over those that ``svg`` reckons with, at most."""
 
 
 def text_width(text: str, size: float, *, bold: bool = False) -> float:
-    return _CONDENSED * svg.text_width(text, size, bold=bold)
+    return _NARROWER * svg.text_width(text, size, bold=bold)
 
 
 def wrap(text: str, width: float, size: float, *, bold: bool = False) -> list[str]:
-    return svg.wrap(text, width / _CONDENSED, size, bold=bold)
+    return svg.wrap(text, width / _NARROWER, size, bold=bold)
 
 
 @dataclass(frozen=True)
@@ -47,32 +48,29 @@ class Heading:
     caution: str
 
 
-Change = Callable[[str], str]
-
-
-def table_pages(tables: Sequence[Table], heading: Heading, change: Change = lambda text: text) -> list[Page]:
-    """Sheets of all tables, each on sheets of its own, numbered through; ``change`` makes text fit to be drawn."""
+def table_pages(tables: Sequence[Table], heading: Heading) -> list[Page]:
+    """Sheets of all tables, each on sheets of its own, numbered through."""
     pages: list[Page] = []
     last: _Sheets | None = None
     for table in tables:
-        last = _Sheets(table, change, last)
+        last = _Sheets(table, last)
         pages += last.pages
     for number, page in enumerate(pages, 1):
-        frame(page, heading, f"page {number} of {len(pages)}", change)
+        frame(page, heading, f"page {number} of {len(pages)}")
     return pages
 
 
-def frame(page: Page, heading: Heading, number: str, change: Change = lambda text: text) -> None:
+def frame(page: Page, heading: Heading, number: str) -> None:
     """Draw the head and the foot of a sheet."""
     right = page.width - MARGIN
-    date = f"date {change(heading.date)}, " if heading.date else ""
+    date = f"date {heading.date}, " if heading.date else ""
     caution = f"{heading.caution} {heading.invented}".strip()
     lines = svg.wrap(caution, right - MARGIN, 2.3)
     top = page.height - MARGIN - 2.3 * _LEAD * len(lines)
     head: list[Mark] = [
         Words(MARGIN, MARGIN + 4.0, page.title, 5.0, bold=True, room=right - MARGIN - 40),
         Words(right, MARGIN + 4.0, number, 2.6, anchor="end"),
-        Words(MARGIN, MARGIN + 9.2, change(heading.job), 3.0, room=right - MARGIN - 96),
+        Words(MARGIN, MARGIN + 9.2, plain(heading.job), 3.0, room=right - MARGIN - 96),
         Words(right, MARGIN + 9.2, f"{date}plan {heading.digest}", 2.6, anchor="end", room=92),
         Line(MARGIN, MARGIN + 11.2, right, MARGIN + 11.2, 0.4),
     ]
@@ -85,8 +83,8 @@ def frame(page: Page, heading: Heading, number: str, change: Change = lambda tex
 class _Sheets:
     """One table, laid out from top to bottom."""
 
-    def __init__(self, table: Table, change: Change, before: _Sheets | None) -> None:
-        self.table, self.change = table, change
+    def __init__(self, table: Table, before: _Sheets | None) -> None:
+        self.table = table
         self.size = A4_WIDE if table.wide else A4
         self.room = self.size[0] - 2 * MARGIN
         self.kept = [i for i, column in enumerate(table.columns) if column.share > 0]
@@ -125,7 +123,7 @@ class _Sheets:
 
     def _text(self, row: Sequence[Cell], k: int) -> str:
         cell, column = row[self.kept[k]], self.columns[k]
-        return self.change(shown(cell, column.digits))
+        return shown(cell, column.digits)
 
     def _widths(self) -> list[float]:
         least, wanted = [], []
@@ -162,7 +160,7 @@ class _Sheets:
 
     def _say(self, sentences: Sequence[str]) -> None:
         for sentence in sentences:
-            lines = wrap(self.change(sentence), self.room, _SAYS)
+            lines = wrap(sentence, self.room, _SAYS)
             if self.y + len(lines) * _SAYS * _LEAD > self.bottom and self.y > MARGIN + 16:
                 self._next_page()
             for line in lines:
@@ -203,7 +201,7 @@ class _Sheets:
         self.y += 2.0
         if words:
             self.y += 4.2
-            self.page.add(Words(MARGIN, self.y, self.change(words), 3.2, bold=True, room=self.room))
+            self.page.add(Words(MARGIN, self.y, words, 3.2, bold=True, room=self.room))
             self.y += 1.6
 
     def _column_heads(self) -> None:

@@ -22,10 +22,10 @@ from shapely import LineString, box, union_all
 
 from optimiser.documents.drawing_set import DrawingOptions, Page, draw_set, drawing_pdf, drawing_svg
 from optimiser.documents.map_words import unnamed_trenches
+from optimiser.documents.pdf import pdf_of
 from optimiser.documents.plan_file import plan_digest, plan_json
 from optimiser.documents.sheet import PAPERS_MM, ROUND_SCALES
 from optimiser.documents.svg import cut_middle, text_width
-from optimiser.documents.svg_to_pdf import pdf_of
 from optimiser.documents.tiles import built_places, cover
 from optimiser.documents.words import isolated, plain
 from optimiser.job_folder import open_job

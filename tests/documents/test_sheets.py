@@ -10,6 +10,7 @@ import unicodedata
 import zipfile
 from collections.abc import Iterator
 from functools import cache
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -21,15 +22,16 @@ import pypdfium2
 import pytest
 
 from optimiser.documents.canvas import A4, Page, Words
-from optimiser.documents.canvas_pdf import drawable, font_fault, pdf_of
 from optimiser.documents.cautions import brief
 from optimiser.documents.label_sheet import label_pages
 from optimiser.documents.lists import all_tables
 from optimiser.documents.papers import PAPERS, PaperOptions, choose_papers, make_papers
+from optimiser.documents.pdf import pdf_of
+from optimiser.documents.pdf_fonts import font_fault, unseen
 from optimiser.documents.plan_file import plan_digest
 from optimiser.documents.single_line import single_line_pages
 from optimiser.documents.svg import text_width
-from optimiser.documents.table_pages import _CONDENSED, Heading, table_pages
+from optimiser.documents.table_pages import _NARROWER, Heading, table_pages
 from optimiser.documents.tables import Column, Part, Table
 from optimiser.documents.words import plain
 from optimiser.plan.model import Plan
@@ -139,7 +141,7 @@ def test_names_of_every_kind_come_out_right_and_harmless(nasty: str) -> None:
         assert len(pypdfium2.PdfDocument(files[file])) >= 1
     text = "".join(pages_of(files["lists.pdf"]))
     # readers give right-to-left words in the order in which they stand on paper or in that of speech
-    letters = {char for char in drawable(nasty) if not char.isspace() and not unicodedata.combining(char)}
+    letters = {char for char in plain(nasty) if not (char.isspace() or unicodedata.combining(char) or unseen(char))}
     assert letters <= set(text)
     svg = ElementTree.fromstring(files["single_line.svg"])
     assert {element.tag.split("}")[1] for element in svg.iter()} <= {
@@ -239,20 +241,32 @@ def test_only_the_date_given_is_printed() -> None:
     without = "".join(pages_of(made("courtyard", "lists", "")))
     assert "date" not in without.split("byhand")[0].replace("by,date", "")
     for entry in (pypdf.PdfReader(io.BytesIO(made("courtyard", "lists"))).metadata or {}).values():
-        assert not re.search(r"20[12]\d", str(entry).removeprefix("D:20000101000000Z"))
+        assert not re.search(r"20[12]\d", str(entry).removeprefix("D:19700101000000Z"))
 
 
-def test_signs_without_a_glyph_are_spelt_and_a_font_given_draws_them(tmp_path: Path) -> None:
-    assert drawable("灯 x") == "[U+706F] x"
-    assert drawable("a\U000e0061b") == "ab"  # draws nothing itself
-    assert drawable("Ångström, нора, ליד, مصباح") == "Ångström, нора, ליד, مصباح"
+def test_signs_without_a_glyph_stand_in_numbered_boxes_and_a_font_given_draws_them(tmp_path: Path) -> None:
     font = tmp_path / "lamp.ttf"
     make_font(font, {0x706F: "lamp"})
     assert font_fault(font) == ""
-    assert drawable("灯 x", [font]) == "灯 x"
-    page = Page(*A4, "t", [Words(20, 20, "灯 x", 4.0)])
-    assert "灯" in "".join(pages_of(pdf_of([page], "t", [font])))
-    assert "U+706F" in "".join(pages_of(pdf_of([page], "t")))
+    page = Page(*A4, "t", [Words(20, 20, "灯 x a\U000e0061b", 4.0)])
+    fonts = []
+    for given in ([], [font]):
+        data = pdf_of([page], "t", given)
+        assert "灯xab" in "".join(pages_of(data)), "what is copied is what was named"
+        resources: Any = pypdf.PdfReader(io.BytesIO(data)).pages[0]["/Resources"]
+        fonts.append("".join(str(one.get_object()["/BaseFont"]) for one in resources["/Font"].values()))
+    assert "Numbered" in fonts[0] and "Numbered" not in fonts[1]
+
+
+def test_one_file_holds_sheets_of_every_sort_in_one_set_of_letters() -> None:
+    """The report in PDF: drawing, diagram and lists as they are printed alone, each font embedded once."""
+    alone = [page for paper in ("drawing", "single-line", "lists") for page in pages_of(made("courtyard", paper))]
+    assert pages_of(made("courtyard", "report-pdf")) == alone
+    names = set()
+    for page in pypdf.PdfReader(io.BytesIO(made("courtyard", "report-pdf"))).pages:
+        resources: Any = page["/Resources"]
+        names |= {str(one.get_object()["/BaseFont"]) for one in resources["/Font"].values()}
+    assert 2 <= len(names) <= 3 and all("Fira" in name for name in names)
 
 
 def make_font(path: Path, glyphs: dict[int, str]) -> None:
@@ -283,13 +297,12 @@ def test_widths_are_reckoned_no_less_than_the_font_needs() -> None:
     """The layout reckons with ``svg.text_width``; the PDF's font must need no more than 0.95 of it."""
     from fontTools.ttLib import TTFont
 
-    folder = ROOT / "optimiser" / "documents" / "fonts"
-    for file, bold in (("DejaVuSansCondensed.ttf", False), ("DejaVuSansCondensed-Bold.ttf", True)):
-        with TTFont(folder / file) as font:
+    for face, bold in (("FiraGO_Regular", False), ("FiraGO_Bold", True)):
+        with TTFont(io.BytesIO(import_module(f"pymupdf_fonts.{face}").fontbuffer)) as font:
             signs, advances, per_em = font.getBestCmap(), font["hmtx"].metrics, font["head"].unitsPerEm
         for word in ("K05", "driver", "Circuit C12 from D03: 14 joints", "2.5 mm², 100 m", "12.04 to 12.36", "°", "−"):
             width = sum(advances[signs[ord(char)]][0] for char in word) / per_em
-            assert width <= _CONDENSED * text_width(word, 1.0, bold=bold), word
+            assert width <= _NARROWER * text_width(word, 1.0, bold=bold), word
 
 
 def test_a_row_longer_than_a_sheet_goes_on_over_the_page() -> None:

@@ -1,0 +1,103 @@
+"""The plan as the report shows it: one map of any size, and what can be tapped on it. In: Plan. Out: SVG.
+
+A screen has no edge of paper: the map takes the scale at which its labels can be read, and the reader zooms. Above it
+lie unseen strokes and discs, wide enough for a finger, each with the place of its fact in the list.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from ..plan.model import Plan
+from . import marks
+from .crowd import readable_scale
+from .map_layers import describe, map_layers
+from .map_view import MapView, view_map
+from .map_words import Detail
+from .report_facts import Key
+from .sheet import BESIDE_MM, Box, Sheet, seen_extent
+from .svg import Point, element, group, num, polyline, title
+
+_FACTOR = 1.35
+_EDGE = (6.0, 2.0, 2.0, 5.0)  # left, top, right, bottom: where the numbers of the grid stand
+_FINGER_MM = 3.2
+_LABELLED = {"lamp", "joint", "cable", "trench", "supply"}
+
+
+@dataclass(frozen=True)
+class ReportMap:
+    """
+    Attributes
+    ----------
+    svg
+        To be set into a page of HTML.
+    mm_per_m
+        How long a metre of the ground is in it.
+    num_left_out
+        Labels that found no room.
+    """
+
+    svg: str
+    mm_per_m: float
+    num_left_out: int
+
+
+def report_map(plan: Plan, place: Mapping[Key, int]) -> ReportMap:
+    """The map; ``place`` is where the fact of each thing stands."""
+    sheet = _sheet(plan, readable_scale(plan, _FACTOR))
+    view = view_map(plan, sheet, Detail.SITE, factor=_FACTOR)
+    area = sheet.map
+    clip = element("rect", x=area.left, y=area.top, width=area.width, height=area.height)
+    paper = element("rect", x=0, y=0, width=sheet.width, height=sheet.height, fill=marks.PAPER)
+    parts = [title(describe(plan)), element("defs", element("clipPath", clip, id="map")), paper]
+    parts += [*map_layers(plan, view), group(_touch(plan, view, place), id="touch", fill="none")]
+    svg = element(
+        "svg", "\n" + "\n".join(parts) + "\n", viewBox=f"0 0 {num(sheet.width)} {num(sheet.height)}",
+        font_family="sans-serif", fill=marks.INK, role="img",
+    )  # fmt: skip
+    return ReportMap(svg, sheet.mm(1.0), len(view.left_out))
+
+
+def _sheet(plan: Plan, scale: int) -> Sheet:
+    west, south, east, north = seen_extent(plan)
+    left, top, right, bottom = _EDGE
+    width = max(40.0, 1000 * (east - west) / scale + 2 * BESIDE_MM)
+    height = max(40.0, 1000 * (north - south) / scale + 2 * BESIDE_MM)
+    area = Box(left, top, width, height)
+    middle = ((west + east) / 2, (south + north) / 2)
+    return Sheet(left + width + right, top + height + bottom, area, area, 1, scale, *middle)
+
+
+def _touch(plan: Plan, view: MapView, place: Mapping[Key, int]) -> list[str]:
+    """Wide things first, small ones above them."""
+    sheet, f = view.sheet, view.factor
+    drawn = []
+
+    def stroke(key: Key, route: list[Point], width: float) -> None:
+        drawn.append(polyline(route, stroke_width=width, **_named(key)))
+
+    def disc(key: Key, at: Point, radius: float) -> None:
+        drawn.append(element("circle", cx=at[0], cy=at[1], r=radius, **_named(key)))
+
+    def _named(key: Key) -> dict[str, float | str | None]:
+        return {"class_": f"of-{key[0]}", "data_of": str(place[key])}
+
+    for band in view.bands:
+        stroke(("trench", band.trench.id), band.route, band.width + _FINGER_MM)
+    for strand in view.strands:
+        stroke(("cable", strand.cable.id), strand.route, 0.6 * _FINGER_MM)
+    for joint in plan.joints:
+        if joint.post is None:
+            disc(("joint", joint.id), sheet.at(joint.x, joint.y), 1.6 * f)
+    for supply in plan.site.supplies:
+        disc(("supply", supply.name), sheet.at(supply.x, supply.y), 2.6 * f)
+    for lamp in plan.lamps:
+        disc(("lamp", lamp.id), sheet.at(lamp.x, lamp.y), 2.0 * f)
+    for label in view.placed:
+        kind, _, name = label.label.key.partition(" ")
+        if kind in _LABELLED and (kind, name) in place:
+            at = label.box
+            size = {"x": at.left, "y": at.top, "width": at.width, "height": at.height}
+            drawn.append(element("rect", **size, **_named((kind, name))))
+    return drawn
