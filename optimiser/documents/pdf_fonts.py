@@ -122,7 +122,12 @@ def letters(pdf: FPDF, texts: Iterable[str], fonts: Sequence[Path] = ()) -> Iter
             file = Path(folder) / "boxes.ttf"
             file.write_bytes(_boxes(lacking))
             pdf.add_font(BOXES, "", file)
-        yield pen
+        try:
+            yield pen
+        finally:
+            for font in pdf.fonts.values():
+                if hasattr(font, "close"):  # fonts of files are read from them until the PDF is written
+                    font.close()
 
 
 def font_fault(path: Path) -> str:
