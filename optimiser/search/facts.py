@@ -383,10 +383,11 @@ def _feed(job: Job, model_idx: int, driver: Driver, tap_v: float, load_share: fl
         budget.append(drop_budget - KEEP_V)
         low_budget.append(low_v - low_limit - KEEP_V)
         # Alone on the driver, cold: only the lead's own drop is certain to lower the source's highest volts.
-        factor = t.factor if driver.ac and t.load == "power" else 1.0
+        # On ac only the active current is sure to: watts over volts, constant amps times the power factor.
+        factor = t.factor if driver.ac and t.load == "current" else 1.0
         lead_ohm = t.lead_ohm(voltage.cold_c) if not t.terminals else 0.0
         high_v = source.high_emf_v
-        alone_a = t.watts / (high_v * factor) if t.load == "power" else t.watts / (t.volts * factor)
+        alone_a = t.watts / high_v if t.load == "power" else t.watts * factor / t.volts
         high_v -= alone_a * (lead_ohm + source.internal_ohm)
         starts = all(
             (stated or 0.0) * job.rules.grown <= (allowed or math.inf)
