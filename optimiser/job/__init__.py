@@ -22,6 +22,7 @@ from .model import (
     ZoneSetting,
 )
 from .schedule import Mains, Moment, Place, Schedule
+from .tolerances import Tolerances
 
 __all__ = [
     "TRUNK_STRIP",
@@ -43,6 +44,7 @@ __all__ = [
     "Slack",
     "SleeveSetting",
     "Supply",
+    "Tolerances",
     "TreeRule",
     "Voltage",
     "ZoneSetting",
