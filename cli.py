@@ -133,6 +133,13 @@ def plan(
             show_default="the job's",
         ),
     ] = None,
+    tolerance: Annotated[
+        bool,
+        typer.Option(
+            "--tolerance",
+            help="Keep every lamp inside its window, and the drop, wherever the data stray within [tolerance].",
+        ),
+    ] = False,
     drivers: Annotated[
         int | None,
         typer.Option(
@@ -199,7 +206,10 @@ def plan(
             from optimiser.make_plan import Options, make_plan
             from optimiser.search.stopping import StopSignal
 
-            folder = open_job(job, {} if max_drop is None else {"voltage.max_drop": max_drop})
+            overrides: dict[str, object] = {} if max_drop is None else {"voltage.max_drop": max_drop}
+            if tolerance:
+                overrides["tolerance.plan"] = "hold"
+            folder = open_job(job, overrides)
             target = out if out is not None else folder.path / "plan"
             refuse_early(target, replace=replace)
             points = (

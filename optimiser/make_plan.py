@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from .check import check_plan
 from .contradictions import contradictions
 from .ground import Ground, build_ground
 from .job_folder import JobFolder
 from .plan.build import Proof, build_plan
 from .plan.laying import CannotLay
-from .plan.model import Plan
+from .plan.model import Plan, Without
 from .problems import BadInput, LampspurError, NoFeasibleLayout, StoppedBeforeLayout
 from .search.find import Found, Observer, Options, find_layout
 from .search.layout import Layout
@@ -76,10 +78,46 @@ def make_plan(
 
     observer.stage("packing reels and checking")
     plan = build_plan(folder, found.ground, found.layout, _proof(found, options, stop))
+    if job.tolerance.plan == "hold":
+        observer.stage("the same without tolerances")
+        plan = _compared(plan, folder, options, stop)
     violations = check_plan(plan, job, survey, folder.digest).violations
     if violations:
         raise PlanDoesNotHold("; ".join(finding.sentence for finding in violations[:5]))
     return plan
+
+
+LESS_EFFORT = 0.25
+"""Part of a plan's effort spent once more on a plan that need not hold at the worst corner."""
+LEAST_EFFORT = 0.01
+
+
+def _compared(plan: Plan, folder: JobFolder, options: Options, stop: StopSignal) -> Plan:
+    """
+    The plan with what tolerances cost: against the best plan found without, by a search of less effort.
+
+    A plan that holds at the worst corner holds as stated, so that it stands itself where nothing cheaper is found.
+    """
+    assert plan.certainty is not None
+    if stop():
+        return plan
+    effort = max(LEAST_EFFORT, LESS_EFFORT * options.effort)
+    looser = replace(folder, job=folder.job.with_tolerance("show"))
+    try:
+        other = make_plan(looser, replace(options, effort=effort), stop=stop)
+    except (NoFeasibleLayout, StoppedBeforeLayout):  # too little effort to find any layout
+        other = plan
+    if stop():
+        return plan
+    if other.cost.total > plan.cost.total:
+        other = plan
+    without = Without(
+        cost=other.cost.total,
+        effort=effort,
+        outside=sum(lamp.sure_margin_v is None or lamp.sure_margin_v < 0 for lamp in other.lamps),
+        outside_pct=max(lamp.outside_pct or 0.0 for lamp in other.lamps),
+    )
+    return plan.model_copy(update={"certainty": plan.certainty.model_copy(update={"without": without})})
 
 
 def _proof(found: Found, options: Options, stop: StopSignal) -> Proof:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import cmath
 import math
 
 import pytest
 
 from optimiser.check import check_plan
 from optimiser.documents.summary import summary
+from optimiser.ground import build_ground
 from optimiser.job import Cable
 from optimiser.make_plan import Options, make_plan
 from optimiser.plan.model import Plan
 from optimiser.problems import NoFeasibleLayout
+from optimiser.search.facts import gather_facts
 from tests.properties.random_jobs import folder_of
 
 JOB = """title = "limits"
@@ -192,3 +195,56 @@ def test_derating_by_hand() -> None:
     pvc = Cable.model_validate({"mm2": 2.5, "price_per_m": 1, "rating_a": 24, "rated_c": 20})
     assert (pvc.hottest_c, pvc.derating(40)) == (70, pytest.approx(math.sqrt(30 / 50)))
     assert Cable.model_validate({"mm2": 6, "price_per_m": 1}).hottest_c == 70
+
+
+def test_on_ac_the_high_volts_are_not_below_the_phasors() -> None:
+    """
+    One lamp of 10 W at a power factor of 0.6 behind 30 m of 1.5 mm²; its volts alone by complex arithmetic.
+
+    Drops added as numbers come out too low at the window's upper end, where too low is unsafe: the check refuses a plan
+    that prints them, and one whose window the lamp leaves.
+    """
+    job = JOB.replace("watts = 8", "watts = 10").format(
+        lamp=', supply = "ac", power_factor = 0.6', driver=', output = "ac", tol_pct = 0', supply="", rules="", lawn=""
+    )
+    folder = folder_of(job, "point,kind,of,x,y\nS1,supply,,0,0\nL1,lamp,spike,30,0\n")
+    plan = make_plan(folder, Options(effort=0.05))
+    lamp, (cable,) = plan.lamps[0], plan.cables
+    loop_20 = {"1.5": 2 * 0.0133, "2.5": 2 * 0.00798}[cable.cable]  # IEC 60228, class 5
+    ohm = (cable.cut_m * loop_20 + 2 * 0.026 * lamp.lead_m) * (1 + 0.00393 * (-10 - 20)) + 2 * 0.002
+    volts, turn = 12 + 0j, cmath.exp(-1j * math.acos(0.6))
+    for _ in range(500):
+        volts = 0.5 * volts + 0.5 * (12 - ohm * 10 / 0.6 / abs(volts) * volts / abs(volts) * turn)
+    as_numbers = (12 + math.sqrt(144 - 4 * ohm * 10 / 0.6)) / 2
+    assert as_numbers < abs(volts) - 0.1
+    assert abs(volts) - 0.001 <= lamp.high_v <= abs(volts) + 0.1
+
+    def broken(printed_v: float, window_v: tuple[float, float]) -> set[str]:
+        spoiled = plan.model_copy(update={"lamps": [lamp.model_copy(update={"high_v": printed_v})]})
+        kind = folder.job.lamps["spike"].model_copy(update={"window_v": window_v})
+        judged = folder.job.model_copy(update={"lamps": {"spike": kind}})
+        return {finding.limit for finding in check_plan(spoiled, judged, folder.survey, folder.digest).violations}
+
+    assert broken(lamp.high_v, (9, 15)) == set()
+    assert "printed volts" in broken(round(as_numbers, 3), (9, 15))
+    between = (as_numbers + abs(volts)) / 2
+    assert "window high" in broken(lamp.high_v, (9, between))
+
+
+@pytest.mark.parametrize(("load", "served"), [("power", 12 - 0.1 * 10 / 12), ("current", 12 - 0.1 * 0.6 * 10 / 12)])
+def test_the_search_serves_no_lamp_that_may_get_too_much(load: str, served: float) -> None:
+    """
+    A lead of 0.1 ohm takes watts / volts x ohm off a constant power's 12 V, the power factor times that off a constant
+    current's: with the window's upper end just above what is left the lamp is served, just below it is not.
+    """
+    at_20 = 0.1 / (2 * 0.026)  # metres of class 5, 0.75 mm²
+    for over_v, serves in ((0.01, True), (-0.01, False)):
+        kind = f'load = "{load}", supply = "ac", power_factor = 0.6, lead_m = {at_20}'
+        text = JOB.replace("watts = 8", "watts = 10").replace("[9, 15]", f"[9, {served + over_v}]")
+        text = text.replace('max_drop = "20 %"', 'max_drop = "20 %"\ncold_c = 20')
+        job = text.format(lamp=", " + kind, driver=', output = "ac", tol_pct = 0', supply="", rules="", lawn="")
+        folder = folder_of(job, SURVEY)
+        facts = gather_facts(
+            folder.job, folder.survey, build_ground(folder.job, folder.survey, file="survey.csv").graph
+        )
+        assert bool(facts.feeds) == serves

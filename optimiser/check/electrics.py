@@ -135,6 +135,20 @@ def draws_of(index: Index, lamp: LampPlan, driver: Driver) -> tuple[float, float
     return 0.0, 0.0, kind.watts / kind.volts**2
 
 
+def active_draws_of(index: Index, lamp: LampPlan, driver: Driver) -> tuple[float, float, float]:
+    """
+    The same without the part of the current that is out of phase with the volts.
+
+    In the triangle of source, lamp and drop, only the active part of the drop lies along the lamp's volts; so no lamp
+    alone has more volts than with that part as its whole current.
+    """
+    kind = index.type_of(lamp)
+    power_w, amps, siemens = draws_of(index, lamp, driver)
+    if driver.ac and kind.load != "resistance":
+        power_w, amps = power_w * kind.factor, amps * kind.factor
+    return power_w, amps, siemens
+
+
 @dataclass
 class Network:
     """Nodes of one driver: the outlet of each circuit, joints, and lamps' ends of their leads (posts: the joint)."""
@@ -184,6 +198,7 @@ def _judge_driver(index: Index, wires: Wires, driver: DriverPlan, book: Book) ->
     net = lay_network(index, wires, circuits, driver.id)
     lamps = [lamp for c in circuits for j in index.joints_of[c.id] for lamp in index.lamps_at[j.id]]
     drawn = np.array([draws_of(index, lamp, model) for lamp in lamps]).reshape(-1, 3)
+    active = np.array([active_draws_of(index, lamp, model) for lamp in lamps]).reshape(-1, 3)
     loads = Loads(
         np.array([net.lamp[lamp.id] for lamp in lamps], dtype=np.int64), drawn[:, 0], drawn[:, 1], drawn[:, 2]
     )
@@ -215,7 +230,7 @@ def _judge_driver(index: Index, wires: Wires, driver: DriverPlan, book: Book) ->
         own = [(lamp, k) for k, lamp in enumerate(lamps) if index.joints[lamp.joint].circuit == circuit.id]
         which = np.array([k for _, k in own], dtype=np.int64)
         alone_ohm = np.array([reach[lamp.id] for lamp, _ in own]) + coupling[i, i]
-        high = lone_volts(np.full(len(own), sources[i].highest_v), alone_ohm, *drawn[which].T)
+        high = lone_volts(np.full(len(own), sources[i].highest_v), alone_ohm, *active[which].T)
         for (lamp, k), high_v in zip(own, high, strict=True):
             v, low_v = float(volts[loads.at[k]]), float(lowest[0][loads.at[k]])
             joint_v = float(volts[net.joint[lamp.joint]])

@@ -8,6 +8,7 @@ from typing import Any
 from ..job import Job
 from ..plan.model import Plan
 from ..survey.model import Survey
+from .certainty import judge_certainty
 from .copies import judge_copies
 from .counts import judge_counts
 from .digging import judge_digging
@@ -69,6 +70,7 @@ def check_plan(plan: Plan, job: Job, survey: Survey, digest: str) -> Report:
         judge_electrics(index, wires, book)
         judge_protection(index, wires, book)
         judge_running(index, wires, book)
+        judge_certainty(index, wires, book)
     else:
         book.note("Volts, amps, protection and energy were not judged: a circuit is no tree.")
     judge_bound(index, book)

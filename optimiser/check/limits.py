@@ -96,6 +96,12 @@ LIMITS: dict[str, str] = {
     "printed margins": "margins printed are those of the network",
     "printed loads": "loads printed are those of the network",
     "spare load": "figures with spare load are printed where the job asks for it, and are those of the network",
+    # tolerances
+    "certainty": "tolerances printed are the job's, and nothing is said to be certain where it does not ask",
+    "guaranteed volts": "volts said to be guaranteed are those of the network's worst corners",
+    "guaranteed window": "no lamp leaves its window at any corner, where the job asks for it",
+    "guaranteed drop": "no drop is greater than allowed with everything at its heaviest, where the job asks for it",
+    "chances": "chances of leaving a window are those of the check's own samples, within what sampling can tell",
     # protection
     "fuse ratings": "fuses and breakers are ones to be had",
     "cable protection": "the driver's limit, or a fuse, is no greater than the rating of any cable behind it",

@@ -12,6 +12,7 @@ that rises, or volts that reach zero, show that there is none.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -95,8 +96,69 @@ def solve_nodes(
     return None
 
 
+def solve_samples(
+    num_nodes: int, ends: Ints, ohm: Floats, at: Ints, drawn: Sequence[Floats], emf_v: Floats, coupling_ohm: Floats
+) -> Floats:
+    """
+    ``solve_nodes`` for many networks of one shape: node i < s is that of source i.
+
+    Parameters
+    ----------
+    ohm, emf_v
+        (m, b) resistances and (m, s) EMFs of each network.
+    at, drawn
+        (k,) node of each load, and (m, k) its power in W, amps and conductance in S.
+
+    Returns
+    -------
+    (m, num_nodes) volts; NaN where no operating point exists.
+    """
+    size, n, s = len(ohm), num_nodes, emf_v.shape[1]
+    power, amps, load_siemens = drawn
+    siemens = 1 / np.maximum(ohm, _LEAST_OHM)
+    matrix = np.zeros((size, n + s, n + s))
+    for i, (a, b) in enumerate(ends.tolist()):
+        matrix[:, a, a] += siemens[:, i]
+        matrix[:, b, b] += siemens[:, i]
+        matrix[:, a, b] -= siemens[:, i]
+        matrix[:, b, a] -= siemens[:, i]
+    rows = n + np.arange(s)
+    matrix[:, np.arange(s), rows] = -1.0
+    matrix[:, rows, np.arange(s)] = 1.0
+    matrix[:, n:, n:] = coupling_ohm
+    right = np.concatenate([np.zeros((size, n)), emf_v], axis=1)
+    for k, node in enumerate(at.tolist()):
+        matrix[:, node, node] += load_siemens[:, k]
+        right[:, node] -= amps[:, k]
+    x = np.concatenate([np.repeat(emf_v.max(axis=1, keepdims=True), n, axis=1), np.zeros((size, s))], axis=1)
+    settled, lost = np.zeros(size, bool), np.zeros(size, bool)
+    with np.errstate(all="ignore"):
+        for step in range(_MOST_STEPS):
+            go = np.flatnonzero(~settled & ~lost)
+            if not len(go):
+                break
+            jacobian, residual = matrix[go], np.einsum("mij,mj->mi", matrix[go], x[go]) - right[go]
+            for k, node in enumerate(at.tolist()):
+                jacobian[:, node, node] -= power[go, k] / x[go, node] ** 2
+                residual[:, node] += power[go, k] / x[go, node]
+            try:
+                change = np.linalg.solve(jacobian, -residual[..., None])[..., 0]
+            except np.linalg.LinAlgError:  # one of them is just at its collapse point: none is said to stand
+                lost[go] = True
+                break
+            x[go] += change
+            moved = change[:, :n]
+            lost[go] = ~np.isfinite(x[go]).all(axis=1) | (x[go, :n] <= 0).any(axis=1)
+            if step > 0:
+                lost[go] |= moved.max(axis=1) > _RISE_V
+            settled[go] = np.abs(moved).max(axis=1) < _DONE_V
+    volts = x[:, :n]
+    volts[~settled | lost] = np.nan
+    return volts
+
+
 def lone_volts(emf_v: Floats, ohm: Floats, power_w: Floats, amps: Floats, siemens: Floats) -> Floats:
-    """(k,) volts of loads that are each alone behind their own resistance; NaN where there is no operating point."""
+    """(..., k) volts of loads that are each alone behind their own resistance; NaN without an operating point."""
     volts = emf_v.astype(float).copy()
     with np.errstate(all="ignore"):
         for _ in range(_MOST_STEPS):

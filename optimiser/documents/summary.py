@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 
-from ..plan.model import CircuitPlan, MainsSide, Plan, Running
+from ..plan.model import Certainty, CircuitPlan, MainsSide, Plan, Running
 from .words import (
     INVENTED,
     OUTCOMES,
@@ -39,6 +39,8 @@ def summary(plan: Plan, *, out: str | None) -> str:
         Folder that its files were written to; None where none were.
     """
     blocks = [_title(plan), _cost(plan), _sure(plan), _drivers(plan), _tightest(plan), _trenches(plan), _cables(plan)]
+    if plan.certainty is not None:
+        blocks.insert(5, _certain(plan, plan.certainty))
     if plan.running is not None:
         blocks.append(_running(plan, plan.running))
     if plan.mains is not None:
@@ -112,6 +114,37 @@ def _tightest(plan: Plan) -> list[str]:
         f"which is {number(lamp.margin_v, 2)} V inside its window."
     )
     return ["Tightest lamp", *_wrapped(says), *_spare(plan)]
+
+
+def _certain(plan: Plan, certain: Certainty) -> list[str]:
+    """What holds wherever the data stray within the job's tolerances, and what that costs."""
+    lines = ["How certain (data anywhere within the job's tolerances)"]
+    loose = [lamp for lamp in plan.lamps if lamp.sure_margin_v is None]
+    sure = [(lamp.sure_margin_v, lamp.id, lamp) for lamp in plan.lamps if lamp.sure_margin_v is not None]
+    if sure:
+        margin_v, name, lamp = min(sure)
+        inside = f"{number(abs(margin_v), 2)} V {'inside' if margin_v >= 0 else 'OUTSIDE'} its window"
+        low_v, high_v = lamp.sure_low_v or 0.0, lamp.sure_high_v or 0.0
+        lines += _wrapped(f"{plain(name)} is the tightest: {number(low_v, 2)} to {number(high_v, 2)} V, {inside}.")
+    if loose:
+        lines += _wrapped(f"For {counted(len(loose), 'lamp')} no volts can be guaranteed.")
+    chance, name = max((lamp.outside_pct or 0.0, lamp.id) for lamp in plan.lamps)
+    seen = f"in {certain.samples:,} samples (seed {certain.seed})"
+    says = f"{plain(name)} in {chance:g} % of them" if chance else "no lamp"
+    lines += _wrapped(f"Outside its window {seen}: {says}{', more often than any other' if chance else ''}.")
+    other = certain.without
+    if other is not None:
+        less = plan.cost.total - other.cost
+        search = f"by a search of effort {other.effort:g} instead of {plan.effort:g}"
+        if less < 0.005:
+            lines += _wrapped(f"This costs nothing: no cheaper plan was found without tolerances, {search}.")
+        else:
+            lines += _wrapped(
+                f"This costs {money(less, plan.currency)}: without tolerances {money(other.cost, plan.currency)} was "
+                f"found, {search}. There the guaranteed volts of {counted(other.outside, 'lamp')} leave the window, "
+                f"with a chance up to {other.outside_pct:g} %."
+            )
+    return lines
 
 
 def _spare(plan: Plan) -> list[str]:

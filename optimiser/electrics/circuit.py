@@ -310,7 +310,8 @@ def high_volts(driver: Driver, tap_v: float, tree: CircuitTree, voltage: Voltage
     """
     Volts at each lamp when it is alone on its driver, source at its highest, cold copper: (L,), in V.
 
-    NaN where the lamp has no operating point even alone.
+    On ac, with a power factor below 1, what the lamp can have at most (``lone_volts``). NaN where the lamp has no
+    operating point even alone.
     """
     source = source_of(driver, tap_v)
     at = tree.lamp_node
@@ -326,11 +327,14 @@ def lone_volts(
     Volts of loads that are each alone behind their own resistance, in V; NaN where there is no operating point.
 
     Shapes (..., L) that broadcast. Closed forms, R the whole resistance of the way: power (E + sqrt(E² - 4 R P)) / 2,
-    current E - R I, resistance E / (1 + R P / nominal²). P is divided by the power factor, I is not.
+    current E - R I, resistance E / (1 + R P / nominal²). The active current alone is counted, so P are the true watts
+    and I is multiplied by the power factor: drops of a current out of phase with the source add up to less than their
+    numbers, and these volts must never be too low. Exact at a power factor of 1; below it, the volts that no waveform
+    exceeds (``interval`` has the proof).
     """
     with np.errstate(invalid="ignore"):
-        power = (emf_v + np.sqrt(emf_v**2 - 4 * ohm * watts / factor)) / 2
-    current = emf_v - ohm * watts / nominal_v
+        power = (emf_v + np.sqrt(emf_v**2 - 4 * ohm * watts)) / 2
+    current = emf_v - ohm * watts * factor / nominal_v
     resistance = emf_v / (1 + ohm * watts / nominal_v**2)
     volts = np.select([kind == CONSTANT_POWER, kind == CONSTANT_CURRENT], [power, current], resistance)
     return np.where(volts > 0, volts, np.nan)

@@ -172,10 +172,8 @@ def lone_high_volts(network: Network, limits: Limits) -> Floats:
     It is reached, alone, with the EMF at its highest, its load and every resistance at the lowest; on ac, with a power
     factor below 1, it is a bound. NaN also where the load has no operating point even then.
     """
-    watts = _active_w(network, limits.low_w)
     ohm = path_sum(network.parent, limits.low_ohm)
-    factor = np.ones(len(watts))
-    volts = lone_volts(network.load, watts, network.nominal_v, factor, ohm, limits.high_emf_v)
+    volts = lone_volts(network.load, limits.low_w, network.nominal_v, network.power_factor, ohm, limits.high_emf_v)
     volts[network.load == NO_LOAD] = np.nan
     return volts
 

@@ -17,7 +17,7 @@ import numpy as np
 from ..job import Driver, Voltage
 from .circuit import CircuitTree, Group, group_circuits, groups_of, lone_volts, node_loads
 from .interval import Limits, lone_high_volts, volts_within
-from .network import CONSTANT_CURRENT, Bools, Floats, path_sum
+from .network import Bools, Floats, path_sum
 from .sources import source_of
 from .variants import Variants, node_ohm, solve_variants
 
@@ -112,7 +112,7 @@ def lamp_limits(
     driver, circuits, taps, voltage
         As in ``circuit.solve_driver``.
     tolerance
-        How far the rest strays. With none, ``low_v`` is that of ``solve_driver``, and so is ``high_v`` on dc.
+        How far the rest strays. With none, ``low_v`` and ``high_v`` are those of ``solve_driver``.
 
     Raises
     ------
@@ -272,12 +272,9 @@ def _lone_volts(driver: Driver, circuits: Sequence[CircuitTree], taps: Sequence[
     for tree, tap_v in zip(circuits, taps, strict=True):
         source, at = source_of(driver, tap_v), tree.lamp_node
         kind, watts, nominal_v, factor = node_loads(tree, driver.ac)
-        watts = np.where(kind == CONSTANT_CURRENT, watts * factor, watts)
         lamps = slice(lamp, lamp + len(at))
         way_ohm = source.internal_ohm + path_sum(tree.parent, ohm[:, node : node + len(tree.parent)])[:, at]
         emf_v = source.emf_v * np.broadcast_to(np.asarray(variants.emf, np.float64), (variants.size,))[:, None]
-        volts[:, lamps] = lone_volts(
-            kind[at], watts[at] * load[:, lamps], nominal_v[at], np.ones(len(at)), way_ohm, emf_v
-        )
+        volts[:, lamps] = lone_volts(kind[at], watts[at] * load[:, lamps], nominal_v[at], factor[at], way_ohm, emf_v)
         node, lamp = node + len(tree.parent), lamp + len(at)
     return volts

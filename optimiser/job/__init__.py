@@ -23,6 +23,7 @@ from .model import (
     ZoneSetting,
 )
 from .schedule import Mains, Moment, Place, Schedule
+from .tolerances import Tolerances
 
 __all__ = [
     "TRUNK_STRIP",
@@ -48,6 +49,7 @@ __all__ = [
     "Slack",
     "SleeveSetting",
     "Supply",
+    "Tolerances",
     "TreeRule",
     "Voltage",
     "ZoneSetting",

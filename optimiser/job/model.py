@@ -21,6 +21,7 @@ from .. import conductors
 from .base import Factor, Model, NonNegative, PerCent, Positive, Price
 from .measuring import Dxf, Measuring
 from .schedule import Mains, Place, Schedule
+from .tolerances import Tolerances
 
 TRUNK_STRIP = "trunk strip"
 """Name of the ground round every trunk; it is added to ``Job.grounds`` and is the job's own, not the contractor's."""
@@ -605,6 +606,7 @@ class Job(Model):
     dxf: Dxf = Field(default_factory=Dxf)
     place: Place | None = Field(None, description="where the job is; needed where the schedule says dusk or dawn")
     schedule: Schedule | None = Field(None, description="when the lamps are on, for what a year's use costs")
+    tolerance: Tolerances = Field(default_factory=Tolerances)
 
     @model_validator(mode="before")
     @classmethod
@@ -652,6 +654,28 @@ class Job(Model):
         setting = self.supply(supply)
         timer_va = math.inf if setting.timer_a is None else setting.timer_a * self.mains.volts
         return min(timer_va, math.inf if setting.dimmer_va is None else setting.dimmer_va)
+
+    def with_tolerance(self, plan: Literal["off", "show", "hold"]) -> Job:
+        """The same job with another answer to what a plan does about tolerances."""
+        return self.model_copy(update={"tolerance": self.tolerance.model_copy(update={"plan": plan})})
+
+    def strayed_voltage(self) -> Voltage:
+        """The temperatures between which tolerances hold: never narrower than those of ``voltage``."""
+        own, given = self.voltage, self.tolerance
+        hot_c, sun_c = max(own.hot_c, given.hot_c or -math.inf), max(own.sun_c, given.sun_c or -math.inf)
+        cold_c = own.cold_c if given.cold_c is None else min(own.cold_c, given.cold_c)
+        return own.model_copy(update={"hot_c": hot_c, "sun_c": sun_c, "cold_c": cold_c})
+
+    def strayed_driver(self, driver: Driver) -> Driver:
+        """The driver with its volts straying as ``tolerance.source_pct`` says: never less than by its own figures."""
+        pct = self.tolerance.source_pct or 0.0
+        return driver.model_copy(
+            update={
+                "tol_pct": max(driver.tol_pct, pct),
+                "mains_low_pct": min(driver.mains_low_pct, -pct),
+                "mains_high_pct": max(driver.mains_high_pct, pct),
+            }
+        )
 
     def drop_limit_v(self, lamp_type: LampType) -> float:
         """Greatest drop of this lamp type, in V; infinite when the drop rule is off."""

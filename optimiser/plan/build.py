@@ -20,6 +20,7 @@ from ..job_folder import JobFolder
 from ..search.layout import Layout
 from ..survey.model import Place, Survey
 from . import model as m
+from .certainty import certainty, sure_lamps
 from .cut_list import pack_cuts
 from .digging import Dug, dig
 from .laying import Laid, Station, lay
@@ -128,6 +129,8 @@ class _Writer:
                 self.volts_at[laid.cables[i].end] = float(one.state.volts[1 + k])
         self.band_of: dict[int, CircuitBand] = {}
         self.drop_band_at: dict[Station, tuple[float, float]] = {}
+        models = [self.job.drivers[self.model_names[use.model]] for use in layout.drivers]
+        self.sure = sure_lamps(self.job, models, wired, proof.seed, draft=draft)
         if not draft:
             self._find_bands()
 
@@ -211,6 +214,7 @@ class _Writer:
             warnings=warnings(self.job, self.survey, self.layout, self.dug, self.wired),
             mains=mains_side(self.job, [supply.name for supply in self.survey.supplies], drivers, self.wired),
             running=running(self.job, drivers, self.wired),
+            certainty=certainty(self.job, proof.seed),
         )
 
     def _xy(self, place: Place) -> m.XY:
@@ -362,6 +366,7 @@ class _Writer:
                 low_v, high_v = float(one.state.low_v[k]), float(one.state.high_v[k])
                 station = (c, arc.node, 0)
                 place, joint = surveyed.place, self.laid.place[station]
+                sure = self.sure.get(lamp)
                 found[lamp] = m.LampPlan(
                     id=surveyed.name,
                     joint=self.joint_id[station],
@@ -386,6 +391,11 @@ class _Writer:
                     extension_kit=self._extension_kit() if arc.extension_m else None,
                     grown_v=round(float(one.grown.lamp_v[k]), 3) if self.job.rules.growth else None,
                     grown_low_v=round(float(one.grown.low_v[k]), 3) if self.job.rules.growth else None,
+                    sure_low_v=None if sure is None else sure.low_v,
+                    sure_high_v=None if sure is None else sure.high_v,
+                    sure_margin_v=None if sure is None else sure.margin_v,
+                    sure_drop_pct=None if sure is None else sure.drop_pct,
+                    outside_pct=None if sure is None else sure.outside_pct,
                 )
         return [found[lamp] for lamp in sorted(found)]
 
@@ -543,6 +553,17 @@ def _new_rules(job: Job) -> list[m.Rule]:
     hot = [f"{c:g} °C {where}" for c, where in ((rules.ground_c, "ground"), (rules.air_c, "air")) if c is not None]
     if hot:
         found.append(m.Rule(name="ratings of cables", value=f"for {' and '.join(hot)} at the hottest"))
+    given = job.tolerance
+    if given.plan != "off":
+        spans = (
+            ("cable", given.cable_pct),
+            ("lengths", given.length_pct),
+            ("ends", given.contact_pct),
+            ("loads", given.load_pct),
+        )
+        strays = ", ".join(f"{name} {low:+g} to {high:+g} %" for name, (low, high) in spans)
+        held = "windows and drop hold" if given.plan == "hold" else "volts are given, not held,"
+        found.append(m.Rule(name="tolerances", value=f"{held} wherever data stray: {strays}"))
     if rules.aim_anywhere:
         found.append(m.Rule(name="aiming", value="each lead reaches its lamp anywhere within its aim reserve"))
     return found

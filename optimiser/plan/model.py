@@ -168,6 +168,15 @@ class LampPlan(Part):
     extension_kit: str | None = Field(None, description="kit of the joint between lead and extension")
     grown_v: float | None = Field(None, description="volts with the job's spare load; null without")
     grown_low_v: float | None = Field(None, description="low_v with the job's spare load; null without")
+    sure_low_v: float | None = Field(
+        None, description="guaranteed lowest volts within the job's tolerances, whichever lamps are on; null unasked"
+    )
+    sure_high_v: float | None = Field(None, description="guaranteed highest, likewise")
+    sure_margin_v: float | None = Field(None, description="least distance of the two from its window, negative beyond")
+    sure_drop_pct: float | None = Field(
+        None, description="drop with every resistance and load at its highest, driver at its stated volts"
+    )
+    outside_pct: float | None = Field(None, description="share of the samples in which it leaves its window, per cent")
 
 
 class CutPlan(Part):
@@ -332,6 +341,32 @@ class Running(Part):
     assumed: list[str] = Field(description="driver models whose efficiency or standby is a default")
 
 
+class Without(Part):
+    """The plan found without regard to tolerances, for comparison."""
+
+    cost: float = Field(description="least cost found, in the same money as cost.total; never above it")
+    effort: float = Field(description="effort of that search, smaller than the plan's own")
+    outside: int = Field(description="lamps whose guaranteed volts leave their windows there")
+    outside_pct: float = Field(description="greatest outside_pct of its lamps")
+
+
+class Certainty(Part):
+    """Within what the guaranteed volts hold, and how chances were sampled."""
+
+    held: bool = Field(description="whether windows and drop are kept at the worst corner")
+    cable_pct: Band
+    length_pct: Band
+    contact_pct: Band
+    load_pct: Band
+    source_pct: float | None = Field(description="null: each driver's own figures")
+    hot_c: float
+    sun_c: float
+    cold_c: float
+    samples: int
+    seed: int
+    without: Without | None = Field(None, description="null unless held, or where the search was ended before it")
+
+
 class Plan(Part):
     tool: Tool
     job: JobRef
@@ -363,3 +398,4 @@ class Plan(Part):
     warnings: list[str]
     mains: MainsSide | None = None
     running: Running | None = Field(None, description="null where the job has no schedule")
+    certainty: Certainty | None = Field(None, description="null where tolerances were not asked for")

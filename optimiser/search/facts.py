@@ -22,6 +22,7 @@ from ..job import Driver, Job
 from ..matching import fits
 from ..survey.model import Survey
 from .steiner import neighbours
+from .worst import worst_of
 
 KEEP_V = 0.004
 """Distance kept from every voltage limit, in V: more than what rounding to millivolts and millimetres can take."""
@@ -321,7 +322,7 @@ def gather_facts(job: Job, survey: Survey, graph: GroundGraph) -> Facts:
         joint_end_m=job.slack.joint_end_m,
         slack=1 + job.slack.per_cent / 100,
         cuts_at_joints=job.joints.method == "cut",
-        end_ohm=job.joints.end_ohm,
+        end_ohm=job.joints.end_ohm * worst_of(job).end,
         kits=kits,
         fuse_ratings=sorted(job.fuses.ratings_a),
         fuse_price=job.fuses.price,
@@ -364,13 +365,16 @@ def _sun_factor(job: Job) -> float:
 
 def _feed(job: Job, model_idx: int, driver: Driver, tap_v: float, load_share: float) -> Feed:
     """One way to supply a circuit: a model at a tap, loaded to no more than ``load_share`` of what it may carry."""
-    voltage = job.voltage
+    voltage, worst = job.voltage, worst_of(job)
     source = source_of(driver, tap_v)
+    strayed = source_of(job.strayed_driver(driver), tap_v) if job.tolerance.plan == "hold" else source
+    heavier = worst.copper * worst.load
     # Its load is at least tap x amps, so that no more amps than these are drawn within the loading limit.
     full_a = load_share * min(driver.max_load_w / tap_v, driver.rated_a if driver.kind == "wound" else math.inf)
     out_v = source.emf_v - source.internal_ohm * full_a
     # At the lowest source constant-power lamps draw more: by more than the source is lower, as drops grow with it.
-    low_v = source.low_emf_v - source.internal_ohm * full_a * (source.emf_v / source.low_emf_v) ** 1.5
+    worst_out_v = source.emf_v - source.internal_ohm * full_a * heavier
+    low_v = strayed.low_emf_v - source.internal_ohm * full_a * heavier * (source.emf_v / strayed.low_emf_v) ** 1.5
     budget, low_budget, serves = [], [], []
     for t in job.lamps.values():
         low_limit, high_limit = t.window
@@ -379,15 +383,16 @@ def _feed(job: Job, model_idx: int, driver: Driver, tap_v: float, load_share: fl
         elif voltage.drop_from == "driver":
             drop_budget = job.drop_limit_v(t)
         else:
-            drop_budget = out_v - (t.volts - job.drop_limit_v(t))
-        budget.append(drop_budget - KEEP_V)
-        low_budget.append(low_v - low_limit - KEEP_V)
+            drop_budget = worst_out_v - (t.volts - job.drop_limit_v(t))
+        budget.append(worst.part(drop_budget - KEEP_V, worst_out_v, t.load))
+        low_budget.append(worst.part(low_v - low_limit - KEEP_V, low_v, t.load))
         # Alone on the driver, cold: only the lead's own drop is certain to lower the source's highest volts.
-        factor = t.factor if driver.ac and t.load == "power" else 1.0
+        # On ac only the active current is sure to: watts over volts, constant amps times the power factor.
+        factor = t.factor if driver.ac and t.load == "current" else 1.0
         lead_ohm = t.lead_ohm(voltage.cold_c) if not t.terminals else 0.0
-        high_v = source.high_emf_v
-        alone_a = t.watts / (high_v * factor) if t.load == "power" else t.watts / (t.volts * factor)
-        high_v -= alone_a * (lead_ohm + source.internal_ohm)
+        high_v = strayed.high_emf_v
+        alone_a = t.watts / high_v if t.load == "power" else t.watts * factor / t.volts
+        high_v -= alone_a * (lead_ohm + source.internal_ohm) * worst.least_alone
         starts = all(
             (stated or 0.0) * job.rules.grown <= (allowed or math.inf)
             for stated, allowed in ((t.inrush_a, driver.start_a), (t.input_uf, driver.start_uf))

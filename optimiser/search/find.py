@@ -139,6 +139,12 @@ class _Search:
                 self.observer.best(state.price)
                 return
 
+    def needed_facts(self) -> Facts:
+        """What bounds may rest on: budgets at the worst corner suffice, but only those of stated data are needed."""
+        if self.job.tolerance.plan != "hold":
+            return self.facts
+        return gather_facts(self.job.with_tolerance("off"), self.survey, self.ground.graph)
+
     def first(self) -> None:
         """A feasible layout at once, if a plain construction finds one."""
         bench = self.bench()
@@ -306,11 +312,11 @@ class _Search:
         if self.best is None:
             return missing
         self.observer.stage("bound")
-        num_drivers = self.options.num_drivers
+        num_drivers, facts = self.options.num_drivers, self.needed_facts()
         if self.stop():  # whoever ends a search does not want to wait for more than what is proven at once
-            bound = quick_bound(self.facts, num_drivers)
+            bound = quick_bound(facts, num_drivers)
         else:
-            bound = lower_bound(self.facts, num_drivers=num_drivers, effort=self.options.effort)
+            bound = lower_bound(facts, num_drivers=num_drivers, effort=self.options.effort)
         self.observer.bound(bound.total)
         _, layout, _ = self.best
         return Found(layout, self.ground, bound, self.work, self.refinements, self.last_gain_pct, self.stop())
@@ -344,7 +350,7 @@ def find_layout(
         return search.result(state.missing)
     observer.stage("first layout")
     search.first()
-    observer.bound(quick_bound(search.facts, options.num_drivers).total)
+    observer.bound(quick_bound(search.needed_facts(), options.num_drivers).total)
     small = len(survey.lamps) <= 8
     with collecting_seldom(), Crew(1 if small else options.processes, stop, observer.best) as crew:
         observer.stage("searching")
@@ -355,7 +361,7 @@ def find_layout(
             observer.stage(f"refining, round {number}")
             states = search.refine_around(_unlike(done, planned.keep))
             if len(survey.lamps) <= MANY_LAMPS:
-                observer.bound(quick_bound(search.facts, options.num_drivers).total)
+                observer.bound(quick_bound(search.needed_facts(), options.num_drivers).total)
             if stop():
                 break
             observer.stage(f"searching, round {number}")

@@ -54,7 +54,7 @@ def find_obstacles(
     missing
         Lamps that the best layout found left out.
     """
-    facts = gather_facts(job, survey, ground.graph)
+    facts = gather_facts(job.with_tolerance("off"), survey, ground.graph)  # what is proven is proven of stated data
     way = _shortest_m(ground)
     no_tap, may_be_one = _no_tap(job, survey, facts)
     proofs = [*_too_far(job, survey, facts, way), *_unprotected(job, survey, facts, way)]
@@ -86,6 +86,8 @@ def _loosen(job: Job, facts: Facts, num_drivers: int | None) -> list[str]:
         mends.append("a timer, relay or dimmer that switches a greater inrush (supplies.NAME.inrush_a)")
     if job.rules.growth:
         mends.append("less spare load (rules.growth)")
+    if job.tolerance.plan == "hold":
+        mends.append('narrower tolerances ([tolerance]), or none held (tolerance.plan = "show")')
     return mends
 
 
@@ -327,6 +329,8 @@ def _mends_far(job: Job, facts: Facts, lamp_type: LampType, alone: _Alone) -> li
         mends.append("a greater voltage.max_drop")
     if job.rules.growth:
         mends.append("less spare load (rules.growth)")
+    if job.tolerance.plan == "hold":
+        mends.append('narrower tolerances ([tolerance]), or none held (tolerance.plan = "show")')
     return mends
 
 

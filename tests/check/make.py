@@ -415,7 +415,8 @@ def electrics(
                 continue
             kind = types[name]
             joint_v = out_v - sum(piece[k] * hot[k] for k in path(joint_of[name]))
-            high = sweep(highest, cold, [name])[1][name]
+            active = kind.factor if model.ac else 1.0  # only that part of the current is sure to lower the volts
+            high = sweep(highest, cold, [name], level=active)[1][name]
             drop = (out_v if voltage.drop_from == "driver" else kind.volts) - volts[name]
             lamp |= {
                 "amps": round(amps_of(name, volts[name]), 3),

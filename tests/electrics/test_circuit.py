@@ -1,5 +1,6 @@
 """Drivers with their circuits: sources, coupling through a wound core, the three cases of volts, faults."""
 
+import cmath
 import math
 
 import numpy as np
@@ -103,7 +104,7 @@ def test_load_is_counted_at_the_terminals_in_volt_amperes_on_ac() -> None:
 @pytest.mark.parametrize("load", ["power", "current", "resistance"])
 @pytest.mark.parametrize(("driver", "tap_v"), [(ELECTRONIC, 12), (WOUND, 14)])
 def test_high_volts_are_those_of_the_lamp_alone(load: str, driver: Driver, tap_v: float) -> None:
-    """The closed forms against the load flow with all other lamps off."""
+    """The closed forms against the load flow with all other lamps off; on ac with the active current alone."""
     tree = tree_of(
         [-1, 0, 1, 1, 3, 3],
         [0, 0.1, 0.05, 0.2, 0.03, 0.04],
@@ -118,10 +119,57 @@ def test_high_volts_are_those_of_the_lamp_alone(load: str, driver: Driver, tap_v
         kind, watts = np.zeros(7, int), np.zeros(7)
         kind[node + 1] = code[tree.lamp_types[index].load]
         watts[node + 1] = tree.lamp_types[index].watts
-        network = Network(np.array([-1, 0, 1, 2, 2, 4, 4]), kind, watts, np.full(7, 12.0), np.full(7, factor))
+        if code[tree.lamp_types[index].load] == 2:
+            watts *= factor
+        network = Network(np.array([-1, 0, 1, 2, 2, 4, 4]), kind, watts, np.full(7, 12.0), np.ones(7))
         ohm = np.concatenate([[0, source.internal_ohm], tree.cold_ohm(VOLTAGE)[1:]])
         alone = solve(network, ohm, source.high_emf_v)
         assert state.high_v[index] == pytest.approx(alone.volts[node + 1], abs=1e-9)
+
+
+def test_high_volts_of_the_worked_example() -> None:
+    """
+    12 V, 0.5 ohm, 10 W at a power factor of 0.6, by hand.
+
+    In phase with the lamp's volts V flow P / V, across it P tan(phi) / V, tan(phi) = 4/3. So 144 = (V + 5 / V)² +
+    (20 / 3 V)², which is x² + (10 - 144) x + 25 + 400 / 9 = 0 in x = V²: V = 11.55 V. Drops added as numbers would
+    give (12 + sqrt(144 - 2 x 16.667)) / 2 = 11.26 V; the bound is (12 + sqrt(144 - 20)) / 2 = 11.568 V.
+    """
+    true_v = math.sqrt((134 + math.sqrt(134**2 - 4 * (25 + 400 / 9))) / 2)
+    assert true_v == pytest.approx(11.55, abs=0.005)
+    driver = Driver(output="ac", taps_v=(12,), rated_w=100, tol_pct=0, price=1)
+    state = solve_driver(driver, [one_lamp(0.5, lamp(10, power_factor=0.6))], [12], Voltage(cold_c=20)).circuits[0]
+    assert state.high_v[0] == pytest.approx((12 + math.sqrt(124)) / 2, abs=1e-9)
+    assert true_v <= state.high_v[0]
+
+
+@given(
+    st.sampled_from(["power", "current", "resistance"]),
+    st.floats(0.3, 1),
+    st.floats(0.01, 1.0),
+    st.floats(1, 20),
+    st.booleans(),
+)
+@settings(max_examples=200, deadline=None)
+def test_high_volts_are_never_below_the_phasors(load: str, factor: float, ohm: float, watts: float, lags: bool) -> None:
+    """One lamp alone on ac, its current behind or before its volts by the angle of the power factor: E = V + R I."""
+    factor = 1.0 if load == "resistance" else factor
+    driver = Driver(output="ac", taps_v=(12,), rated_w=400, tol_pct=2, price=1)
+    circuit = one_lamp(ohm, lamp(watts, load, power_factor=factor))
+    high_v = solve_driver(driver, [circuit], [12], Voltage(cold_c=20)).circuits[0].high_v[0]
+    emf_v, turn = 12.24, cmath.exp((-1j if lags else 1j) * math.acos(factor))
+    volts = complex(emf_v)
+    for _ in range(3000):
+        size, phase = abs(volts), volts / abs(volts)
+        amps = {"power": watts / factor / size, "current": watts / 12, "resistance": watts / 144 * size}[load]
+        volts, before = 0.7 * volts + 0.3 * (emf_v - ohm * amps * phase * turn), volts
+        if abs(volts - before) < 1e-12:
+            break
+    else:
+        return  # past its collapse point
+    assert high_v >= abs(volts) - 1e-9
+    if factor == 1:
+        assert high_v == pytest.approx(abs(volts), abs=1e-8)
 
 
 def test_past_collapse_there_is_no_number() -> None:
