@@ -21,6 +21,7 @@ from .model import (
     Voltage,
     ZoneSetting,
 )
+from .quote import Quote
 from .schedule import Mains, Moment, Place, Schedule
 
 __all__ = [
@@ -38,6 +39,7 @@ __all__ = [
     "Model",
     "Moment",
     "Place",
+    "Quote",
     "Rules",
     "Schedule",
     "Slack",

@@ -19,6 +19,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from .. import conductors
 from .base import Factor, Model, NonNegative, PerCent, Positive, Price
+from .quote import Quote
 from .schedule import Mains, Place, Schedule
 
 TRUNK_STRIP = "trunk strip"
@@ -602,6 +603,7 @@ class Job(Model):
     mains: Mains = Field(default_factory=Mains)
     place: Place | None = Field(None, description="where the job is; needed where the schedule says dusk or dawn")
     schedule: Schedule | None = Field(None, description="when the lamps are on, for what a year's use costs")
+    quote: Quote | None = Field(None, description="rates and times, for what the customer pays")
 
     @model_validator(mode="before")
     @classmethod

@@ -23,6 +23,7 @@ from . import model as m
 from .cut_list import pack_cuts
 from .digging import Dug, dig
 from .laying import Laid, Station, lay
+from .quote import quote
 from .running import mains_side, running, schedule_rules
 from .starting import start_of
 from .warn import warnings
@@ -211,6 +212,7 @@ class _Writer:
             warnings=warnings(self.job, self.survey, self.layout, self.dug, self.wired),
             mains=mains_side(self.job, [supply.name for supply in self.survey.supplies], drivers, self.wired),
             running=running(self.job, drivers, self.wired),
+            quote=quote(self.job, drivers, circuits, joints, cables, trenches, lamps, reels),
         )
 
     def _xy(self, place: Place) -> m.XY:

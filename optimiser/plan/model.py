@@ -332,6 +332,42 @@ class Running(Part):
     assumed: list[str] = Field(description="driver models whose efficiency or standby is a default")
 
 
+QuotePart = Literal["material", "labour", "extra"]
+
+
+class QuoteItem(Part):
+    """One line of the quote; ``of`` names the cable, kit, model, ground … that ``kind`` asks for."""
+
+    part: QuotePart
+    kind: str = Field(
+        description="material: cable, kit, driver, fuse, flex, supply, lamp; labour: trench, crossing, pull, lay, "
+        "joint, lamp, driver, circuit, fixed; extra"
+    )
+    of: str
+    quantity: float
+    unit: str = Field(description="m or h; empty for pieces")
+    hours: float | None = Field(description="of labour, in whole hundredths; null for all else")
+    cost: float
+    price: float = Field(description="before tax: cost / (1 - margin)")
+
+
+class Quote(Part):
+    """What the customer pays, by the rates and times of the job."""
+
+    items: list[QuoteItem]
+    hours: float
+    hour_cost: float
+    cost: float = Field(description="sum of the items' costs")
+    margin_pct: float
+    net: float = Field(description="sum of the items' prices, before tax")
+    tax_name: str
+    tax_pct: float
+    tax: float
+    total: float
+    whole: bool = Field(description="whether whole reels and packs are charged")
+    not_priced: list[str] = Field(description="lamp types without a price: they are not in the quote")
+
+
 class Plan(Part):
     tool: Tool
     job: JobRef
@@ -363,3 +399,4 @@ class Plan(Part):
     warnings: list[str]
     mains: MainsSide | None = None
     running: Running | None = Field(None, description="null where the job has no schedule")
+    quote: Quote | None = Field(None, description="null where the job states no rates")
