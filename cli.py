@@ -387,14 +387,15 @@ def papers(
     try:
         from optimiser.check.read_plan import read_plan
         from optimiser.documents.folder import PAPERS_FOLDER, PLAN_FILE, refuse_papers_early, write_papers_folder
-        from optimiser.documents.papers import PaperOptions, choose_papers, make_papers, read_fonts
+        from optimiser.documents.papers import PaperOptions, choose_papers, make_papers, papers_of, read_fonts
         from optimiser.documents.soundness import refuse_unsound
 
-        chosen = choose_papers(only or [])
+        choose_papers(only or [])  # names are judged before anything is read
         options = PaperOptions(date, read_fonts(font or []), size.value, revision)
         path = plan / PLAN_FILE if plan.is_dir() else plan
         found = read_plan(path)
         refuse_unsound(found, path.name)
+        chosen = papers_of(found, only or [])
         target = out if out is not None else path.parent / PAPERS_FOLDER
         refuse_papers_early(target, replace=replace)
         written = write_papers_folder(make_papers(found, chosen, options), target, replace=replace)

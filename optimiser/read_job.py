@@ -349,6 +349,7 @@ def _cross_check(tables: dict[str, Any], where: Places) -> list[Problem]:
             problems.append(
                 where.problem(("zones", zone, "ground"), f"found '{name}', which is not under [grounds]", mend)
             )
+    problems += _unknown_in_quote(tables, grounds, where)
     problems += _thin_cables(tables, where)
     problems += _no_place(tables, where)
     survey = tables.get("survey", "")
@@ -364,6 +365,24 @@ def _cross_check(tables: dict[str, Any], where: Places) -> list[Problem]:
         )
     if survey == "" and "survey" in tables:
         problems.append(where.problem(("survey",), "is empty", "name the survey's CSV file"))
+    return problems
+
+
+def _unknown_in_quote(tables: dict[str, Any], grounds: dict[str, Any], where: Places) -> list[Problem]:
+    """Rates for grounds and lamps that the job does not have."""
+    quote = tables.get("quote")
+    if not isinstance(quote, dict):
+        return []
+    lamps = tables["lamps"] if isinstance(tables.get("lamps"), dict) else {}
+    problems = []
+    for key, known in (("grounds", [*grounds, "root"]), ("lamps", list(lamps))):
+        for name in quote[key] if isinstance(quote.get(key), dict) else ():
+            if name not in known:
+                near = nearest(name, known)
+                mend = f"did you mean '{near}'?" if near else f"write one of {', '.join(known)}"
+                problems.append(
+                    where.problem(("quote", key, name), f"found '{name}', which is not under [{key}]", mend)
+                )
     return problems
 
 

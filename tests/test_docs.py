@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 import cli
 from cli import app
 from optimiser.documents.words import PARTS
-from optimiser.job import Job, Schedule, describe_keys
+from optimiser.job import Job, Quote, Schedule, describe_keys
 from optimiser.read_job import read_job
 from optimiser.survey.points import KINDS
 from optimiser.survey.table import NEEDED, OPTIONAL, TIES
@@ -209,6 +209,15 @@ def test_the_schedule_shown_is_one_that_a_job_may_have() -> None:
     job = read_job(text.encode(), "job.toml")
     assert job.schedule is not None and job.schedule.dim_pct == 60
     assert f"reckoned is {Schedule(on='dusk', off='dawn').year} or" in README
+
+
+def test_the_quote_shown_is_one_that_a_job_may_have() -> None:
+    shown = README.split("```toml\n")[2].split("```")[0]
+    text = (ROOT / "cases/terrace/job.toml").read_text(encoding="utf-8") + shown
+    job = read_job(text.encode(), "job.toml")
+    assert job.quote is not None and job.quote.margin_pct == 20
+    required = [key for key, field in Quote.model_fields.items() if field.is_required()]
+    assert re.findall(r"^(\w+) = ", shown, flags=re.M) == [*required, "tax_name"] and len(required) == 7
 
 
 def test_the_readme_names_every_column_and_kind_of_the_survey() -> None:

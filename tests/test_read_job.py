@@ -415,7 +415,8 @@ def test_faults_of_overrides_are_the_command_lines() -> None:
         "command line:colour: unknown key\n"
         "    mend: remove it; known here: title, currency, survey, prices_are_invented, voltage, base_ground, grounds, "
         "zones, sleeves, trees, lamps, cables, drivers, supplies, joints, slack, fuses, rules, mains, measuring, dxf, "
-        "place, schedule\n"
+        "place, schedule, tolerance, quote
+"
         "command line:lamps.spik.watts: found 'spik', which the job file does not have\n"
         "    mend: did you mean 'spike'?\n"
         "command line:rules.max_gauges: found 0, which is below 1\n"
@@ -480,3 +481,39 @@ def test_every_key_is_described() -> None:
         assert line in table.splitlines()
     assert len([line for line in table.splitlines() if line.startswith("| `")]) > 80
     assert all(f"`{key}" in table for key in Job.model_fields)
+
+
+QUOTE = """
+[quote]
+hour_cost = 40
+trench_min_per_m = 8
+cable_min_per_m = 1
+joint_min = 10
+lamp_min = 15
+margin_pct = 20
+tax_pct = 19
+"""
+
+
+def test_a_quote_has_rates_for_grounds_and_lamps_that_are_there() -> None:
+    job = read_job((JOB + QUOTE + "grounds = { lawn = 6, root = 20 }\n").encode(), "job.toml")
+    assert job.quote is not None and job.quote.grounds == {"lawn": 6, "root": 20} and job.quote.tax_name == "tax"
+    line = (JOB + QUOTE).count("\n") + 1
+    assert complaint(JOB + QUOTE + "grounds = { lawm = 6 }\nlamps = { spik = 3 }\n") == (
+        f"job.toml:{line}:quote.grounds.lawm: found 'lawm', which is not under [grounds]\n"
+        "    mend: did you mean 'lawn'?\n"
+        f"job.toml:{line + 1}:quote.lamps.spik: found 'spik', which is not under [lamps]\n"
+        "    mend: did you mean 'spike'?"
+    )
+
+
+def test_a_quote_without_its_rates_is_refused() -> None:
+    text = JOB + QUOTE.replace("hour_cost = 40\n", "").replace("margin_pct = 20", "margin_pct = 100")
+    head = JOB.count("\n") + 2
+    assert complaint(text) == (
+        f"job.toml:{head}:quote.hour_cost: is missing\n"
+        "    mend: write hour_cost = ... (what an hour of work costs, before margin)\n"
+        f"job.toml:{head + 5}:quote.margin_pct: found 100, which is not below 100\n"
+        "    mend: write less than 100 (part of the price before tax that is not cost, in per cent: "
+        "price = cost / (1 - margin))"
+    )

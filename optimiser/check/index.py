@@ -44,6 +44,9 @@ class Index:
     def type_of(self, lamp: LampPlan) -> LampType:
         return self.job.lamps[self.surveyed[lamp.id].type]
 
+    def type_name(self, lamp: LampPlan) -> str:
+        return self.surveyed[lamp.id].type
+
     def model_of(self, driver_id: str) -> Driver:
         return self.job.drivers[self.drivers[driver_id].model]
 

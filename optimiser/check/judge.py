@@ -18,6 +18,7 @@ from .joints import judge_places
 from .land import lay_land
 from .money import judge_money
 from .protection import judge_bound, judge_protection
+from .quote import judge_quote
 from .reels import judge_reels
 from .report import Book, Report
 from .routes import judge_routes
@@ -65,6 +66,7 @@ def check_plan(plan: Plan, job: Job, survey: Survey, digest: str) -> Report:
     judge_places(index, land, book)
     judge_money(index, land, book)
     judge_reels(index, book)
+    judge_quote(index, book)
     if index.trees_hold:
         wires = lay_wires(index)
         judge_electrics(index, wires, book)

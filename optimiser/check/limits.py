@@ -78,6 +78,7 @@ LIMITS: dict[str, str] = {
     "longest cut": "no cut is longer than the longest reel",
     "cut list": "each piece is cut once, from a reel that exists and is long enough",
     "reels": "reels to buy are those of the cut list",
+    "quote": "the quote is what the job's rates and times make of the plan",
     # volts and amps
     "collapse": "every driver's network has an operating point",
     "window low": "all on, at the lowest source, no lamp is below its window",

@@ -7,7 +7,7 @@ and options give the same bytes.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -62,7 +62,11 @@ class Page:
 
 def drawing_svg(plan: Plan, options: DrawingOptions | None = None) -> list[tuple[str, bytes]]:
     """File names and SVG of all sheets, in order."""
-    pages = draw_set(plan, options or DrawingOptions())
+    return svg_files(draw_set(plan, options or DrawingOptions()))
+
+
+def svg_files(pages: Iterable[Page]) -> list[tuple[str, bytes]]:
+    """File names and SVG of sheets that are drawn."""
     return [(f"drawing-{page.heading.number:02d}.svg", page.svg.encode()) for page in pages]
 
 

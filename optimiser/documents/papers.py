@@ -17,15 +17,18 @@ from .canvas_svg import svg_of
 from .cautions import brief
 from .cut_list import cut_list_csv
 from .drawing import draw_plan
-from .drawing_set import DrawingOptions, draw_set, drawing_pdf, drawing_svg
+from .drawing_set import DrawingOptions, draw_set, svg_files
+from .drawing_set import Page as DrawnPage
 from .geojson import LOCAL_FILE, plan_geojson
 from .label_sheet import label_pages
 from .lists import (
     all_tables,
     crossing_table,
+    customer_quote_table,
     joint_table,
     joint_volts_table,
     purchase_table,
+    quote_table,
     set_out_table,
     terminals_table,
     trench_table,
@@ -64,6 +67,8 @@ class PaperOptions:
     fonts: tuple[Path, ...] = field(default=())
     size: str = "A3"
     revision: str = ""
+    drawn: dict[str, list[DrawnPage]] = field(default_factory=dict, compare=False, repr=False)
+    """Sheets of the drawing by the plan's digest: drawn once for all papers that hold them."""
 
 
 @dataclass(frozen=True)
@@ -83,6 +88,8 @@ class Paper:
         From the plan and the options to the file's bytes.
     everyday
         Whether it is also written beside every new plan.
+    quotes
+        Whether it needs the plan's quote, which only jobs with rates have.
     """
 
     name: str
@@ -90,6 +97,7 @@ class Paper:
     sentence: str
     make: Callable[[Plan, PaperOptions], bytes | list[tuple[str, bytes]]]
     everyday: bool = False
+    quotes: bool = False
 
 
 def heading_of(plan: Plan, options: PaperOptions) -> Heading:
@@ -130,8 +138,17 @@ def _as_svg(pages: Callable[[Plan, PaperOptions], list[Page]], plan: Plan, optio
     return svg_of(made, f"{plan.job.title}: {made[0].title}").encode()
 
 
-def _drawing(options: PaperOptions) -> DrawingOptions:
-    return DrawingOptions(options.size, plain(options.date), plain(options.revision))
+def _drawing(plan: Plan, options: PaperOptions) -> list[DrawnPage]:
+    digest = plan_digest(plan)
+    if digest not in options.drawn:
+        wanted = DrawingOptions(options.size, plain(options.date), plain(options.revision))
+        options.drawn[digest] = draw_set(plan, wanted)
+    return options.drawn[digest]
+
+
+def _drawing_pdf(plan: Plan, options: PaperOptions) -> bytes:
+    sheets = [page.svg for page in _drawing(plan, options)]
+    return pdf_of(sheets, f"{plan.job.title}: plan", options.fonts)
 
 
 def _dxf(plan: Plan, options: PaperOptions) -> bytes:
@@ -149,9 +166,15 @@ def _report(plan: Plan, options: PaperOptions) -> bytes:
 
 
 def _report_pdf(plan: Plan, options: PaperOptions) -> bytes:
-    sheets: list[str | Page] = [page.svg for page in draw_set(plan, _drawing(options))]
+    sheets: list[str | Page] = [page.svg for page in _drawing(plan, options)]
     sheets += [*_single_line(plan, options), *_lists(plan, options)]
     return pdf_of(sheets, f"{plan.job.title}: report", options.fonts)
+
+
+def _table_pdf(make: Callable[[Plan], Table], plan: Plan, options: PaperOptions) -> bytes:
+    table = make(plan)
+    pages = table_pages([table], heading_of(plan, options))
+    return pdf_of(pages, f"{plan.job.title}: {table.title}", options.fonts)
 
 
 def _csv(make: Callable[[Plan], Table], plan: Plan, options: PaperOptions) -> bytes:
@@ -164,9 +187,9 @@ PAPERS: tuple[Paper, ...] = (
           everyday=True),
     Paper("plan", "plan.svg", "the plan to scale, to dig by", lambda plan, _: draw_plan(plan).encode(), everyday=True),
     Paper("drawing", "drawing.pdf", "the plan to scale on sheets to print, with a key where there are several",
-          lambda plan, options: drawing_pdf(plan, _drawing(options), options.fonts)),
+          _drawing_pdf),
     Paper("drawing-svg", "drawing-*.svg", "the same sheets, each as SVG",
-          lambda plan, options: drawing_svg(plan, _drawing(options))),
+          lambda plan, options: svg_files(_drawing(plan, options))),
     Paper("report", "report.html", "everything in one page for phone and desk: plan to zoom and tap, lists", _report),
     Paper("report-pdf", "report.pdf", "the same to print: drawing, diagram and lists in one file", _report_pdf),
     Paper("dxf", "plan.dxf", "the plan for drawing programs, in metres", _dxf),
@@ -183,6 +206,13 @@ PAPERS: tuple[Paper, ...] = (
     Paper("terminals-csv", "terminals.csv", "volts and amps at the drivers", partial(_csv, terminals_table)),
     Paper("joint-volts-csv", "joint_volts.csv", "volts at joints and lamps", partial(_csv, joint_volts_table)),
     Paper("purchase-list-csv", "purchase_list.csv", "what to buy, with prices", partial(_csv, purchase_table)),
+    Paper("quote", "quote.pdf", "quote with costs and margin, for the office", partial(_table_pdf, quote_table),
+          quotes=True),
+    Paper("quote-csv", "quote.csv", "the same for a spreadsheet", partial(_csv, quote_table), quotes=True),
+    Paper("quote-customer", "quote_customer.pdf", "quote for the customer, without costs",
+          partial(_table_pdf, customer_quote_table), quotes=True),
+    Paper("quote-customer-csv", "quote_customer.csv", "the same for a spreadsheet", partial(_csv, customer_quote_table),
+          quotes=True),
 )  # fmt: skip
 """In the order in which they are listed and written; ``plan`` writes the everyday ones beside ``plan.json``."""
 
@@ -207,6 +237,30 @@ def choose_papers(names: Iterable[str]) -> list[Paper]:
     if problems:
         raise BadInput(problems)
     return [paper for paper in PAPERS if not wanted or paper.name in wanted]
+
+
+def papers_of(plan: Plan, names: Iterable[str]) -> list[Paper]:
+    """
+    The papers of these names; where no name is given, all that this plan can have.
+
+    Raises
+    ------
+    BadInput
+        With every name that no paper has, or that asks for a quote of a plan that has none.
+    """
+    wanted = list(names)
+    chosen = choose_papers(wanted)
+    if plan.quote is not None:
+        return chosen
+    mend = "add [quote] to the job (lampspur schema --job lists its keys) and plan it again"
+    problems = [
+        Problem("--only", 0, "", f"found '{paper.name}', and the job of this plan states no rates for a quote", mend)
+        for paper in chosen
+        if paper.quotes and wanted
+    ]
+    if problems:
+        raise BadInput(problems)
+    return [paper for paper in chosen if not paper.quotes]
 
 
 def make_papers(plan: Plan, papers: Iterable[Paper], options: PaperOptions) -> dict[str, bytes]:

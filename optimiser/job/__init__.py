@@ -22,6 +22,7 @@ from .model import (
     Voltage,
     ZoneSetting,
 )
+from .quote import Quote
 from .schedule import Mains, Moment, Place, Schedule
 from .tolerances import Tolerances
 
@@ -44,6 +45,7 @@ __all__ = [
     "Model",
     "Moment",
     "Place",
+    "Quote",
     "Rules",
     "Schedule",
     "Slack",

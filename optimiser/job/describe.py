@@ -14,6 +14,7 @@ _UNITS = {  # by the end of the key
     "per_m": "currency/m", "per_km": "ohm/km", "ohm": "ohm", "m": "m", "mm": "mm", "mm2": "mm²", "v": "V", "a": "A",
     "w": "W", "s": "s", "c": "°C", "pct": "%", "cent": "%", "volts": "V", "watts": "W", "drop": "%", "awg": "AWG",
     "per_kwh": "currency/kWh", "uf": "µF", "growth": "%", "va": "VA", "deg": "°", "latitude": "°", "longitude": "°",
+    "min": "min", "min_per_m": "min/m", "hours": "h", "hour_cost": "currency/h",
     "price": "currency", "prices": "currency", "labour": "currency", "crossing": "currency",
 }  # fmt: skip
 
@@ -43,6 +44,8 @@ def _default(key: str, field: FieldInfo, in_ground: bool) -> str:
         return ""
     if isinstance(value, bool):
         return str(value).lower()
+    if isinstance(value, dict):
+        return "none"
     if isinstance(value, tuple):
         return ", ".join(item if isinstance(item, str) else f"{item:g}" for item in value)
     return f"{value:g}" if isinstance(value, int | float) else f'"{value}"'

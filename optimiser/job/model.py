@@ -20,6 +20,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 from .. import conductors
 from .base import Factor, Model, NonNegative, PerCent, Positive, Price
 from .measuring import Dxf, Measuring
+from .quote import Quote
 from .schedule import Mains, Place, Schedule
 from .tolerances import Tolerances
 
@@ -607,6 +608,7 @@ class Job(Model):
     place: Place | None = Field(None, description="where the job is; needed where the schedule says dusk or dawn")
     schedule: Schedule | None = Field(None, description="when the lamps are on, for what a year's use costs")
     tolerance: Tolerances = Field(default_factory=Tolerances)
+    quote: Quote | None = Field(None, description="rates and times, for what the customer pays")
 
     @model_validator(mode="before")
     @classmethod

@@ -24,6 +24,7 @@ from .certainty import certainty, sure_lamps
 from .cut_list import pack_cuts
 from .digging import Dug, dig
 from .laying import Laid, Station, lay
+from .quote import quote
 from .running import mains_side, running, schedule_rules
 from .starting import start_of
 from .warn import warnings
@@ -215,6 +216,7 @@ class _Writer:
             mains=mains_side(self.job, [supply.name for supply in self.survey.supplies], drivers, self.wired),
             running=running(self.job, drivers, self.wired),
             certainty=certainty(self.job, proof.seed),
+            quote=quote(self.job, drivers, circuits, joints, cables, trenches, lamps, reels),
         )
 
     def _xy(self, place: Place) -> m.XY:

@@ -367,6 +367,42 @@ class Certainty(Part):
     without: Without | None = Field(None, description="null unless held, or where the search was ended before it")
 
 
+QuotePart = Literal["material", "labour", "extra"]
+
+
+class QuoteItem(Part):
+    """One line of the quote; ``of`` names the cable, kit, model, ground … that ``kind`` asks for."""
+
+    part: QuotePart
+    kind: str = Field(
+        description="material: cable, kit, driver, fuse, flex, supply, lamp; labour: trench, crossing, pull, lay, "
+        "joint, lamp, driver, circuit, fixed; extra"
+    )
+    of: str
+    quantity: float
+    unit: str = Field(description="m or h; empty for pieces")
+    hours: float | None = Field(description="of labour, in whole hundredths; null for all else")
+    cost: float
+    price: float = Field(description="before tax: cost / (1 - margin)")
+
+
+class Quote(Part):
+    """What the customer pays, by the rates and times of the job."""
+
+    items: list[QuoteItem]
+    hours: float
+    hour_cost: float
+    cost: float = Field(description="sum of the items' costs")
+    margin_pct: float
+    net: float = Field(description="sum of the items' prices, before tax")
+    tax_name: str
+    tax_pct: float
+    tax: float
+    total: float
+    whole: bool = Field(description="whether whole reels and packs are charged")
+    not_priced: list[str] = Field(description="lamp types without a price: they are not in the quote")
+
+
 class Plan(Part):
     tool: Tool
     job: JobRef
@@ -399,3 +435,4 @@ class Plan(Part):
     mains: MainsSide | None = None
     running: Running | None = Field(None, description="null where the job has no schedule")
     certainty: Certainty | None = Field(None, description="null where tolerances were not asked for")
+    quote: Quote | None = Field(None, description="null where the job states no rates")

@@ -45,6 +45,7 @@ class Sketch:
     lamps: list[tuple[str, str, float, float]]  # id, joint, lead_price, extension_m
     cuts: list[tuple[str, float, list[str]]]
     warnings: list[str] = field(default_factory=list)
+    quote: Data | None = None
 
 
 def span(route: list[tuple[float, ...]]) -> float:
@@ -88,6 +89,7 @@ def make(sketch: Sketch) -> Data:
         },
         "rules": [],
         "warnings": sketch.warnings,
+        "quote": sketch.quote,
     }
 
     plan["trenches"] = []

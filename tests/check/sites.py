@@ -56,6 +56,7 @@ def pond() -> tuple[Sketch, Data]:
         lamps={"spike": {"watts": 6, "volts": 12, "inrush_a": 8, "input_uf": 150}},
         drivers={"e60": E60 | {"start_a": 16, "start_uf": 300, "inrush_a": 30}},
         supplies={"S1": {"price": 25, "inrush_a": 30}},
+        quote=RATES,
     )
     survey = Survey(
         lamps=(Lamp("L1", "spike", (10, 0.2, 0)), Lamp("L2", "spike", (20, 0.2, 0))),
@@ -79,8 +80,41 @@ def pond() -> tuple[Sketch, Data]:
         # 0.2 m of lead on lawn at 10 a metre.
         lamps=[("L1", "J1", 2.0, 0.0), ("L2", "J2", 2.0, 0.0)],
         cuts=[("2.5", 50.0, ["K1", "K2"])],
+        quote=quoted(),
     )
     return sketch, make(sketch)
+
+
+RATES = {
+    "hour_cost": 60, "trench_min_per_m": 6, "cable_min_per_m": 1, "joint_min": 15, "lamp_min": 20, "circuit_min": 30,
+    "fixed_hours": 1.5, "lamps": {"spike": 40}, "extras": {"skip": 50}, "margin_pct": 20, "tax_pct": 10,
+    "tax_name": "VAT",
+}  # fmt: skip
+
+
+def quoted() -> Data:
+    """The quote of the pond, reckoned by hand: prices are costs x 1.25, an hour costs as much as its minutes."""
+    items = [
+        ("material", "cable", "2.5", 23.0, "m", None, 46.00, 57.50),  # 11.9 m and 11.1 m at 2
+        ("material", "kit", "two", 1, "", None, 6.00, 7.50),
+        ("material", "kit", "three", 1, "", None, 8.00, 10.00),
+        ("material", "driver", "e60", 1, "", None, 90.00, 112.50),
+        ("material", "supply", "S1", 1, "", None, 25.00, 31.25),
+        ("material", "lamp", "spike", 2, "", None, 80.00, 100.00),
+        ("labour", "trench", "lawn", 20.0, "m", 2.00, 120.00, 150.00),  # 120 min
+        ("labour", "lay", "", 23.0, "m", 0.38, 22.80, 28.50),  # 23 min
+        ("labour", "joint", "", 2, "", 0.50, 30.00, 37.50),
+        ("labour", "lamp", "", 2, "", 0.67, 40.20, 50.25),  # 40 min
+        ("labour", "circuit", "", 1, "", 0.50, 30.00, 37.50),
+        ("labour", "fixed", "", 1.5, "h", 1.50, 90.00, 112.50),
+        ("extra", "extra", "skip", 1, "", None, 50.00, 62.50),
+    ]
+    keys = ("part", "kind", "of", "quantity", "unit", "hours", "cost", "price")
+    return {
+        "items": [dict(zip(keys, item, strict=True)) for item in items],
+        "hours": 5.55, "hour_cost": 60.0, "cost": 638.00, "margin_pct": 20.0, "net": 797.50, "tax_name": "VAT",
+        "tax_pct": 10.0, "tax": 79.75, "total": 877.25, "whole": False, "not_priced": [],
+    }  # fmt: skip
 
 
 def wound() -> tuple[Sketch, Data]:

@@ -81,6 +81,20 @@ inrush_a = 30
 on = "18:00"
 off = "23:00"
 price_per_kwh = 0.4
+
+[quote]
+hour_cost = 60
+trench_min_per_m = 6
+cable_min_per_m = 1
+joint_min = 15
+lamp_min = 20
+circuit_min = 30
+fixed_hours = 1.5
+lamps = { spike = 40 }
+extras = { skip = 50 }
+margin_pct = 20
+tax_pct = 10
+tax_name = "VAT"
 """
 SURVEY = """\
 point,kind,of,x,y

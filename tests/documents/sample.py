@@ -85,6 +85,36 @@ def tree_zones(name: str, x: float, y: float, stem_mm: float) -> list[dict[str, 
     ]
 
 
+def quote_of(cables: list[Any], lamps: list[Any], drivers: list[Any]) -> dict[str, Any]:
+    """Some items of each part, at a margin of a fifth of the price and a tax of a tenth on it."""
+    items = []
+
+    def put(part: str, kind: str, of: str, quantity: float, unit: str, hours: float | None, cost: float) -> None:
+        items.append(
+            {"part": part, "kind": kind, "of": of, "quantity": quantity, "unit": unit, "hours": hours,
+             "cost": round(cost, 2), "price": round(cost * 1.25, 2)}
+        )  # fmt: skip
+
+    for name in CABLES:
+        mine = [cable for cable in cables if cable["cable"] == name]
+        if mine:
+            cut_m = round(sum(cable["cut_m"] for cable in mine), 1)
+            put("material", "cable", name, cut_m, "m", None, sum(cable["price"] for cable in mine))
+    for model in dict.fromkeys(driver["model"] for driver in drivers):
+        count = sum(driver["model"] == model for driver in drivers)
+        put("material", "driver", model, count, "", None, 89.0 * count)
+    hours = round(len(lamps) / 4, 2)
+    put("labour", "lamp", "", len(lamps), "", hours, 41.7 * hours)
+    put("extra", "extra", "skip for the soil", 1, "", None, 77.3)
+    net = round(sum(item["price"] for item in items), 2)
+    tax = round(net / 10, 2)
+    return {
+        "items": items, "hours": hours, "hour_cost": 41.7, "cost": round(sum(item["cost"] for item in items), 2),
+        "margin_pct": 20.0, "net": net, "tax_name": "VAT", "tax_pct": 10.0, "tax": tax, "total": round(net + tax, 2),
+        "whole": False, "not_priced": ["spike"],
+    }  # fmt: skip
+
+
 def make_plan(scene: Scene) -> Plan:
     """Fill in what a Plan holds beyond places: ids, trenches out of shared segments, sums."""
     drivers, circuits, joints, cables, lamps = [], [], [], [], []
@@ -307,6 +337,7 @@ def make_plan(scene: Scene) -> Plan:
                 "refinements": 3,
                 "last_gain_pct": 0.02,
             },
+            "quote": quote_of(cables, lamps, drivers),
             "rules": [{"name": "max_drop", "value": "10 % from the driver"}],
             "warnings": scene.warnings,
         }

@@ -11,6 +11,7 @@ from .digging import crossing_table, trench_table
 from .joints import joint_table
 from .measuring import before_table, joint_volts_table, terminals_table
 from .purchase import purchase_table
+from .quote import customer_quote_table, quote_table
 from .set_out import fixed_point_table, set_out_table
 
 LISTS: tuple[Callable[[Plan], Table], ...] = (
@@ -32,11 +33,13 @@ __all__ = [
     "all_tables",
     "before_table",
     "crossing_table",
+    "customer_quote_table",
     "cut_table",
     "fixed_point_table",
     "joint_table",
     "joint_volts_table",
     "purchase_table",
+    "quote_table",
     "set_out_table",
     "terminals_table",
     "trench_table",
