@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from optimiser.problems import BadInput, NoFeasibleLayout
     from optimiser.search.stopping import StopSignal
 
+MOST_PROBLEMS = 200
+"""Printed one by one; whoever has more mends the first ones and looks again."""
 OK, FAILS, BAD_INPUT, INFEASIBLE, FAULT, STOPPED = 0, 1, 2, 3, 70, 130
 
 EPILOG = """Example:
@@ -514,9 +516,11 @@ def schema(
 
 def _refuse(error: BadInput, *, ending: str = "; nothing was written.") -> NoReturn:
     """All problems, each on a line an editor can jump to."""
-    for problem in error.problems:
+    for problem in error.problems[:MOST_PROBLEMS]:
         typer.echo(str(problem), err=True)
     count = len(error.problems)
+    if count > MOST_PROBLEMS:
+        typer.echo(f"… and {count - MOST_PROBLEMS} more", err=True)
     typer.echo(f"{count} {'problem' if count == 1 else 'problems'}{ending}", err=True)
     raise typer.Exit(BAD_INPUT)
 

@@ -15,7 +15,7 @@ from dataclasses import replace
 
 from ..job import Dxf, Job, Measuring
 from ..problems import BadInput, Problem, nearest
-from .lines import make_mains, make_sleeves, place_of, read_lines
+from .lines import Heights, make_mains, make_sleeves, place_of, read_lines
 from .look_over import look_over
 from .model import FixedPoint, Lamp, Peg, SupplyPoint, Survey, Tree, Zone
 from .points import Point, Points, fold, read_points
@@ -76,7 +76,7 @@ def build_survey(reduced: Reduced, file: str, job: Job) -> Survey:
     sleeve_lines, sleeve_faults = read_lines(points, "sleeve", file)
     mains_lines, mains_faults = read_lines(points, "mains", file)
     problems = [*points.problems, *problems, *sleeve_faults, *mains_faults]
-    heights = {(point.x, point.y): point.z for point in points.points if point.whole and point.z is not None}
+    heights = Heights({(point.x, point.y): point.z for point in points.points if point.whole and point.z is not None})
 
     lamps, faults = _lamps(points, job, file)
     problems += faults + _missing(points, file)
@@ -148,9 +148,7 @@ def _of_kind(points: Points, kind: str) -> list[Point]:
     return [point for point in points.points if point.kind == kind and point.whole]
 
 
-def _fixed_points(
-    outlines: Sequence[Outline], zones: Sequence[Zone], heights: dict[XY, float], job: Job
-) -> list[FixedPoint]:
+def _fixed_points(outlines: Sequence[Outline], zones: Sequence[Zone], heights: Heights, job: Job) -> list[FixedPoint]:
     """Corners of buildings and walls, each place once; one without a name is called by its number."""
     grounds = {zone.name: job.grounds[zone.ground] for zone in zones if zone.of == "survey"}
     found: dict[XY, FixedPoint] = {}

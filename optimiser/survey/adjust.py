@@ -29,6 +29,7 @@ Ints = NDArray[np.int64]
 BLUNDER = 3.29
 _ALIKE = 0.95  # suspects within this share of the worst cannot be told apart
 _ROUNDS = 12
+_STEPS = 60  # of one solution; good tapes take four or five
 _LARGEST_GROUP = 1500  # points; the cofactors of larger groups are not computed
 
 
@@ -93,7 +94,8 @@ class Adjustment:
 
     @property
     def num_redundant(self) -> int:
-        return round(float(self.redundancy.sum()))
+        """Measurements more than needed, in the groups whose cofactors were computed."""
+        return round(float(np.nansum(self.redundancy)))
 
     @property
     def s0(self) -> float:
@@ -254,7 +256,7 @@ class _Network:
 
         off = misfit(self.places)
         damping = 1e-9
-        for _ in range(200):
+        for _ in range(_STEPS):
             jacobian = self.jacobian().multiply(weight[:, None]).tocsc()
             normal = (jacobian.T @ jacobian).tocsc()
             scale = np.maximum(normal.diagonal(), 1e-12)

@@ -7,12 +7,14 @@ The room in a sleeve is what the job states, or 40 % of its bore's area over tha
 from __future__ import annotations
 
 import math
+from typing import Any
 
 from ..job import Cable, Job, SleeveSetting
 from ..problems import Problem, nearest
 from .model import MainsLine, Place, Sleeve
 from .points import Point, Points, fold
 
+_MANY = 500  # heights above which a tree finds the nearest
 FILL = 0.4
 """Share of a bore's area that cables may fill."""
 
@@ -51,7 +53,7 @@ def _same(one: Point, other: Point) -> bool:
 
 
 def make_sleeves(
-    lines: list[tuple[str, list[Point]]], heights: dict[tuple[float, float], float], job: Job, file: str
+    lines: list[tuple[str, list[Point]]], heights: Heights, job: Job, file: str
 ) -> tuple[list[Sleeve], list[Problem], list[str]]:
     listed = {fold(name): setting for name, setting in job.sleeves.items()}
     sleeves: list[Sleeve] = []
@@ -82,21 +84,39 @@ def make_sleeves(
     return sleeves, problems, notes
 
 
-def make_mains(lines: list[tuple[str, list[Point]]], heights: dict[tuple[float, float], float]) -> list[MainsLine]:
+def make_mains(lines: list[tuple[str, list[Point]]], heights: Heights) -> list[MainsLine]:
     return [MainsLine(name, route(chain, heights), chain[0].row) for name, chain in lines]
 
 
-def route(chain: list[Point], heights: dict[tuple[float, float], float]) -> tuple[Place, ...]:
+def route(chain: list[Point], heights: Heights) -> tuple[Place, ...]:
     """Places of a line; a point without a height takes that of the nearest measured one."""
     return tuple(place_of(point, heights) for point in chain)
 
 
-def place_of(point: Point, heights: dict[tuple[float, float], float]) -> Place:
+class Heights(dict[tuple[float, float], float]):
+    """Measured heights by x, y."""
+
+    _tree: Any = None
+
+    def nearest(self, x: float, y: float) -> float:
+        """Height at the nearest measured place; of several as near, at the one with the least x, then y."""
+        if len(self) < _MANY:
+            return self[min(self, key=lambda xy: (math.hypot(xy[0] - x, xy[1] - y), xy))]
+        if self._tree is None:
+            from scipy.spatial import cKDTree
+
+            self._places = list(self)
+            self._tree = cKDTree(self._places)
+        metres = float(self._tree.query((x, y))[0])
+        near = [self._places[k] for k in self._tree.query_ball_point((x, y), metres * (1 + 1e-9) + 1e-12)]
+        return self[min(near, key=lambda xy: (math.hypot(xy[0] - x, xy[1] - y), xy))]
+
+
+def place_of(point: Point, heights: Heights) -> Place:
     """Place of a point; without a height of its own it takes the nearest measured one (0 where there is none)."""
     if point.z is not None or not heights:
         return point.place
-    near = min(heights, key=lambda xy: (math.hypot(xy[0] - point.x, xy[1] - point.y), xy))
-    return point.x, point.y, heights[near]
+    return point.x, point.y, heights.nearest(point.x, point.y)
 
 
 def room(setting: SleeveSetting, job: Job) -> int:

@@ -5,6 +5,7 @@ Knows no job: kinds, names, numbers, and whether all coordinates together look l
 
 from __future__ import annotations
 
+import itertools
 import math
 import re
 from collections.abc import Sequence
@@ -175,8 +176,9 @@ def _wrong_scale(points: Sequence[Point], table: Table, file: str) -> list[Probl
             return [
                 Problem(file, 0, "x, y", found, "write metres on a grid of the site: x to the right, y up the plan")
             ]
-    if max(wide, high) <= 5000:
-        return []
+    some = _some_in_degrees(table, file)
+    if some or max(wide, high) <= 5000:
+        return some
     mid_x, mid_y = median(xs), median(ys)
     away = [max(abs(point.x - mid_x), abs(point.y - mid_y)) for point in good]
     far = [point for point, metres in zip(good, away, strict=True) if metres > max(2500, 20 * median(away))]
@@ -191,8 +193,58 @@ def _wrong_scale(points: Sequence[Point], table: Table, file: str) -> list[Probl
             )
             for point in far
         ]
+    grids = _two_grids(good, file)
+    if grids:
+        return grids
     found = f"found points spread over {wide:g} x {high:g}, which look like millimetres"
     return [Problem(file, 0, "x, y", found, "write metres, such as 12.345 for 12345 mm")]
+
+
+def _some_in_degrees(table: Table, file: str) -> list[Problem]:
+    """Rows whose x and y have the many decimals and the small spread of degrees, among others in metres."""
+    fine = [
+        cells
+        for cells in table.rows
+        if all(re.fullmatch(r"-?\d{1,3}[.,]\d{5,}", cells[column]) for column in ("x", "y"))
+    ]
+    if not 2 <= len(fine) < len(table.rows):
+        return []
+    places = [tuple(float(cells[column].replace(",", ".")) for column in ("x", "y")) for cells in fine]
+    spread = max(max(place[k] for place in places) - min(place[k] for place in places) for k in (0, 1))
+    if spread > 0.05 or min(max(abs(place[k]) for place in places) for k in (0, 1)) > 90:
+        return []
+    found = (
+        f"found {fine[0]['x']}, {fine[0]['y']} and {len(fine) - 1} more like it among metres, which look like degrees"
+    )
+    mend = "write degrees in the columns latitude and longitude"
+    return [Problem(file, fine[0].row, "x, y", found, mend)]
+
+
+def _two_grids(points: Sequence[Point], file: str) -> list[Problem]:
+    """Points in two heaps a long way apart: some in the site's own metres, some in those of a country's grid."""
+    for axis in ("x", "y"):
+        order = sorted(points, key=lambda point: float(getattr(point, axis)))
+        values = [float(getattr(point, axis)) for point in order]
+        gap, k = max((after - before, k) for k, (before, after) in enumerate(itertools.pairwise(values)))
+        heaps = order[: k + 1], order[k + 1 :]
+        sizes = [
+            max(max(p.x for p in heap) - min(p.x for p in heap), max(p.y for p in heap) - min(p.y for p in heap))
+            for heap in heaps
+        ]
+        if min(map(len, heaps)) >= 2 and max(sizes) <= 5000 and gap > max(100_000, 10 * max(sizes)):
+            words = [f"{len(heap)} about {heap[0].x:.0f}, {heap[0].y:.0f}" for heap in heaps]
+            found = f"found points of two grids, {words[0]} and {words[1]}"
+            smaller = min(reversed(heaps), key=len)
+            return [
+                Problem(
+                    file,
+                    min(point.row for point in smaller),
+                    "x, y",
+                    found,
+                    "write the metres of one grid for all of them",
+                )
+            ]
+    return []
 
 
 def _km(point: Point, x: float, y: float) -> float:

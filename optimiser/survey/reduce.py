@@ -72,11 +72,8 @@ class Reduced:
     """Longitude and latitude of the local grid's origin."""
     num_redundant: int = 0
     s0: float = math.nan
-
-    @property
-    def lost_rows(self) -> set[int]:
-        """Row numbers whose place is missing for a reason that is said already."""
-        return {problem.line for problem in self.problems}
+    lost_rows: frozenset[int] = frozenset()
+    """Row numbers whose place is missing for a reason that is said already."""
 
 
 def reduce(table: Table, file: str, measuring: Measuring) -> Reduced:
@@ -101,9 +98,10 @@ def reduce(table: Table, file: str, measuring: Measuring) -> Reduced:
     solved = _solve(rows, places, starts, level, sigmas, measuring)
     notes += _words(rows, solved, measuring)
     placed = _placed(rows, places, solved)
+    lost = {problem.line for problem in problems} | {rows.rows[index].cells.row for index in starts.stuck}
     return Reduced(
         _filled(table, rows, placed, heights), tuple(problems), tuple(notes), placed, tuple(solved.tapes),
-        tuple(row.named for row in rows), origin, solved.result.num_redundant, solved.result.s0,
+        tuple(row.named for row in rows), origin, solved.result.num_redundant, solved.result.s0, frozenset(lost),
     )  # fmt: skip
 
 
@@ -259,10 +257,15 @@ def _placed(rows: Rows, known: dict[int, XY], solved: _Solved) -> dict[int, Plac
         if row.xy is not None:
             how = "grid"
         factor = strayed.get(int(result.groups[slot]), 1.0)
-        sx, sy = (factor * math.sqrt(max(0.0, result.cofactors[slot, axis, axis])) for axis in (0, 1))
+        sx, sy = (factor * _root(float(result.cofactors[slot, axis, axis])) for axis in (0, 1))
         x, y = (round(float(value), 3) + 0.0 for value in result.places[slot])
         placed[index] = Placed(how, x, y, sx, sy)
     return placed
+
+
+def _root(variance: float) -> float:
+    """Standard error of a variance that may be a little below 0 by rounding; NaN stays NaN."""
+    return variance if math.isnan(variance) else math.sqrt(max(0.0, variance))
 
 
 def _strayed(result: Adjustment, group: int) -> float:

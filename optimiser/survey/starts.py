@@ -17,6 +17,7 @@ from .measured import Row, Rows
 
 XY = tuple[float, float]
 _MOST_PAIRS = 15
+_EXPLAINED = 30  # points without a place that are each told why
 _NEAR = 3.0  # standard errors within which tapes agree, circles touch, and two misfits are alike
 
 
@@ -32,6 +33,8 @@ class Starts:
         self.places = dict(known)
         self.problems: list[Problem] = []
         self.notes: list[str] = []
+        self.stuck: set[int] = set()
+        """Points that nothing places."""
         self._ties: list[dict[int, list[tuple[float, float]]]] = [{} for _ in rows.rows]
         self._failed: set[int] = set()
         for index, row in enumerate(rows):
@@ -202,8 +205,12 @@ class Starts:
 
     def _explain(self, left: Sequence[int]) -> None:
         """Points that nothing places: too few tapes, or tapes that go round in a circle."""
-        stuck = set(left)
-        for index in left:
+        stuck = self.stuck = set(left)
+        if len(left) > _EXPLAINED:
+            row = self.rows.rows[left[_EXPLAINED]]
+            found = f"and {len(left) - _EXPLAINED} more points from here on hang on each other, or on those above"
+            self.problems.append(Problem(self.rows.file, row.cells.row, "from1", found, "mend those above first"))
+        for index in left[:_EXPLAINED]:
             row = self.rows.rows[index]
             if row.cells["x"] or row.cells["y"]:
                 continue  # its place is given, and what is wrong with it is said

@@ -100,9 +100,13 @@ def _crossing(ring: Sequence[Point]) -> tuple[str, int] | None:
     """Where a ring first meets itself: words with place and rows, and the row to show; None where it is simple."""
     if Polygon([_xy(point) for point in ring]).exterior.is_simple:
         return None
+    from shapely import STRtree, linestrings
+
     sides = list(zip(ring, [*ring[1:], ring[0]], strict=True))
+    lines = linestrings([[_xy(a), _xy(b)] for a, b in sides])
+    tree = STRtree(lines)
     for i, (a, b) in enumerate(sides):
-        for j in range(i + 1, len(sides)):
+        for j in sorted(int(other) for other in tree.query(lines[i], predicate="intersects") if other > i):
             c, d = sides[j]
             place = _meeting(_xy(a), _xy(b), _xy(c), _xy(d), j == i + 1, j == len(sides) - 1 and i == 0)
             if place is not None:

@@ -271,6 +271,16 @@ BAD: dict[str, tuple[str | bytes, str]] = {
         "survey.csv:x, y: found 11.575310, 48.137154 and all others close by, which look like degrees\n"
         "    mend: write metres on a grid of the site: x to the right, y up the plan",
     ),
+    "degrees among metres": (
+        rows("L3,lamp,spike,8.541234,47.376912", "L4,lamp,spike,8.541301,47.376955"),
+        "survey.csv:5:x, y: found 8.541234, 47.376912 and 1 more like it among metres, which look like degrees\n"
+        "    mend: write degrees in the columns latitude and longitude",
+    ),
+    "two grids": (
+        rows("L3,lamp,spike,2600012.4,1200031.0", "L4,lamp,spike,2600018,1200030", "L5,lamp,spike,2600011,1200027"),
+        "survey.csv:5:x, y: found points of two grids, 3 about 0, 0 and 3 about 2600011, 1200027\n"
+        "    mend: write the metres of one grid for all of them",
+    ),
     "millimetres": (
         "point,kind,of,x,y\nS1,supply,,0,0\nL1,lamp,spike,4210,3300\nL2,lamp,spike,8100,3350\n",
         "survey.csv:x, y: found points spread over 8100 x 3350, which look like millimetres\n"

@@ -283,6 +283,17 @@ def test_bad_ties_are_named_with_their_mend(name: str) -> None:
     assert "x: is empty" not in text, "said twice"
 
 
+def test_a_point_in_the_line_of_its_pegs_is_not_called_exact() -> None:
+    """4 and 6 m between pegs 10 m apart touch at (4, 0): across the line nothing is measured, so no error is known."""
+    pegs = "A,peg,,0,0\nB,peg,,10,0\n"
+    result = reduced(taped("L1,lamp,spike,,,A,4,B,6", pegs=pegs))
+    assert place(result, "L1") == pytest.approx((4, 0), abs=1e-3)
+    error_m = result.placed[2].error_m
+    assert math.isnan(error_m) or error_m > 1
+    notes = survey(taped("S1,supply,,1,1\nL1,lamp,spike,,,A,4,B,6", pegs=pegs)).notes
+    assert any(note.startswith("lamp L1: placed by tape, uncertain (") for note in notes)
+
+
 def test_a_plan_reads_taped_points_and_says_what_is_uncertain() -> None:
     """Two tapes that run nearly along one line say little across it."""
     read = survey(taped(GOOD, "L1,lamp,spike,,,A,7.005,B,7.005,,,,,left"))
