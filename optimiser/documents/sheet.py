@@ -11,7 +11,7 @@ import numpy as np
 from ..plan.model import Plan
 from .svg import Point
 
-_SCALES = (20, 25, 50, 75, 100, 125, 150, 200, 250, 300, 400, 500, 600, 750, 1000, 1250, 1500, 2000, 2500, 3000, 5000)
+SCALES = (20, 25, 50, 75, 100, 125, 150, 200, 250, 300, 400, 500, 600, 750, 1000, 1250, 1500, 2000, 2500, 3000, 5000)
 FRAME_MM = 8.0
 GRID_BAND_MM = 4.5
 COLUMN_MM = 96.0
@@ -127,7 +127,7 @@ def possible_sheets(plan: Plan, *, grown: bool = False) -> list[Sheet]:
         area = area.shrunk(GRID_BAND_MM)
         room_x, room_y = area.width - 2 * _BESIDE_MM, area.height - 2 * _BESIDE_MM
         needed = 1000 * max((east - west) / room_x, (north - south) / room_y)
-        scale = next((scale for scale in _SCALES if scale >= needed), math.ceil(needed / 1000) * 1000)
+        scale = next((scale for scale in SCALES if scale >= needed), math.ceil(needed / 1000) * 1000)
         middle = ((west + east) / 2, (south + north) / 2)
         sheets.append(Sheet(float(width), float(height), area, panel, columns, scale, *middle))
     return sorted(sheets, key=lambda sheet: sheet.scale)

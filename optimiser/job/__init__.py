@@ -1,5 +1,6 @@
 """Every setting of a job. In: parsed TOML tables. Out: Job, frozen models, and the keys in words."""
 
+from .alternatives import Alternative
 from .base import Model
 from .describe import describe_keys, item_model
 from .model import (
@@ -25,6 +26,7 @@ from .schedule import Mains, Moment, Place, Schedule
 
 __all__ = [
     "TRUNK_STRIP",
+    "Alternative",
     "Cable",
     "Driver",
     "Fuses",

@@ -18,6 +18,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from .. import conductors
+from .alternatives import Alternative
 from .base import Factor, Model, NonNegative, PerCent, Positive, Price
 from .schedule import Mains, Place, Schedule
 
@@ -397,6 +398,7 @@ class Supply(Model):
     """A mains outlet where drivers may be mounted."""
 
     price: Price = Field(0.0, description="what it costs to use it at all")
+    use: bool = Field(True, description="whether drivers may be mounted here at all")
     max_drivers: int = Field(4, ge=1, le=20, description="how many drivers may be mounted here")
     mount_height_m: float = Field(0.5, ge=0.3, le=5, description="height of the drivers (at least 0.3 m)")
     loading_pct: float = Field(
@@ -514,6 +516,7 @@ class Job(Model):
     mains: Mains = Field(default_factory=Mains)
     place: Place | None = Field(None, description="where the job is; needed where the schedule says dusk or dawn")
     schedule: Schedule | None = Field(None, description="when the lamps are on, for what a year's use costs")
+    alternatives: tuple[Alternative, ...] = Field((), description="what lampspur compare plans besides the job itself")
 
     @model_validator(mode="before")
     @classmethod

@@ -1,0 +1,173 @@
+"""What is compared. In: a job folder, what the command line asks for. Out: Variants, each a job of its own.
+
+An override that names nothing is the job file's fault, and is told with the line of its alternative.
+"""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from ..job import Job
+from ..job_folder import JOB_FILE, JobFolder, open_job
+from ..problems import BadInput, Problem, nearest
+from ..read_job import COMMAND_LINE, parse_toml
+from ..toml_lines import KeyPath, join_key, line_of, split_key
+
+AS_IT_STANDS = "as it stands"
+
+
+@dataclass(frozen=True)
+class Variant:
+    """One alternative, ready to be planned. ``problems`` hold what makes its survey or ground unusable."""
+
+    name: str
+    folder: JobFolder
+    num_drivers: int | None
+
+
+def list_variants(path: Path, num_drivers: Sequence[int] = (), max_drops: Sequence[str] = ()) -> list[Variant]:
+    """
+    The alternatives that the command line asks for, then the job's own.
+
+    With fewer than two of them, or none from the command line, the job as it stands comes first.
+
+    Raises
+    ------
+    BadInput
+        Job or survey cannot be used, an override names nothing or cannot be used, or two alternatives have one name.
+    """
+    base = open_job(path)
+    job_path = Path(path) / JOB_FILE if Path(path).is_dir() else Path(path)
+    _, lines = parse_toml(base.files[JOB_FILE], str(job_path))
+    problems: list[Problem] = []
+    asked: list[tuple[str, int | None, dict[str, object]]] = [(drivers_name(n), n, {}) for n in num_drivers]
+    asked += [(drop_name(drop), None, {"voltage.max_drop": drop}) for drop in max_drops]
+    variants = []
+    for name, count, overrides in asked:
+        try:
+            variants.append(Variant(name, open_job(path, overrides) if overrides else base, count))
+        except BadInput as error:
+            problems += error.problems
+    names = [name for name, _, _ in asked]
+    for name in dict.fromkeys(names):
+        if names.count(name) > 1:
+            mend = "ask for each alternative once"
+            problems.append(Problem(COMMAND_LINE, 0, "", f"found '{name}' {names.count(name)} times", mend))
+    for i, alternative in enumerate(base.job.alternatives):
+        place = _Place(str(job_path), lines, i)
+        if any(_same(alternative.name, name) for name in [*names, AS_IT_STANDS]):
+            found = f"found '{alternative.name}', which is the name of another alternative already"
+            problems.append(place.problem(("name",), found, "give it another name"))
+            continue
+        try:
+            overrides = _expanded(base.job, alternative.overrides, alternative.without, place)
+            variants.append(
+                Variant(alternative.name, open_job(path, overrides) if overrides else base, alternative.num_drivers)
+            )
+        except BadInput as error:
+            problems += [place.moved(problem) for problem in error.problems]
+    if problems:
+        raise BadInput(problems)
+    if not asked or len(variants) < 2:
+        variants.insert(0, Variant(AS_IT_STANDS, base, None))
+    return variants
+
+
+def drivers_name(count: int) -> str:
+    return f"{count} driver{'' if count == 1 else 's'}"
+
+
+def drop_name(drop: str) -> str:
+    text = drop.strip()
+    return "drop rule off" if text.lower() == "off" else f"drop {text.rstrip('%').strip()} %"
+
+
+def _same(a: str, b: str) -> bool:
+    return " ".join(a.split()).casefold() == " ".join(b.split()).casefold()
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Where an alternative stands in the job file."""
+
+    file: str
+    lines: dict[KeyPath, int]
+    index: int
+
+    def problem(self, path: KeyPath, found: str, mend: str) -> Problem:
+        line = line_of(("alternatives", self.index, *path), self.lines)
+        return Problem(self.file, line, join_key(("alternatives", *path)), found, mend)
+
+    def moved(self, problem: Problem) -> Problem:
+        """A fault of an override, told where the alternative stands."""
+        if problem.file != COMMAND_LINE:
+            return problem
+        path = ("overrides", *split_key(problem.field))
+        line = line_of(("alternatives", self.index, *path), self.lines)
+        return Problem(self.file, line, f"alternatives.overrides.{problem.field}", problem.found, problem.mend)
+
+
+def _expanded(job: Job, overrides: Mapping[str, Any], without: Sequence[str], place: _Place) -> dict[str, object]:
+    """Overrides by full dotted key: tables opened, ``*`` put for every name, what is left out as None."""
+    flat: dict[str, object] = {}
+    problems: list[Problem] = []
+    for path, value in _leaves((), overrides, job):
+        try:
+            for one in _named(job, path):
+                flat[join_key(one)] = _with_lists(copy.deepcopy(value))
+        except LookupError:
+            found = f"found '*' in {join_key(path)}, which is no table of names"
+            problems.append(place.problem(("overrides", *path), found, "write * for names, as in lamps.*.volts"))
+    for dotted in without:
+        table, _, name = (part.strip() for part in dotted.partition("."))
+        name = name.strip("\"'")  # a name may hold dots: only the first one parts
+        if not name:
+            found = f"found '{dotted}', which does not say what to leave out"
+            near = nearest(table, Job.model_fields) or "drivers"
+            problems.append(place.problem(("without",), found, f'write a table and a name, as in "{near}.NAME"'))
+        elif table == "supplies":  # a supply point comes from the survey: it stays, out of use
+            flat[join_key((table, name, "use"))] = False
+        else:
+            flat[join_key((table, name))] = None
+    if problems:
+        raise BadInput(problems)
+    return flat
+
+
+def _leaves(before: KeyPath, table: Mapping[str, Any], job: Job) -> list[tuple[KeyPath, Any]]:
+    """Keys with their values; a table is opened unless it stands for a new name, which is taken whole."""
+    found: list[tuple[KeyPath, Any]] = []
+    for key, value in table.items():
+        path = (*before, key) if before else split_key(key)  # names within tables may hold dots
+        if isinstance(value, Mapping) and not _is_new_name(job, path):
+            found += _leaves(path, value, job)
+        else:
+            found.append((path, value))
+    return found
+
+
+def _is_new_name(job: Job, path: KeyPath) -> bool:
+    table = getattr(job, str(path[0]), None)
+    return len(path) == 2 and isinstance(table, dict) and path[1] not in table and path[1] != "*"
+
+
+def _named(job: Job, path: KeyPath) -> list[KeyPath]:
+    """The path, or one for each name where it has a ``*``."""
+    if "*" not in path:
+        return [path]
+    table = getattr(job, str(path[0]), None)
+    if path.index("*") != 1 or not isinstance(table, dict) or not table:
+        raise LookupError
+    ours = {"trunk strip"} if path[0] == "grounds" else set()
+    return [(path[0], name, *path[2:]) for name in table if name not in ours]
+
+
+def _with_lists(value: object) -> object:
+    """Lists where the models hold tuples: as JSON gives them back."""
+    if isinstance(value, dict):
+        return {key: _with_lists(item) for key, item in value.items()}
+    return [_with_lists(item) for item in value] if isinstance(value, list | tuple) else value
