@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from ..job import Job
+from ..job import Alternative, Job, item_model
 from ..job_folder import JOB_FILE, JobFolder, open_job
 from ..problems import BadInput, Problem, nearest
 from ..read_job import COMMAND_LINE, parse_toml
@@ -64,7 +64,7 @@ def list_variants(path: Path, num_drivers: Sequence[int] = (), max_drops: Sequen
             problems.append(place.problem(("name",), found, "give it another name"))
             continue
         try:
-            overrides = _expanded(base.job, alternative.overrides, alternative.without, place)
+            overrides = _expanded(base, alternative, place)
             variants.append(
                 Variant(alternative.name, open_job(path, overrides) if overrides else base, alternative.num_drivers)
             )
@@ -111,8 +111,9 @@ class _Place:
         return Problem(self.file, line, f"alternatives.overrides.{problem.field}", problem.found, problem.mend)
 
 
-def _expanded(job: Job, overrides: Mapping[str, Any], without: Sequence[str], place: _Place) -> dict[str, object]:
+def _expanded(base: JobFolder, alternative: Alternative, place: _Place) -> dict[str, object]:
     """Overrides by full dotted key: tables opened, ``*`` put for every name, what is left out as None."""
+    job, overrides, without = base.job, alternative.overrides, alternative.without
     flat: dict[str, object] = {}
     problems: list[Problem] = []
     for path, value in _leaves((), overrides, job):
@@ -127,12 +128,24 @@ def _expanded(job: Job, overrides: Mapping[str, Any], without: Sequence[str], pl
         name = name.strip("\"'")  # a name may hold dots: only the first one parts
         if not name:
             found = f"found '{dotted}', which does not say what to leave out"
-            near = nearest(table, Job.model_fields) or "drivers"
-            problems.append(place.problem(("without",), found, f'write a table and a name, as in "{near}.NAME"'))
+            like = nearest(table, Job.model_fields) or "drivers"
+            problems.append(place.problem(("without",), found, f'write a table and a name, as in "{like}.NAME"'))
         elif table == "supplies":  # a supply point comes from the survey: it stays, out of use
             flat[join_key((table, name, "use"))] = False
         else:
             flat[join_key((table, name))] = None
+    surveyed = {
+        "supplies": [point.name for point in base.survey.supplies],
+        "sleeves": [sleeve.name for sleeve in base.survey.sleeves],
+        "zones": [zone.name for zone in base.survey.zones if zone.of == "survey"],
+    }
+    for key in flat:
+        path = split_key(key)
+        names = surveyed.get(str(path[0]))
+        if names is not None and len(path) > 1 and path[1] not in names:
+            near = nearest(str(path[1]), names)
+            mend = f"did you mean '{near}'?" if near else f"write a name of the survey: {', '.join(names) or 'none'}"
+            problems.append(place.problem(("overrides", *path), f"found '{path[1]}', which was not surveyed", mend))
     if problems:
         raise BadInput(problems)
     return flat
@@ -143,16 +156,23 @@ def _leaves(before: KeyPath, table: Mapping[str, Any], job: Job) -> list[tuple[K
     found: list[tuple[KeyPath, Any]] = []
     for key, value in table.items():
         path = (*before, key) if before else split_key(key)  # names within tables may hold dots
-        if isinstance(value, Mapping) and not _is_new_name(job, path):
+        if isinstance(value, Mapping) and not _is_new_name(job, path, value):
             found += _leaves(path, value, job)
         else:
             found.append((path, value))
     return found
 
 
-def _is_new_name(job: Job, path: KeyPath) -> bool:
+def _is_new_name(job: Job, path: KeyPath, value: Mapping[str, Any]) -> bool:
+    """Whether a table adds something to the job: under a new name, with all that such a thing needs."""
     table = getattr(job, str(path[0]), None)
-    return len(path) == 2 and isinstance(table, dict) and path[1] not in table and path[1] != "*"
+    if len(path) != 2 or not isinstance(table, dict) or path[1] in table or path[1] == "*":
+        return False
+    model, _ = item_model(Job.model_fields[str(path[0])].annotation)
+    needed = {key for key, field in model.model_fields.items() if field.is_required()} if model is not None else set()
+    if path[0] == "grounds":
+        needed = {"kind"}  # from which the rest follows
+    return bool(needed) and needed <= value.keys()
 
 
 def _named(job: Job, path: KeyPath) -> list[KeyPath]:

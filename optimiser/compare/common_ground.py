@@ -21,13 +21,9 @@ from ..search.stopping import StopSignal
 from .alternatives import Variant
 
 
-def same_ground(folders: Sequence[JobFolder], grounds: Sequence[Ground]) -> bool:
-    """Whether all start from the same places, lines, leads and prices of opening the ground."""
-    first, base = folders[0], grounds[0]
-    return all(
-        _surface(folder) == _surface(first) and _same_base(ground, base)
-        for folder, ground in zip(folders[1:], grounds[1:], strict=True)
-    )
+def same_ground(folder: JobFolder, ground: Ground, other: JobFolder, its_ground: Ground) -> bool:
+    """Whether both start from the same places, lines, leads and prices of opening the ground."""
+    return _surface(folder) == _surface(other) and _same_base(ground, its_ground)
 
 
 def _surface(folder: JobFolder) -> object:

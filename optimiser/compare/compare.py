@@ -113,8 +113,8 @@ def _site(
     best = cheapest(results)
     against = []
     if best is not None:
-        shared = common is not None and common.nodes is not None
-        against = differences(best, results, common=shared, currency=job.currency)
+        sharing = common.alternatives if common is not None else []
+        against = differences(best, results, sharing, job.currency)
     curves: list[Curve] = []
     limits: Limits | None = None
     if best is not None and (wanted.curves or wanted.limits):
@@ -145,6 +145,11 @@ def _site(
     return Compared(comparison, tuple(kept))
 
 
+def listed(names: Sequence[str]) -> str:
+    quoted = [f"'{name}'" for name in names]
+    return " and ".join([", ".join(quoted[:-1]), quoted[-1]] if len(quoted) > 1 else quoted)
+
+
 def _on_common_ground(
     variants: Sequence[Variant],
     outcomes: Sequence[Outcome],
@@ -157,15 +162,23 @@ def _on_common_ground(
     made = [(i, outcome.made) for i, outcome in enumerate(outcomes) if outcome.made is not None]
     if best is None or best.figures is None or len(made) < 2:
         return results, None
-    grounds = [one.ground for _, one in made if one is not None]
-    if not same_ground([variants[i].folder for i, _ in made], grounds):
-        says = "zones, grounds or supply points differ: each bound holds on its own graph"
-        return results, CommonGround(nodes=None, edges=None, says=says)
-    union = union_of(grounds)
+    first = results.index(best)
+    ground_of = {i: one.ground for i, one in made if one is not None}
+    sharing = [
+        i
+        for i, ground in ground_of.items()
+        if same_ground(variants[first].folder, ground_of[first], variants[i].folder, ground)
+    ]
+    apart = [results[i].name for i, _ in made if i not in sharing]
+    names = [results[i].name for i in sharing]
+    if len(sharing) < 2:
+        says = "zones, ground prices, leads or supply points differ: each bound holds on its own graph"
+        return results, CommonGround(alternatives=names, nodes=None, edges=None, says=says)
+    union = union_of([ground_of[i] for i in sharing])
     # A bound on the union cannot exceed what one of the plan's own graph could prove by much: where that does not
     # reach the cheapest plan's cost, there is nothing to decide, and the work is saved.
     asked = []
-    for i, _ in made:
+    for i in sharing:
         figures = results[i].figures
         if figures is not None and figures.bound is not None and figures.bound > best.figures.cost.total + CENT:
             asked.append(i)
@@ -176,8 +189,10 @@ def _on_common_ground(
         figures = results[i].figures
         assert figures is not None
         new[i] = results[i].model_copy(update={"figures": figures.model_copy(update={"bound_on_common": bound})})
-    says = "the union of all alternatives' refined ground graphs"
-    return new, CommonGround(nodes=union.graph.num_nodes, edges=union.graph.num_edges, says=says)
+    says = "the union of the alternatives' refined graphs"
+    if apart:
+        says += f"; {listed(apart)} with other zones, ground prices, leads or supply points on graphs of their own"
+    return new, CommonGround(alternatives=names, nodes=union.graph.num_nodes, edges=union.graph.num_edges, says=says)
 
 
 def _search_on(

@@ -73,8 +73,9 @@ class Difference(Part):
 
 
 class CommonGround(Part):
-    """The union of the ground graphs of all alternatives; null figures where grounds differ."""
+    """The union of the ground graphs of the recommended alternative and those that share its ground."""
 
+    alternatives: list[str] = Field(description="which share it; fewer than two: there is none")
     nodes: int | None
     edges: int | None
     says: str

@@ -28,11 +28,11 @@ def cheapest(results: Sequence[AlternativeResult]) -> AlternativeResult | None:
 
 
 def differences(
-    best: AlternativeResult, results: Sequence[AlternativeResult], *, common: bool, currency: str
+    best: AlternativeResult, results: Sequence[AlternativeResult], sharing: Sequence[str], currency: str
 ) -> list[Difference]:
-    """The recommended one against each other that was planned."""
+    """The recommended one against each other that was planned; ``sharing`` names those on its ground."""
     return [
-        _difference(best, other, common=common, currency=currency)
+        _difference(best, other, common=other.name in sharing, currency=currency)
         for other in results
         if other is not best and other.figures is not None
     ]

@@ -93,11 +93,11 @@ def _driver(comparison: Comparison, i: int) -> Row:
         drivers = [] if result.figures is None else result.figures.drivers
         if i < len(drivers):
             one = drivers[i]
-            cells.append(f"{plain(one.model)} {plain(one.supply)} {number(one.load_pct, 0)} %")
+            cells.append(f"{plain(one.supply)} {number(one.load_pct, 0)} % {plain(one.model)}")
         else:
             cells.append("-" if result.figures is None else "")
     values = tuple(None if cell in ("", "-") else cell for cell in cells)
-    return Row(f"driver {i + 1}", f"  driver {i + 1}, loading", tuple(cells), values)
+    return Row(f"driver {i + 1}", f"  driver {i + 1}: at, load", tuple(cells), values)
 
 
 def _sure(comparison: Comparison) -> Row:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 
 from ..compare.model import Comparison, Curve, Limits
@@ -38,14 +39,30 @@ def _title(comparison: Comparison) -> list[str]:
 def _table(comparison: Comparison, rows: list[Row], columns: range) -> list[str]:
     width = min(26, (WIDTH - LABEL) // len(columns))
     names = [comparison.alternatives[i].name for i in columns]
-    lines = [(" " * LABEL + "".join(" " + fitted(name, width - 1, right=True) for name in names)).rstrip()]
+    heads = [_in_lines(plain(name), width - 1) for name in names]
+    deep = max(map(len, heads))
+    lines = [
+        (
+            " " * LABEL
+            + "".join(
+                " " + fitted(head[k], width - 1, right=True) for head in ([""] * (deep - len(h)) + h for h in heads)
+            )
+        ).rstrip()
+        for k in range(deep)
+    ]
     for row in rows:
-        if row.head and len(lines) > 1:
+        if row.head and len(lines) > deep:
             lines.append("")
         cells = [row.cells[i] for i in columns]
         if any(cells):
             lines.append((_label(row.label) + "".join(" " + fitted(c, width - 1, right=True) for c in cells)).rstrip())
     return lines
+
+
+def _in_lines(name: str, width: int) -> list[str]:
+    """A name over at most two lines."""
+    first, *rest = textwrap.wrap(name, width) or [""]
+    return [first, " ".join(rest)] if rest else [first]
 
 
 def _label(label: str) -> str:
