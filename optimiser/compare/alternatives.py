@@ -58,7 +58,8 @@ def list_variants(path: Path, num_drivers: Sequence[int] = (), max_drops: Sequen
             mend = "ask for each alternative once"
             problems.append(Problem(COMMAND_LINE, 0, "", f"found '{name}' {names.count(name)} times", mend))
     for i, alternative in enumerate(base.job.alternatives):
-        place = _Place(str(job_path), lines, i)
+        left_out = frozenset(_table_and_name(dotted) for dotted in alternative.without)
+        place = _Place(str(job_path), lines, i, left_out)
         if any(_same(alternative.name, name) for name in [*names, AS_IT_STANDS]):
             found = f"found '{alternative.name}', which is the name of another alternative already"
             problems.append(place.problem(("name",), found, "give it another name"))
@@ -97,6 +98,8 @@ class _Place:
     file: str
     lines: dict[KeyPath, int]
     index: int
+    left_out: frozenset[KeyPath] = frozenset()
+    """What it is without: table and name."""
 
     def problem(self, path: KeyPath, found: str, mend: str) -> Problem:
         line = line_of(("alternatives", self.index, *path), self.lines)
@@ -107,8 +110,11 @@ class _Place:
         if problem.file != COMMAND_LINE:
             return problem
         path = ("overrides", *split_key(problem.field))
+        field = f"alternatives.overrides.{problem.field}"
+        if split_key(problem.field)[:2] in self.left_out:
+            path, field = ("without",), "alternatives.without"
         line = line_of(("alternatives", self.index, *path), self.lines)
-        return Problem(self.file, line, f"alternatives.overrides.{problem.field}", problem.found, problem.mend)
+        return Problem(self.file, line, field, problem.found, problem.mend)
 
 
 def _expanded(base: JobFolder, alternative: Alternative, place: _Place) -> dict[str, object]:
@@ -124,8 +130,7 @@ def _expanded(base: JobFolder, alternative: Alternative, place: _Place) -> dict[
             found = f"found '*' in {join_key(path)}, which is no table of names"
             problems.append(place.problem(("overrides", *path), found, "write * for names, as in lamps.*.volts"))
     for dotted in without:
-        table, _, name = (part.strip() for part in dotted.partition("."))
-        name = name.strip("\"'")  # a name may hold dots: only the first one parts
+        table, name = _table_and_name(dotted)
         if not name:
             found = f"found '{dotted}', which does not say what to leave out"
             like = nearest(table, Job.model_fields) or "drivers"
@@ -145,10 +150,18 @@ def _expanded(base: JobFolder, alternative: Alternative, place: _Place) -> dict[
         if names is not None and len(path) > 1 and path[1] not in names:
             near = nearest(str(path[1]), names)
             mend = f"did you mean '{near}'?" if near else f"write a name of the survey: {', '.join(names) or 'none'}"
-            problems.append(place.problem(("overrides", *path), f"found '{path[1]}', which was not surveyed", mend))
+            found = f"found '{path[1]}', which was not surveyed"
+            where = ("without",) if path[:2] in place.left_out else ("overrides", *path)
+            problems.append(place.problem(where, found, mend))
     if problems:
         raise BadInput(problems)
     return flat
+
+
+def _table_and_name(dotted: str) -> tuple[str, str]:
+    """A name may hold dots: only the first one parts."""
+    table, _, name = dotted.partition(".")
+    return table.strip(), name.strip().strip("\"'")
 
 
 def _leaves(before: KeyPath, table: Mapping[str, Any], job: Job) -> list[tuple[KeyPath, Any]]:
