@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import multiprocessing
+import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
@@ -134,8 +135,6 @@ class Cluster:
         self._user_stop = stop
 
     def do(self, work: Callable[[T, StopSignal], R], tasks: Sequence[T], on_done: Callable[[int, R], None]) -> list[R]:
-        from distributed import wait
-
         futures = [self._client.submit(_do_afar, work, task, pure=False) for task in tasks]
         left = {future: i for i, future in enumerate(futures)}
         results: dict[int, R] = {}
@@ -148,8 +147,7 @@ class Cluster:
                 if self._user_stop():
                     self._client.cancel(list(left))
                     raise KeyboardInterrupt
-                with contextlib.suppress(TimeoutError):
-                    _untyped(wait)(list(left), timeout=WAIT_S, return_when="FIRST_COMPLETED")
+                time.sleep(WAIT_S)
         return [results[i] for i in range(len(tasks))]
 
     def close(self) -> None:
