@@ -17,6 +17,8 @@ from .svg import cut_to_width, element, group, num, text, title, wrap
 from .words import INVENTED, counted, money, number, plain
 
 WIDTH_MM, HEIGHT_MM = 420.0, 297.0
+LEAST_CELL_MM = 100.0
+"""Height of one alternative: for more than six, the sheet grows longer than A3."""
 HEAD_MM, CAPTION_MM, GAP_MM, EDGE_MM = 22.0, 24.0, 5.0, 5.0
 ROOM_MM = 8.0
 """Kept free round the site within each map, for labels."""
@@ -28,13 +30,14 @@ def with_own_ids(svg: str, mark: str) -> str:
 
 
 def draw_side_by_side(comparison: Comparison, plans: Sequence[Plan | None]) -> str:
-    """One sheet of A3; every map shows the same ground at the same scale."""
+    """One sheet of A3, longer for many alternatives; every map shows the same ground at the same scale."""
     count = len(plans)
     columns = min(count, 2) if count <= 4 else 3
     rows = math.ceil(count / columns)
     inner = Box(0, 0, WIDTH_MM, HEIGHT_MM).shrunk(FRAME_MM)
     wide = (inner.width - GAP_MM * (columns - 1)) / columns
-    tall = (inner.height - HEAD_MM - GAP_MM * (rows - 1)) / rows
+    tall = max(LEAST_CELL_MM, (inner.height - HEAD_MM - GAP_MM * (rows - 1)) / rows)
+    height_mm = max(HEIGHT_MM, 2 * FRAME_MM + HEAD_MM + tall * rows + GAP_MM * (rows - 1))
     cells = [
         Box(
             inner.left + (i % columns) * (wide + GAP_MM),
@@ -47,7 +50,7 @@ def draw_side_by_side(comparison: Comparison, plans: Sequence[Plan | None]) -> s
     view = _common_view([plan for plan in plans if plan is not None], wide, tall)
     drawn = [
         title(f"{plain(comparison.title)}: {counted(count, 'alternative')} side by side"),
-        element("rect", x=0, y=0, width=WIDTH_MM, height=HEIGHT_MM, fill=marks.PAPER),
+        element("rect", x=0, y=0, width=WIDTH_MM, height=height_mm, fill=marks.PAPER),
         *_head(comparison, inner, view[0] if view else None),
     ]
     for i, (result, plan, cell) in enumerate(zip(comparison.alternatives, plans, cells, strict=True)):
@@ -55,7 +58,7 @@ def draw_side_by_side(comparison: Comparison, plans: Sequence[Plan | None]) -> s
         drawn.append(with_own_ids(group(body), f"a{i + 1}-"))
     svg = element(
         "svg", "\n" + "\n".join(drawn) + "\n", xmlns="http://www.w3.org/2000/svg", width=f"{num(WIDTH_MM)}mm",
-        height=f"{num(HEIGHT_MM)}mm", viewBox=f"0 0 {num(WIDTH_MM)} {num(HEIGHT_MM)}", font_family="sans-serif",
+        height=f"{num(height_mm)}mm", viewBox=f"0 0 {num(WIDTH_MM)} {num(height_mm)}", font_family="sans-serif",
         fill=marks.INK,
     )  # fmt: skip
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{svg}\n'
@@ -79,7 +82,7 @@ def _common_view(plans: Sequence[Plan], wide: float, tall: float) -> View | None
 
 
 def _head(comparison: Comparison, inner: Box, scale: int | None) -> list[str]:
-    at_scale = "" if scale is None else f", 1 : {scale:,} on A3"
+    at_scale = "" if scale is None else f", 1 : {scale:,} on a sheet {WIDTH_MM:g} mm wide"
     drawn = [
         text(inner.left, inner.top + 5, f"{plain(comparison.title)}: alternatives{at_scale}", 5.0, font_weight="bold")
     ]
