@@ -32,13 +32,14 @@ EPILOG = """Example:
 \b
   lampspur plan cases/courtyard --out courtyard-plan
   lampspur check courtyard-plan
+  lampspur compare cases/courtyard --drivers 1 --drivers 2
 
 \b
 Exit codes:
   0    done: the plan is written, or holds
   1    check: the plan does not hold; survey: something must be mended first
   2    a job, survey, plan or option cannot be used; nothing was written
-  3    plan: no feasible layout; nothing was written
+  3    plan, compare: no feasible layout; nothing was written
   70   a fault of this program
   130  stopped before any layout was found; nothing was written
 
@@ -253,6 +254,145 @@ def plan(
         typer.echo(plan_json(found).encode(), nl=False)
     else:
         typer.echo(summary(found, out=str(target)), nl=False)
+
+
+@app.command(
+    short_help="Plan alternatives of a job side by side, and say which to take.",
+    epilog="Example:\n\n\b\n  lampspur compare cases/courtyard --drivers 1 --drivers 2 --out courtyard-compared\n"
+    "  lampspur compare cases/terrace --max-drop 5% --max-drop 10% --curves --limits --out terrace-compared",
+)
+def compare(
+    job: Annotated[
+        Path,
+        typer.Argument(metavar="JOB", help="Job folder, its job.toml, or a folder whose folders are jobs: many sites."),
+    ],
+    drivers: Annotated[
+        list[int] | None,
+        typer.Option(metavar="N", parser=_whole(1), help="An alternative with exactly N drivers; may be repeated."),
+    ] = None,
+    max_drop: Annotated[
+        list[str] | None,
+        typer.Option(metavar="PERCENT", help="An alternative with this greatest voltage drop; may be repeated."),
+    ] = None,
+    curves: Annotated[
+        bool, typer.Option("--curves", help="Also trace cost against drop and against the lowest lamp's volts.")
+    ] = False,
+    limits: Annotated[
+        bool, typer.Option("--limits", help="Also plan the recommended one again without each limit in turn.")
+    ] = False,
+    effort: Annotated[
+        float,
+        typer.Option(
+            metavar="NUMBER",
+            parser=_above(0.01),
+            help="How long to search for each alternative: 2 does twice the work of 1. Counted, not timed.",
+            show_default="1",
+        ),
+    ] = 1.0,
+    seed: Annotated[
+        int,
+        typer.Option(metavar="N", parser=_whole(0), help="Where each search begins.", show_default="1"),
+    ] = 1,
+    processes: Annotated[
+        int,
+        typer.Option(
+            metavar="N",
+            parser=_whole(1, 64),
+            help="Alternatives planned at a time, each on a core of its own. The result is the same.",
+            show_default="2",
+        ),
+    ] = 2,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Do the work on the workers of the Dask scheduler there instead (needs the extra 'cluster').",
+            show_default="none",
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Folder for the comparison.", show_default="'compare' in the job folder"),
+    ] = None,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier comparison in that folder.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the comparison as JSON instead of the table.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Show no progress.")] = False,
+) -> None:
+    """Plan alternatives of a job in full, check them, and put them side by side with a recommendation.
+
+    The alternatives are those asked for here and the job's own ([[alternatives]] in job.toml). Each gets a plan folder.
+    """
+    from optimiser.problems import BadInput, LampspurError, StoppedBeforeLayout
+
+    with _Interrupts() as interrupts, _Progress(sys.stderr, sys.stderr.isatty() and not quiet) as progress:
+        try:
+            from optimiser.compare.compare import Wanted
+            from optimiser.compare.compare import compare as compare_all
+            from optimiser.compare.sites import list_sites
+            from optimiser.compare.workers import workers
+            from optimiser.documents.compare_folder import write_comparison, write_sites
+            from optimiser.documents.folder import COMPARISON_FILE, SUMMARY_FILE, refuse_early
+            from optimiser.documents.words import counted
+            from optimiser.make_plan import Options
+            from optimiser.search.stopping import StopSignal
+
+            sites = list_sites(job, drivers or (), max_drop or ())
+            several = sites[0].name is not None
+            target = out if out is not None else (job if job.is_dir() else job.parent) / "compare"
+            refuse_early(target, replace=replace, marker=SUMMARY_FILE if several else COMPARISON_FILE)
+            count = sum(len(site.variants) for site in sites)
+            at = f" of {counted(len(sites), 'site')}" if several else ""
+            progress.heading(f"{counted(count, 'alternative')}{at}", "")
+            progress.stage("planning")
+            stop = StopSignal()
+            progress.has_layout = True  # what is done when Ctrl-C comes is shown
+            interrupts.end_softly(stop, progress)
+            options = Options(seed=seed, effort=effort)
+            with workers(min(processes, count), cluster, stop) as crew:
+                asked = Wanted(curves, limits)
+                found = compare_all([site.variants for site in sites], options, crew, progress.say, asked)
+            interrupts.hold()
+            progress.close()
+            written: list[str] = []
+            layouts = any(plan is not None for one in found for plan in one.plans)
+            if layouts and several:
+                named = [(site.name or "", one) for site, one in zip(sites, found, strict=True)]
+                write_sites([(name, one.comparison, one.plans) for name, one in named], target, replace=replace)
+            elif layouts:
+                written = write_comparison(found[0].comparison, found[0].plans, target, replace=replace)
+        except BadInput as error:
+            progress.close()
+            _refuse(error)
+        except StoppedBeforeLayout:
+            progress.close()
+            typer.echo("Stopped before any layout was found. Nothing was written.", err=True)
+            raise typer.Exit(STOPPED) from None
+        except LampspurError as error:
+            progress.close()
+            typer.echo(f"A fault of this program, not of the job: {error}\nNothing was written.", err=True)
+            raise typer.Exit(FAULT) from None
+        except KeyboardInterrupt:
+            progress.close()
+            typer.echo("Given up. Nothing was written.", err=True)
+            raise typer.Exit(STOPPED) from None
+    from optimiser.documents.compare_folder import comparison_json
+    from optimiser.documents.compare_text import comparison_text, summary_text
+
+    shown = str(target) if layouts else None
+    if as_json:
+        texts = [comparison_json(one.comparison) for one in found]
+        whole = "[" + ",".join(texts) + "]\n" if several else texts[0]
+        typer.echo(whole.encode(), nl=False)
+    elif several:
+        pairs = [(site.name or "", one.comparison) for site, one in zip(sites, found, strict=True)]
+        typer.echo(summary_text(pairs, out=shown), nl=False)
+    else:
+        typer.echo(comparison_text(found[0].comparison, out=shown, files=written), nl=False)
+    if stop.by_user:
+        typer.echo("Stopped on request: these are the best layouts found until then.", err=True)
+    if not layouts:
+        typer.echo("No layout of any alternative; nothing was written.", err=True)
+        raise typer.Exit(INFEASIBLE)
 
 
 @app.command(

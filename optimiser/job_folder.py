@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -72,10 +72,40 @@ def open_job(path: Path, overrides: Mapping[str, object] = {}) -> JobFolder:
         raise BadInput([*error.problems, *_survey_problems(job_path, job_data)]) from None
     survey_path = job_path.parent / job.survey
     survey_data = read_file(survey_path, "put the survey there, or name it with survey = in the job file")
-    survey = read_survey(survey_data, str(survey_path), job)
+    return _folder_of(job_path, job, job_data, survey_data, overrides)
+
+
+def with_overrides(folder: JobFolder, more: Mapping[str, object]) -> JobFolder:
+    """
+    The same job with more of its values overridden, read from the bytes at hand.
+
+    Raises
+    ------
+    BadInput
+        A value cannot be used, or the survey cannot with it.
+    """
+    overrides = {**folder.overrides, **more}
+    job_data, survey_data = folder.files[JOB_FILE], folder.files[folder.job.survey]
+    job_path = folder.path / JOB_FILE
+    job = read_job(job_data, str(job_path), overrides)
+    return _folder_of(job_path, job, job_data, survey_data, overrides)
+
+
+def _folder_of(
+    job_path: Path, job: Job, job_data: bytes, survey_data: bytes, overrides: Mapping[str, object]
+) -> JobFolder:
+    survey = _of_use(read_survey(survey_data, str(job_path.parent / job.survey), job), job, str(job_path))
     files = {JOB_FILE: job_data, job.survey: survey_data}
     digest = digest_of(job_data, survey_data, overrides)
     return JobFolder(job_path.parent, job, survey, digest, files, dict(overrides), job_path.name)
+
+
+def _of_use(survey: Survey, job: Job, file: str) -> Survey:
+    """The survey without the supply points that the job does not use."""
+    used = tuple(point for point in survey.supplies if job.supply(point.name).use)
+    if not used:
+        raise BadInput([Problem(file, 0, "supplies", "no supply point is of use", "write use = true for one of them")])
+    return survey if len(used) == len(survey.supplies) else replace(survey, supplies=used)
 
 
 def digest_of(job_data: bytes, survey_data: bytes, overrides: Mapping[str, object]) -> str:

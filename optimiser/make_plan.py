@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from .check import check_plan
 from .contradictions import contradictions
@@ -16,6 +17,7 @@ from .search.find import Found, Observer, Options, find_layout
 from .search.layout import Layout
 from .search.obstacles import find_obstacles
 from .search.stopping import StopSignal
+from .search.warm import Warm, with_places
 
 
 class Silent:
@@ -30,6 +32,15 @@ class Silent:
 
 class PlanDoesNotHold(LampspurError):
     """The finished plan fails its own check: a fault of this program, never of the job."""
+
+
+@dataclass(frozen=True, eq=False)
+class Made:
+    """A plan, and what it was drawn from: for whoever wants to search on from there, or to prove more of it."""
+
+    plan: Plan
+    ground: Ground
+    layout: Layout
 
 
 def make_plan(
@@ -54,22 +65,30 @@ def make_plan(
     PlanDoesNotHold
         Never, if this program is right.
     """
+    return make_whole(folder, options, observer=observer, stop=stop).plan
+
+
+def make_whole(
+    folder: JobFolder,
+    options: Options | None = None,
+    *,
+    observer: Observer | None = None,
+    stop: StopSignal | None = None,
+    warm: Sequence[Warm] = (),
+) -> Made:
+    """``make_plan`` with ground and layout beside the plan; ``warm`` are layouts of like jobs to begin from."""
     stop, options, observer = stop or StopSignal(), options or Options(), observer or Silent()
     job, survey = folder.job, folder.survey
     problems = contradictions(folder)
     if problems:
         raise BadInput(problems)
     observer.stage("reading the ground")
-    ground = build_ground(job, survey, file=str(folder.path / job.survey))
+    ground = with_places(build_ground(job, survey, file=str(folder.path / job.survey)), warm)
 
     def confirm(layout: Layout, on: Ground) -> bool:
-        try:
-            draft = build_plan(folder, on, layout, draft=True)
-        except CannotLay:
-            return False
-        return not check_plan(draft, job, survey, folder.digest).violations
+        return plan_of(folder, on, layout) is not None
 
-    found = find_layout(job, survey, ground, options, confirm, observer, stop)
+    found = find_layout(job, survey, ground, options, confirm, observer, stop, warm)
     if isinstance(found, frozenset):
         if stop.by_user or stop.by_time:
             raise StoppedBeforeLayout("the search was stopped before any layout was found")
@@ -84,7 +103,16 @@ def make_plan(
     violations = check_plan(plan, job, survey, folder.digest).violations
     if violations:
         raise PlanDoesNotHold("; ".join(finding.sentence for finding in violations[:5]))
-    return plan
+    return Made(plan, found.ground, found.layout)
+
+
+def plan_of(folder: JobFolder, ground: Ground, layout: Layout) -> Plan | None:
+    """The draft of a layout's plan, reels apart, where it passes the check; None where it does not."""
+    try:
+        draft = build_plan(folder, ground, layout, draft=True)
+    except CannotLay:
+        return None
+    return None if check_plan(draft, folder.job, folder.survey, folder.digest).violations else draft
 
 
 LESS_EFFORT = 0.25
@@ -136,4 +164,4 @@ def _proof(found: Found, options: Options, stop: StopSignal) -> Proof:
     )
 
 
-__all__ = ["Options", "PlanDoesNotHold", "Silent", "make_plan"]
+__all__ = ["Made", "Options", "PlanDoesNotHold", "Silent", "make_plan", "make_whole", "plan_of"]

@@ -33,7 +33,8 @@ def read_job(data: bytes, file: str, overrides: Mapping[str, object] = {}) -> Jo
     data, file
         Its bytes, and the name to show in problems.
     overrides
-        Values that replace the file's, by dotted key, such as ``{"voltage.max_drop": "5 %"}``.
+        Values that replace the file's, by dotted key, such as ``{"voltage.max_drop": "5 %"}``; None takes the key
+        out.
 
     Raises
     ------
@@ -172,8 +173,20 @@ def _override(tables: dict[str, Any], path: KeyPath, value: object) -> tuple[str
             model, named = item_model(field.annotation) if field else (None, False)
     if not isinstance(table, dict):
         return "is not below a table of the job", "write a key of the job file"
+    if value is None:
+        return _removal(table, path)
     table[path[-1]] = value
     return None
+
+
+def _removal(table: dict[str, Any], path: KeyPath) -> tuple[str, str] | None:
+    """Take a key out of its table; (found, mend) where it is not there."""
+    if path[-1] in table:
+        del table[path[-1]]
+        return None
+    near = nearest(str(path[-1]), map(str, table))
+    mend = f"did you mean '{near}'?" if near else "write a name that the job file has"
+    return f"found '{path[-1]}', which the job file does not have", mend
 
 
 # --- pydantic's errors in our words
@@ -210,6 +223,8 @@ def _model_at(path: KeyPath) -> tuple[type[Model], FieldInfo | None]:
             continue
         if inner is None:
             break  # a place in a list: the field is the list's
+        if isinstance(part, int):
+            continue  # a place in a list of tables
         model = inner
         field = model.model_fields.get(str(part))
         inner, named = item_model(field.annotation) if field else (None, False)
@@ -352,6 +367,7 @@ def _cross_check(tables: dict[str, Any], where: Places) -> list[Problem]:
     problems += _unknown_in_quote(tables, grounds, where)
     problems += _thin_cables(tables, where)
     problems += _no_place(tables, where)
+    problems += _names_twice(tables, where)
     survey = tables.get("survey", "")
     if (
         isinstance(survey, str)
@@ -383,6 +399,25 @@ def _unknown_in_quote(tables: dict[str, Any], grounds: dict[str, Any], where: Pl
                 problems.append(
                     where.problem(("quote", key, name), f"found '{name}', which is not under [{key}]", mend)
                 )
+    return problems
+
+
+def _names_twice(tables: dict[str, Any], where: Places) -> list[Problem]:
+    """Alternatives that could not be told apart."""
+    listed = tables.get("alternatives")
+    problems: list[Problem] = []
+    seen: dict[str, str] = {}
+    for i, table in enumerate(listed if isinstance(listed, list) else []):
+        name = table.get("name") if isinstance(table, dict) else None
+        if not isinstance(name, str):
+            continue
+        folded = " ".join(name.split()).casefold()
+        if folded in seen:
+            found = f"found {show(name)}, which another alternative is called already"
+            problems.append(
+                where.problem(("alternatives", i, "name"), found, "give each alternative a name of its own")
+            )
+        seen[folded] = name
     return problems
 
 

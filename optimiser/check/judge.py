@@ -47,9 +47,8 @@ def check_plan(plan: Plan, job: Job, survey: Survey, digest: str) -> Report:
     text = f"the plan was made from another job or survey: digest {plan.job.digest}, this job's is {digest}"
     book.claim("digest", "job", plan.job.digest == digest, text, value=plan.job.digest, allowed=digest)
     for key, value in plan.job.overrides.items():
-        book.note(
-            f"OVERRIDDEN on the command line: {key} = {value}; the plan is judged by this, not by the job's value."
-        )
+        says = f"{key} = {value}" if value is not None else f"{key} is left out"
+        book.note(f"OVERRIDDEN on the command line: {says}; the plan is judged by this, not by the job's value.")
     if not _finite(plan, book):
         book.note("Nothing else was judged: numbers are not finite or beyond all measure.")
         return book.close()

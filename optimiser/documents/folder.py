@@ -23,6 +23,8 @@ PLAN_FILE = "plan.json"
 PAPERS_FOLDER = "papers"
 EVERYDAY = tuple(paper for paper in PAPERS if paper.everyday)
 _DRAWN = (PLAN_FILE, *(paper.file for paper in EVERYDAY))
+COMPARISON_FILE, SUMMARY_FILE = "comparison.json", "summary.json"
+_HOLDS = {PLAN_FILE: "plan", COMPARISON_FILE: "comparison", SUMMARY_FILE: "comparison of sites"}
 _LITTER = {".DS_Store", "Thumbs.db", "desktop.ini"}  # what file managers leave behind in any folder
 
 
@@ -51,13 +53,15 @@ def write_plan_folder(plan: Plan, files: Mapping[str, bytes], out: Path, *, repl
     BadInput
         The folder cannot be written there; nothing has been changed.
     """
-    target = out.resolve()  # through links: what is renamed must be the folder itself
+    return write_whole(plan_contents(plan, files, out), out, marker=PLAN_FILE, replace=replace)
+
+
+def plan_contents(plan: Plan, files: Mapping[str, bytes], out: Path) -> dict[str, bytes]:
+    """What stands in a plan's folder, by name; ``out`` is named where a copy cannot stand there."""
     for name in files:
         if name in _DRAWN or name in {"", ".", ".."} or Path(name).name != name or "\\" in name:
             raise _refusal(out, f"a copy named {name!r} cannot stand beside the plan", "rename that file of the job")
-    everyday = make_papers(plan, EVERYDAY, PaperOptions())
-    contents = {PLAN_FILE: plan_json(plan).encode(), **everyday, **files}
-    return _write_whole(out, contents, lambda: _refuse_what_is_not_ours(out, target, replace))
+    return {PLAN_FILE: plan_json(plan).encode(), **make_papers(plan, EVERYDAY, PaperOptions()), **files}
 
 
 def write_papers_folder(contents: Mapping[str, bytes], out: Path, *, replace: bool) -> list[Path]:
@@ -86,9 +90,29 @@ def refuse_papers_early(out: Path, *, replace: bool) -> None:
     _try_early(out, lambda: _refuse_what_is_no_paper(out, out.resolve(), replace))
 
 
+def write_whole(contents: Mapping[str, bytes], out: Path, *, marker: str, replace: bool) -> list[Path]:
+    """
+    Write a folder of files, whole or not at all.
+
+    Parameters
+    ----------
+    contents
+        Bytes by path within the folder, with ``/`` between its parts.
+    marker
+        The file by which such a folder is known; only one that holds it, and nothing that no such write put there, may
+        be replaced.
+
+    Raises
+    ------
+    BadInput
+        The folder cannot be written there; nothing has been changed.
+    """
+    return _write_whole(out, contents, lambda: _refuse_what_is_not_ours(out, out.resolve(), replace, marker))
+
+
 def _write_whole(out: Path, contents: Mapping[str, bytes], refuse: Callable[[], None]) -> list[Path]:
     """Write beside the target, then rename; ``refuse`` raises where the target may not be replaced."""
-    target = out.resolve()
+    target = out.resolve()  # through links: what is renamed must be the folder itself
     new = target.with_name(_beside(target))
     previous = target.with_name(f".{target.name}.previous")
     try:
@@ -105,16 +129,16 @@ def _write_whole(out: Path, contents: Mapping[str, bytes], refuse: Callable[[], 
     return [out / name for name in contents]
 
 
-def refuse_early(out: Path, *, replace: bool) -> None:
+def refuse_early(out: Path, *, replace: bool, marker: str = PLAN_FILE) -> None:
     """
-    Raise now what ``write_plan_folder`` would raise later, before any work is lost; leaves nothing behind.
+    Raise now what writing that folder would raise later, before any work is lost; leaves nothing behind.
 
     Raises
     ------
     BadInput
         The folder holds something that may not be replaced, or nothing can be made there.
     """
-    _try_early(out, lambda: _refuse_what_is_not_ours(out, out.resolve(), replace))
+    _try_early(out, lambda: _refuse_what_is_not_ours(out, out.resolve(), replace, marker))
 
 
 def _try_early(out: Path, refuse: Callable[[], None]) -> None:
@@ -139,26 +163,34 @@ def _refusal(out: Path, found: str, mend: str) -> BadInput:
     return BadInput([Problem(str(out), 0, "", found, mend)])
 
 
-def _refuse_what_is_not_ours(out: Path, target: Path, replace: bool) -> None:
-    """Raise unless the target is free, empty, or an earlier plan's folder that may be replaced."""
+def _refuse_what_is_not_ours(out: Path, target: Path, replace: bool, marker: str) -> None:
+    """Raise unless the target is free, empty, or an earlier folder of its kind that may be replaced."""
     if not target.exists():
         return
     if not target.is_dir():
         raise _refusal(out, "is a file", "choose another folder")
     present = {path.name for path in target.iterdir()} - _LITTER
+    what = _HOLDS[marker]
     if not present:
         return
-    if PLAN_FILE not in present:
-        raise _refusal(out, "holds files but no plan, and is left as it is", "choose another folder")
+    if marker not in present:
+        raise _refusal(out, f"holds files but no {what}, and is left as it is", "choose another folder")
     if not replace:
-        raise _refusal(out, "holds a plan already", "choose another folder (--out), or replace it (--replace)")
-    foreign = sorted(present - set(_DRAWN) - _copies_of(target))
-    if PAPERS_FOLDER in foreign and not _no_papers(target / PAPERS_FOLDER):
-        foreign.remove(PAPERS_FOLDER)  # drawn from the plan that is replaced
+        raise _refusal(out, f"holds a {what} already", "choose another folder (--out), or replace it (--replace)")
+    if marker == PLAN_FILE:
+        ours = set(_DRAWN) | _copies_of(target)
+        if PAPERS_FOLDER in present and not _no_papers(target / PAPERS_FOLDER):
+            ours.add(PAPERS_FOLDER)  # drawn from the plan that is replaced
+    else:
+        present = {path.relative_to(target).as_posix() for path in target.rglob("*") if not path.is_dir()}
+        present = {name for name in present if name.rsplit("/", 1)[-1] not in _LITTER}
+        ours = {marker} | _listed_in(target / marker)
+    foreign = sorted(present - ours)
     if foreign:
         raise _refusal(
             out,
-            f"holds a plan and also {', '.join(foreign[:3])}{' …' if len(foreign) > 3 else ''}, which no plan wrote",
+            f"holds a {what} and also {', '.join(foreign[:3])}{' …' if len(foreign) > 3 else ''}, "
+            f"which no {what} wrote",
             "move that elsewhere, or choose another folder",
         )
 
@@ -198,14 +230,25 @@ def _copies_of(folder: Path) -> set[str]:
         return set()
 
 
+def _listed_in(file: Path) -> set[str]:
+    """Paths of the files that a comparison says were written with it."""
+    try:
+        return {name for name in json.loads(file.read_bytes())["files"] if isinstance(name, str)}
+    except (OSError, ValueError, KeyError, TypeError):
+        return set()
+
+
 def _write_all(folder: Path, contents: Mapping[str, bytes]) -> None:
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir()
     for name, data in contents.items():
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
         with (folder / name).open("wb") as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
+    for inner in sorted({(folder / name).parent for name in contents}):
+        _sync(inner)
     _sync(folder)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from typing import Any
 
 from ..plan.model import Plan
@@ -18,7 +19,11 @@ def plan_json(plan: Plan) -> str:
     ValueError
         A number is not finite.
     """
-    data: dict[str, Any] = plan.model_dump(mode="json", by_alias=True)
+    return as_json(plan.model_dump(mode="json", by_alias=True))
+
+
+def as_json(data: Mapping[str, Any]) -> str:
+    """Records of a table line by line; raises ValueError where a number is not finite."""
     lines = []
     for key, value in data.items():
         lines.append(f"{_compact(key)}: {_block(_without_minus_nought(value), 1)}")

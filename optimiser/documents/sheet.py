@@ -12,7 +12,7 @@ import numpy as np
 from ..plan.model import Plan
 from .svg import Point
 
-_SCALES = (20, 25, 50, 75, 100, 125, 150, 200, 250, 300, 400, 500, 600, 750, 1000, 1250, 1500, 2000, 2500, 3000, 5000)
+SCALES = (20, 25, 50, 75, 100, 125, 150, 200, 250, 300, 400, 500, 600, 750, 1000, 1250, 1500, 2000, 2500, 3000, 5000)
 ROUND_SCALES = (20, 25, 50, 100, 200, 250, 500, 1000, 2000, 2500, 5000)
 """Scales of sheets to measure from: those of common scale rulers (common practice, no source)."""
 PaperName = Literal["A4", "A3", "Letter"]
@@ -150,6 +150,6 @@ def possible_sheets(plan: Plan, *, grown: bool = False) -> list[Sheet]:
     return sorted(sheets, key=lambda sheet: sheet.scale)
 
 
-def scale_for(needed: float, among: tuple[int, ...] = _SCALES) -> int:
+def scale_for(needed: float, among: tuple[int, ...] = SCALES) -> int:
     """The largest usual scale that is no larger than 1 : ``needed``."""
     return next((scale for scale in among if scale >= needed), math.ceil(needed / 1000) * 1000)

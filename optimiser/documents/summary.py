@@ -53,11 +53,16 @@ def summary(plan: Plan, *, out: str | None) -> str:
 
 
 def _title(plan: Plan) -> list[str]:
-    lines = _wrapped(plain(plan.job.title), "")
+    lines = wrapped(plain(plan.job.title), "")
     if plan.prices_are_invented:
         lines.append(INVENTED)
     for key, value in plan.job.overrides.items():
-        lines += _wrapped(f"With {plain(key)} = {plain(str(value))}, instead of what the job says.", "")
+        says = (
+            f"Without {plain(key)}."
+            if value is None
+            else f"With {plain(key)} = {plain(str(value))}, instead of what the job says."
+        )
+        lines += wrapped(says, "")
     return lines
 
 
@@ -72,9 +77,9 @@ def _cost(plan: Plan) -> list[str]:
 
 
 def _sure(plan: Plan) -> list[str]:
-    lines = ["How sure", *_wrapped(how_sure(plan))]
+    lines = ["How sure", *wrapped(how_sure(plan))]
     if plan.outcome != "proved_best":
-        lines += _wrapped(f"The search {OUTCOMES[plan.outcome]}.")
+        lines += wrapped(f"The search {OUTCOMES[plan.outcome]}.")
     return lines
 
 
@@ -113,7 +118,7 @@ def _tightest(plan: Plan) -> list[str]:
         f"at worst {number(lamp.low_v, 2)} to {number(lamp.high_v, 2)} V, "
         f"which is {number(lamp.margin_v, 2)} V inside its window."
     )
-    return ["Tightest lamp", *_wrapped(says), *_spare(plan)]
+    return ["Tightest lamp", *wrapped(says), *_spare(plan)]
 
 
 def _certain(plan: Plan, certain: Certainty) -> list[str]:
@@ -125,21 +130,21 @@ def _certain(plan: Plan, certain: Certainty) -> list[str]:
         margin_v, name, lamp = min(sure)
         inside = f"{number(abs(margin_v), 2)} V {'inside' if margin_v >= 0 else 'OUTSIDE'} its window"
         low_v, high_v = lamp.sure_low_v or 0.0, lamp.sure_high_v or 0.0
-        lines += _wrapped(f"{plain(name)} is the tightest: {number(low_v, 2)} to {number(high_v, 2)} V, {inside}.")
+        lines += wrapped(f"{plain(name)} is the tightest: {number(low_v, 2)} to {number(high_v, 2)} V, {inside}.")
     if loose:
-        lines += _wrapped(f"For {counted(len(loose), 'lamp')} no volts can be guaranteed.")
+        lines += wrapped(f"For {counted(len(loose), 'lamp')} no volts can be guaranteed.")
     chance, name = max((lamp.outside_pct or 0.0, lamp.id) for lamp in plan.lamps)
     seen = f"in {certain.samples:,} samples (seed {certain.seed})"
     says = f"{plain(name)} in {chance:g} % of them" if chance else "no lamp"
-    lines += _wrapped(f"Outside its window {seen}: {says}{', more often than any other' if chance else ''}.")
+    lines += wrapped(f"Outside its window {seen}: {says}{', more often than any other' if chance else ''}.")
     other = certain.without
     if other is not None:
         less = plan.cost.total - other.cost
         search = f"by a search of effort {other.effort:g} instead of {plan.effort:g}"
         if less < 0.005:
-            lines += _wrapped(f"This costs nothing: no cheaper plan was found without tolerances, {search}.")
+            lines += wrapped(f"This costs nothing: no cheaper plan was found without tolerances, {search}.")
         else:
-            lines += _wrapped(
+            lines += wrapped(
                 f"This costs {money(less, plan.currency)}: without tolerances {money(other.cost, plan.currency)} was "
                 f"found, {search}. There the guaranteed volts of {counted(other.outside, 'lamp')} leave the window, "
                 f"with a chance up to {other.outside_pct:g} %."
@@ -154,7 +159,7 @@ def _spare(plan: Plan) -> list[str]:
     if not grown or not rule:
         return []
     low_v, name = min(grown)
-    return _wrapped(f"Spare load: {rule}; the lowest then is {plain(name)} with {number(low_v, 2)} V.")
+    return wrapped(f"Spare load: {rule}; the lowest then is {plain(name)} with {number(low_v, 2)} V.")
 
 
 def _trenches(plan: Plan) -> list[str]:
@@ -190,7 +195,7 @@ def _cables(plan: Plan) -> list[str]:
     if plan.reels:
         proven = all(reels.proven_least for reels in plan.reels)
         says = "proven least" if proven else "best found"
-        lines += _wrapped(f"Whole reels cost {money(price, plan.currency)} ({says}).")
+        lines += wrapped(f"Whole reels cost {money(price, plan.currency)} ({says}).")
     return lines
 
 
@@ -207,12 +212,12 @@ def _running(plan: Plan, run: Running) -> list[str]:
     lines.append(f"  {'total':<18}{number(run.total_kwh, 1):>12} kWh")
     if run.cost is not None and run.price_per_kwh is not None:
         tariff = max(f"{run.price_per_kwh:.2f}", f"{run.price_per_kwh:g}", key=len)  # 0.30, 0.2875
-        lines += _wrapped(f"At {tariff} a kWh this costs {money(run.cost, plan.currency)} a year.")
+        lines += wrapped(f"At {tariff} a kWh this costs {money(run.cost, plan.currency)} a year.")
     if run.dim_pct < 100:
-        lines += _wrapped(f"Lamps dimmed to {run.dim_pct:g} % of full power.")
+        lines += wrapped(f"Lamps dimmed to {run.dim_pct:g} % of full power.")
     if run.assumed:
         names = listed(plain(name) for name in run.assumed)
-        lines += _wrapped(f"Efficiency or standby is a default of common practice: write the maker's ({names}).")
+        lines += wrapped(f"Efficiency or standby is a default of common practice: write the maker's ({names}).")
     return lines
 
 
@@ -225,7 +230,7 @@ def _mains(mains: MainsSide) -> list[str]:
         row = f"  {fitted(point.supply, 18)} {number(point.watts, 1):>11} W {number(point.va, 1):>9} VA"
         lines.append(f"{row} {number(point.amps, 2):>7} A")
         lines += [f"    {', '.join(rated)}"] if rated else []
-    return lines + _wrapped(mains.says)
+    return lines + wrapped(mains.says)
 
 
 def _of(inrush_a: float | None) -> str:
@@ -235,17 +240,17 @@ def _of(inrush_a: float | None) -> str:
 def _warnings(plan: Plan) -> list[str]:
     lines = [counted(len(plan.warnings), "warning")]
     for warning in plan.warnings:
-        first, *more = _wrapped(plain(warning), "    ")
+        first, *more = wrapped(plain(warning), "    ")
         lines += ["  - " + first.lstrip(), *more]
     return lines
 
 
 def _written(plan: Plan, out: str) -> list[str]:
     names = ["plan.json", "cut_list.csv", "plan.svg", "lists.pdf", *plan.job.files]
-    return ["Written to", f"  {out}", *_wrapped(", ".join(map(plain, names)))]
+    return ["Written to", f"  {out}", *wrapped(", ".join(map(plain, names)))]
 
 
-def _wrapped(text: str, indent: str = "  ") -> list[str]:
+def wrapped(text: str, indent: str = "  ") -> list[str]:
     """Lines of at most WIDTH columns; wide characters count two."""
     lines: list[str] = []
     line = indent

@@ -1,5 +1,6 @@
 """Every setting of a job. In: parsed TOML tables. Out: Job, frozen models, and the keys in words."""
 
+from .alternatives import Alternative
 from .base import Model
 from .describe import describe_keys, item_model
 from .measuring import Dxf, DxfBlock, DxfLayer, Measuring
@@ -28,6 +29,7 @@ from .tolerances import Tolerances
 
 __all__ = [
     "TRUNK_STRIP",
+    "Alternative",
     "Cable",
     "Driver",
     "Dxf",

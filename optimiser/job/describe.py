@@ -31,6 +31,8 @@ def item_model(annotation: Any) -> tuple[type[Model] | None, bool]:
         return next((found for found in map(item_model, get_args(annotation)) if found[0] is not None), (None, False))
     if get_origin(annotation) is dict:
         return item_model(get_args(annotation)[1])[0], True
+    if get_origin(annotation) is tuple:  # a list of tables
+        return item_model(get_args(annotation)[0])[0], False
     if isinstance(annotation, type) and issubclass(annotation, Model):
         return annotation, False
     return None, False

@@ -18,6 +18,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from .. import conductors
+from .alternatives import Alternative
 from .base import Factor, Model, NonNegative, PerCent, Positive, Price
 from .measuring import Dxf, Measuring
 from .quote import Quote
@@ -459,6 +460,7 @@ class Supply(Model):
     """A mains outlet where drivers may be mounted."""
 
     price: Price = Field(0.0, description="what it costs to use it at all")
+    use: bool = Field(True, description="whether drivers may be mounted here at all")
     max_drivers: int = Field(4, ge=1, le=20, description="how many drivers may be mounted here")
     mount_height_m: float = Field(0.5, ge=0.3, le=5, description="height of the drivers (at least 0.3 m)")
     loading_pct: float = Field(
@@ -609,6 +611,7 @@ class Job(Model):
     schedule: Schedule | None = Field(None, description="when the lamps are on, for what a year's use costs")
     tolerance: Tolerances = Field(default_factory=Tolerances)
     quote: Quote | None = Field(None, description="rates and times, for what the customer pays")
+    alternatives: tuple[Alternative, ...] = Field((), description="what lampspur compare plans besides the job itself")
 
     @model_validator(mode="before")
     @classmethod

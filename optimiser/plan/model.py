@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, JsonValue
 
 XY = tuple[float, float] | tuple[float, float, float]
 """x, y and, where heights were measured, z; in metres."""
@@ -29,8 +29,8 @@ class JobRef(Part):
     title: str
     digest: str = Field(description="sha256 of job.toml, survey and overrides")
     files: list[str] = Field(description="copies in the plan's folder: the job file first, then the survey")
-    overrides: dict[str, str | float | int | None] = Field(
-        default_factory=dict, description="values given on the command line instead of the job's, by dotted key"
+    overrides: dict[str, JsonValue] = Field(
+        default_factory=dict, description="values instead of the job file's, by dotted key; null takes the key out"
     )
 
 

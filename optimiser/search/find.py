@@ -30,6 +30,7 @@ from .refine import moved_onto, slide
 from .side_by_side import lay_side_by_side
 from .state import Bench, State
 from .tasks import LEAST_SLIDE, Crew, Done, Task, collecting_seldom
+from .warm import Warm, warm_states
 
 WORK_PER_LAMP = 1300.0
 """Work of effort 1 for each lamp, exact rebuilding and sliding included, in units of about half a millisecond."""
@@ -59,6 +60,8 @@ class Round:
 # and round many layouts; with many lamps the descent itself needs most of the effort, and more heat.
 FIRST_SHARE = 0.35
 FEW_HEAT, MANY_HEAT = 0.3, 0.8
+WARM_HEAT = 0.1
+"""For layouts of a like job: hot enough to leave what no longer pays, cool enough to keep the rest."""
 FEW_ROUNDS = (Round(6, 0.3, 0.15), Round(3, 0.2, 0.08), Round(2, 0.1, 0.03), Round(2, 0.05, 0.02))
 MANY_ROUNDS = (Round(2, 0.3, 0.3), Round(2, 0.15, 0.15), Round(2, 0.1, 0.05), Round(2, 0.1, 0.03))
 
@@ -71,6 +74,8 @@ class Options:
     effort: float = 1.0
     num_drivers: int | None = None
     processes: int = 1
+    prove: bool = True
+    """Whether to prove as much as the effort allows; False takes the bound that is had at once."""
 
 
 @dataclass(frozen=True)
@@ -110,7 +115,11 @@ class _Search:
         confirm: Confirm,
         observer: Observer,
         stop: Callable[[], bool],
+        warm: Sequence[Warm] = (),
     ) -> None:
+        self.warm = warm
+        self.begun: list[State] = []
+        """States made of the layouts to begin from."""
         self.job, self.survey, self.ground = job, survey, ground
         self.options, self.confirm, self.observer, self.stop = options, confirm, observer, stop
         self.facts = gather_facts(job, survey, ground.graph)
@@ -149,8 +158,13 @@ class _Search:
         """A feasible layout at once, if a plain construction finds one."""
         bench = self.bench()
         tries = [construct(bench, random.Random(self.options.seed), bulk=bulk) for bulk in (False, True)]
+        self.begun = warm_states(bench, self.job, self.survey, self.warm, random.Random(self.options.seed))
         self.work += bench.effort.spent
+        tries += self.begun
         self.offer(tries)
+        for state in self.begun:  # gauges without rounding: what held before must not be lost to it
+            if not state.missing:
+                self.finish(state)
         self.start = min(tries, key=lambda s: s.cost)
 
     def spread(self, crew: Crew, share: float, starts: Sequence[State], temperature: float) -> list[Done]:
@@ -186,6 +200,8 @@ class _Search:
         Few starts for many lamps: one long descent beats several short ones there.
         """
         kinds = [Task(start=self.start)]
+        if any(not state.missing for state in self.begun):
+            return self.run(crew, FIRST_SHARE, [Task(start=state) for state in self.begun], WARM_HEAT)
         if len(self.survey.lamps) > MANY_LAMPS:
             return self.run(crew, FIRST_SHARE, [*kinds, Task(split=True)], MANY_HEAT)
         if self.options.num_drivers == 1:
@@ -313,7 +329,9 @@ class _Search:
             return missing
         self.observer.stage("bound")
         num_drivers, facts = self.options.num_drivers, self.needed_facts()
-        if self.stop():  # whoever ends a search does not want to wait for more than what is proven at once
+        if (
+            self.stop() or not self.options.prove
+        ):  # whoever ends a search does not want to wait for more than what is proven at once
             bound = quick_bound(facts, num_drivers)
         else:
             bound = lower_bound(facts, num_drivers=num_drivers, effort=self.options.effort)
@@ -330,14 +348,15 @@ def find_layout(
     confirm: Confirm,
     observer: Observer,
     stop: Callable[[], bool],
+    warm: Sequence[Warm] = (),
 ) -> Found | frozenset[int]:
     """
-    Search for the cheapest layout.
+    Search for the cheapest layout, from nothing or from layouts of a like job, whose places the ground must hold.
 
     Returns the lamps left out by the best try when no layout was found that holds; ``find_obstacles`` then says what
     stands in the way.
     """
-    search = _Search(job, survey, ground, options, confirm, observer, stop)
+    search = _Search(job, survey, ground, options, confirm, observer, stop, warm)
     unfed = frozenset(lamp for lamp, feeds in enumerate(search.facts.lamp_feeds) if not feeds)
     if unfed:  # no tap keeps them inside their window
         return unfed
@@ -360,7 +379,7 @@ def find_layout(
                 break
             observer.stage(f"refining, round {number}")
             states = search.refine_around(_unlike(done, planned.keep))
-            if len(survey.lamps) <= MANY_LAMPS:
+            if len(survey.lamps) <= MANY_LAMPS and options.prove:
                 observer.bound(quick_bound(search.needed_facts(), options.num_drivers).total)
             if stop():
                 break

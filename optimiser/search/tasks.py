@@ -151,7 +151,8 @@ _stop: Any = None
 _news: Any = None
 
 
-def _start_worker(stop: Any, news: Any) -> None:
+def start_worker(stop: Any, news: Any) -> None:
+    """What every worker process does first: leave Ctrl-C to its parent, and end when that ends."""
     global _stop, _news
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent hears Ctrl-C and tells the workers to finish
     if hasattr(os, "setpgid"):  # nor does what is sent to the whole group end them before the parent has their results
@@ -163,6 +164,11 @@ def _start_worker(stop: Any, news: Any) -> None:
     gc.set_threshold(COLLECT_EVERY, *gc.get_threshold()[1:])
 
 
+def asked_to_stop() -> bool:
+    """Whether the parent wants this worker to come to an end; asked in workers only."""
+    return _stop is not None and bool(_stop.is_set())
+
+
 def _end_after(parent: Any) -> None:
     """End this process when its parent has, however that ended."""
     parent.join()
@@ -170,7 +176,7 @@ def _end_after(parent: Any) -> None:
 
 
 @contextlib.contextmanager
-def _interrupts_held() -> Iterator[None]:
+def interrupts_held() -> Iterator[None]:
     """Ctrl-C waits until this is over; processes started meanwhile never hear it."""
     if not hasattr(signal, "pthread_sigmask"):  # Windows
         yield
@@ -215,7 +221,7 @@ class Crew:
             self._stop_flag = context.Event()
             self._news: Any = context.Queue()
             self._pool = ProcessPoolExecutor(
-                processes, mp_context=context, initializer=_start_worker, initargs=(self._stop_flag, self._news)
+                processes, mp_context=context, initializer=start_worker, initargs=(self._stop_flag, self._news)
             )
 
     def __enter__(self) -> Crew:
@@ -232,7 +238,7 @@ class Crew:
         """All tasks' results in list order."""
         if self._pool is None:
             return [do_task(facts, land, task, self._user_stop, self._tell) for task in tasks]
-        with _interrupts_held():  # a worker inherits that while it starts, until it ignores them itself
+        with interrupts_held():  # a worker inherits that while it starts, until it ignores them itself
             futures: list[Future[Done]] = [self._pool.submit(_work, facts, land, task) for task in tasks]
         return self._results(futures)
 
@@ -240,7 +246,7 @@ class Crew:
         """One task for each area, on facts of its own; results in list order."""
         if self._pool is None:
             return [method(facts, task, self._user_stop) for facts, task in areas]
-        with _interrupts_held():
+        with interrupts_held():
             futures = [self._pool.submit(_work_on_area, method, facts, task) for facts, task in areas]
         return self._results(futures)
 

@@ -1,0 +1,126 @@
+"""Which alternative, why, and how sure that is. In: figures by name. Out: one sentence, a Difference for each other.
+
+A is cheaper than B for certain only if A's cost is below what is proven that B costs at least, and both hold on one
+ground graph. A's plan lies on the common graph, so its cost holds there; B's bound must be proven there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from .model import AlternativeResult, Certainty, Difference, Figures
+
+PARTS = {
+    "trench": "trench and leads",
+    "cable": "cable",
+    "joints": "joints",
+    "drivers": "drivers",
+    "supplies": "supply points",
+    "fuses": "fuses",
+}
+CENT = 0.005
+
+
+def cheapest(results: Sequence[AlternativeResult]) -> AlternativeResult | None:
+    """The planned one of least cost; of equal ones that with fewer drivers, then the first."""
+    planned = [result for result in results if result.figures is not None]
+    return min(planned, key=lambda r: (_figures(r).cost.total, len(_figures(r).drivers)), default=None)
+
+
+def differences(
+    best: AlternativeResult, results: Sequence[AlternativeResult], sharing: Sequence[str], currency: str
+) -> list[Difference]:
+    """The recommended one against each other that was planned; ``sharing`` names those on its ground."""
+    return [
+        _difference(best, other, common=other.name in sharing, currency=currency)
+        for other in results
+        if other is not best and other.figures is not None
+    ]
+
+
+def _difference(best: AlternativeResult, other: AlternativeResult, *, common: bool, currency: str) -> Difference:
+    a, b = _figures(best), _figures(other)
+    more = round(b.cost.total - a.cost.total, 2)
+    on_common = b.bound_on_common if common else None
+    bound = on_common if on_common is not None else b.bound
+    where = "" if on_common is not None else " on its own graph"
+    if bound is not None and bound - a.cost.total > CENT and (on_common is not None or not common):
+        least = round(bound - a.cost.total, 2)
+        says = f"certain{where}: no layout of '{other.name}' costs less than {_sum(bound, currency)}, "
+        says += f"which is {_sum(least, currency)} more than '{best.name}'"
+        certainty: Certainty = "certain" if common else "certain_on_its_own_graph"
+        return Difference(
+            other=other.name,
+            costs_more=more,
+            certainty=certainty,
+            at_least=least,
+            could_save=None,
+            says=says,
+        )
+    could = None if bound is None else round(max(0.0, a.cost.total - bound), 2)
+    says = f"too close to call: as planned, '{other.name}' costs {_sum(more, currency)} more"
+    if more <= CENT:
+        says = f"too close to call: as planned, '{other.name}' costs the same"
+    if could is None:
+        says += "; what it costs at least is not known"
+    elif could > CENT:
+        says += f", but nothing proven{where} rules out that it is up to {_sum(could, currency)} cheaper"
+    else:
+        says += f"; it cannot be cheaper{where}"
+    return Difference(
+        other=other.name, costs_more=more, certainty="too_close_to_call", at_least=None, could_save=could, says=says
+    )
+
+
+def recommendation(
+    best: AlternativeResult | None,
+    results: Sequence[AlternativeResult],
+    against: Sequence[Difference],
+    currency: str,
+) -> str:
+    """One sentence: which, by how much, why, and how sure."""
+    if best is None:
+        return "None of the alternatives has a layout."
+    a = _figures(best)
+    others = sorted(against, key=lambda difference: difference.costs_more)
+    failed = [result for result in results if result.figures is None]
+    if not others:
+        says = f"Take '{best.name}' at {_sum(a.cost.total, currency)}: it is the only one"
+        return f"{says} with a layout." if failed else f"{says}."
+    next_best = next(result for result in results if result.name == others[0].other)
+    b, near = _figures(next_best), others[0]
+    if near.costs_more <= CENT:
+        return (
+            f"Take '{best.name}' or '{next_best.name}': both cost {_sum(a.cost.total, currency)} as planned, "
+            "and neither is known to be cheaper."
+        )
+    says = (
+        f"Take '{best.name}': at {_sum(a.cost.total, currency)} it costs {_sum(near.costs_more, currency)} less than "
+        f"'{next_best.name}'{', the next cheapest' if len(others) > 1 else ''}, {_reason(a, b, currency)}"
+    )
+    sure = {
+        "certain": "which is certain on the ground graph of both",
+        "certain_on_its_own_graph": "which is certain on each one's own ground graph",
+        "too_close_to_call": "though by what is proven that is too close to call",
+    }[near.certainty]
+    return f"{says}; {sure}." if near.certainty == "too_close_to_call" else f"{says}, {sure}."
+
+
+def _reason(a: Figures, b: Figures, currency: str) -> str:
+    """The part of the cost that saves most, and the part that it costs most."""
+    saved = {name: round(getattr(b.cost, key) - getattr(a.cost, key), 2) for key, name in PARTS.items()}
+    most = max(saved, key=lambda name: saved[name])
+    least = min(saved, key=lambda name: saved[name])
+    says = f"because it spends {_sum(saved[most], currency)} less on {most}"
+    if saved[least] < -CENT:
+        says += f" and {_sum(-saved[least], currency)} more on {least}"
+    return says
+
+
+def _figures(result: AlternativeResult) -> Figures:
+    assert result.figures is not None
+    return result.figures
+
+
+def _sum(value: float, currency: str) -> str:
+    return f"{value:,.2f} {currency}".rstrip()

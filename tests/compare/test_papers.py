@@ -1,0 +1,172 @@
+"""What a comparison prints and writes: one answer, in text, tables, sheet and page, whole or not at all."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+import shutil
+from collections import Counter
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from cli import app
+from optimiser.check import check_folder
+from optimiser.compare.model import Curve, CurvePoint
+from optimiser.documents.curve_plot import draw_curve
+from optimiser.documents.words import columns_of
+
+ALTERNATIVES = """
+[[alternatives]]
+name = "<b>=no & such"
+overrides = { "voltage.max_drop" = 1, "voltage.drop_from" = "nominal" }
+without = ["cables.2 x 2.5"]
+"""
+
+
+def run(*args: str | Path) -> Result:
+    return CliRunner().invoke(app, ["compare", *map(str, args), "--effort", "0.02", "--processes", "1"])
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory, cases: Path) -> Path:
+    folder = tmp_path_factory.mktemp("papers") / "terrace"
+    shutil.copytree(cases / "terrace", folder)
+    with (folder / "job.toml").open("a", encoding="utf-8") as file:
+        file.write(ALTERNATIVES)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def printed(site: Path) -> Result:
+    result = run(site, "--drivers", "1", "--drivers", "2", "--curves", "--limits", "--out", site.parent / "out")
+    assert (result.exit_code, result.stderr) == (0, "")
+    return result
+
+
+@pytest.fixture(scope="module")
+def out(site: Path, printed: Result) -> Path:
+    return site.parent / "out"
+
+
+def test_the_text_answers_first_and_fits_a_terminal(printed: Result) -> None:
+    lines = printed.stdout.splitlines()
+    assert lines[3].startswith("Take '1 driver': at ")
+    assert max(map(columns_of, lines)) <= 80
+    assert "no layout possible" in printed.stdout and "certain: no layout of '2 drivers' costs less" in printed.stdout
+    assert "Cost against the largest drop" in printed.stdout and "What would save" in printed.stdout
+
+
+def test_the_folder_holds_all_papers_and_a_plan_for_each_that_holds(out: Path) -> None:
+    assert sorted(path.name for path in out.iterdir()) == [
+        "1-1-driver", "2-2-drivers", "compare.html", "comparison.json", "limits.csv", "lowest_volts.csv",
+        "lowest_volts.svg", "max_drop.csv", "max_drop.svg", "side_by_side.svg", "table.csv",
+    ]  # fmt: skip
+    for name in ("1-1-driver", "2-2-drivers"):
+        assert not check_folder(out / name).violations
+
+
+def test_table_and_json_say_the_same(out: Path) -> None:
+    data = json.loads((out / "comparison.json").read_text(encoding="utf-8"))
+    text = (out / "table.csv").read_bytes().decode("utf-8-sig")
+    rows = {row[0]: row[1:] for row in csv.reader(io.StringIO(text))}
+    assert rows["figure"] == ["1 driver", "2 drivers", "<b>=no & such"]
+    assert rows["status"] == [row["status"] for row in data["alternatives"]]
+    for i, result in enumerate(data["alternatives"]):
+        figures = result["figures"]
+        for part in ("total", "trench", "cable", "joints", "drivers"):
+            assert rows[part][i] == ("" if figures is None else str(figures["cost"][part])), part
+        assert rows["lowest_v"][i] == ("" if figures is None else str(figures["lowest_v"]))
+    assert data["files"] == ["comparison.json", *(name for name in data["files"] if name != "comparison.json")]
+    assert {path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()} == set(data["files"])
+
+
+def test_sheet_and_curves_are_svg_whose_ids_are_their_own(out: Path) -> None:
+    for name in ("side_by_side.svg", "max_drop.svg", "lowest_volts.svg"):
+        text = (out / name).read_text(encoding="utf-8")
+        tree = ElementTree.fromstring(text)
+        ids = Counter(element.get("id") for element in tree.iter() if element.get("id"))
+        assert not [one for one, times in ids.items() if times > 1]
+        assert set(re.findall(r"url\(#([^)]+)\)", text)) <= set(ids)
+        assert not re.search(r'(?:href|src)="(?!#)', text)
+
+
+def test_the_page_switches_without_script_or_network(out: Path) -> None:
+    page = (out / "compare.html").read_text(encoding="utf-8")
+    assert not re.search(r"<script|<link|<img|@import|(?:href|src)=\"(?!#)|url\((?!#)", page)
+    assert "<b>=no" not in page and "&lt;b&gt;=no &amp; such" in page
+    ids = Counter(re.findall(r'\bid="([^"]+)"', page))
+    assert not [one for one, times in ids.items() if times > 1]
+    assert set(re.findall(r"url\(#([^)]+)\)", page)) <= set(ids)
+    for i in range(3):
+        assert f'for="show-{i}"' in page and ids[f"show-{i}"] == ids[f"sheet-{i}"] == 1
+        assert f"#show-{i}:checked ~ #sheet-{i}" in page
+    assert page.count("checked>") == 1, "the recommended drawing is shown first"
+
+
+def test_a_comparison_is_replaced_only_when_asked_and_only_when_it_is_ours(out: Path, site: Path) -> None:
+    copy = site.parent / "again"
+    shutil.copytree(out, copy)
+    before = {path: path.read_bytes() for path in sorted(copy.rglob("*")) if path.is_file()}
+    refused = run(site, "--drivers", "1", "--out", copy)
+    assert refused.exit_code == 2 and "holds a comparison already" in refused.stderr
+    (copy / "1-1-driver" / "notes.txt").write_text("mine")
+    refused = run(site, "--drivers", "1", "--out", copy, "--replace")
+    assert refused.exit_code == 2 and "1-1-driver/notes.txt, which no comparison wrote" in refused.stderr
+    (copy / "1-1-driver" / "notes.txt").unlink()
+    assert {path: path.read_bytes() for path in sorted(copy.rglob("*")) if path.is_file()} == before
+    assert run(site, "--drivers", "1", "--out", copy, "--replace").exit_code == 0
+    assert (copy / "1-as-it-stands").exists() or not (copy / "2-2-drivers").exists()
+
+
+def test_faults_leave_nothing_behind(site: Path, tmp_path: Path) -> None:
+    said = run(site, "--drivers", "1", "--drivers", "1", "--out", tmp_path / "x")
+    assert said.exit_code == 2 and said.stderr.endswith("1 problem; nothing was written.\n")
+    said = run(site, "--cluster", "nowhere", "--out", tmp_path / "x")
+    assert said.exit_code == 2 and "where no scheduler answers" in said.stderr
+    assert not list(tmp_path.iterdir())
+
+
+def test_where_no_alternative_has_a_layout_that_is_the_answer(cases: Path, tmp_path: Path) -> None:
+    shutil.copytree(cases / "terrace", tmp_path / "job")
+    text = (tmp_path / "job/job.toml").read_text(encoding="utf-8")
+    (tmp_path / "job/job.toml").write_text(
+        text + '\n[voltage]\nmax_drop = 1\ndrop_from = "nominal"\n', encoding="utf-8"
+    )
+    said = run(tmp_path / "job", "--drivers", "1", "--drivers", "2", "--out", tmp_path / "out")
+    assert said.exit_code == 3 and "None of the alternatives has a layout." in said.stdout
+    assert said.stderr == "No layout of any alternative; nothing was written.\n"
+    assert not (tmp_path / "out").exists()
+
+
+def test_many_sites_get_a_folder_each_and_a_summary(cases: Path, tmp_path: Path) -> None:
+    for name in ("north", "south"):
+        shutil.copytree(cases / "terrace", tmp_path / "sites" / name)
+    said = run(tmp_path / "sites", "--drivers", "1", "--drivers", "2", "--out", tmp_path / "out")
+    assert (said.exit_code, said.stderr) == (0, "")
+    assert max(map(columns_of, said.stdout.splitlines())) <= 80
+    data = json.loads((tmp_path / "out/summary.json").read_text(encoding="utf-8"))
+    assert [row["site"] for row in data["sites"]] == ["north", "south"]
+    for name in ("north", "south"):
+        assert (tmp_path / "out" / name / "compare.html").is_file()
+        assert not check_folder(tmp_path / "out" / name / "1-1-driver").violations
+    costs = [row["cost"] for row in data["sites"]]
+    assert f"{sum(costs):,.2f}" in next(line for line in said.stdout.splitlines() if line.startswith("total"))
+    again = run(tmp_path / "sites", "--drivers", "1", "--drivers", "2", "--out", tmp_path / "out", "--replace")
+    assert again.exit_code == 0
+
+
+def test_the_comparison_as_json(site: Path, out: Path) -> None:
+    said = run(site, "--drivers", "1", "--drivers", "2", "--json", "--out", site.parent / "third")
+    data, written = json.loads(said.stdout), json.loads((out / "comparison.json").read_text(encoding="utf-8"))
+    assert data["alternatives"] == written["alternatives"] and data["says"] == written["says"]
+
+
+def test_a_curve_without_points_is_drawn_as_that() -> None:
+    none = CurvePoint(limit=3, cost=None, reached=None, drivers=None, cable_m=None)
+    curve = Curve(of="max_drop", alternative="a", unit="%", points=[none], knee=None, says="No point.")
+    assert "No point." in draw_curve(curve, "EUR")
