@@ -179,6 +179,13 @@ def test_the_drop_is_held_too() -> None:
     held = planned(folder_of(text, ONE))
     assert held.cables[0].cable == "4"
     assert (held.lamps[0].sure_drop_pct or 99) <= limit
+    # The thinner cable, judged as if it were to hold.
+    asked = folder("show")
+    assert plan.certainty is not None
+    claims = plan.model_copy(update={"certainty": plan.certainty.model_copy(update={"held": True})})
+    job = asked.job.with_tolerance("hold")
+    job = job.model_copy(update={"voltage": job.voltage.model_copy(update={"max_drop": limit})})
+    assert "guaranteed drop" in {v.limit for v in check_plan(claims, job, asked.survey, asked.digest).violations}
 
 
 def test_spoiled_plans() -> None:
