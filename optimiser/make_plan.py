@@ -115,21 +115,24 @@ def plan_of(folder: JobFolder, ground: Ground, layout: Layout) -> Plan | None:
     return None if check_plan(draft, folder.job, folder.survey, folder.digest).violations else draft
 
 
+SAME_EFFORT_LAMPS = 40
+"""Up to so many lamps the comparison without tolerances gets the plan's own effort, which doubles the time."""
 LESS_EFFORT = 0.25
-"""Part of a plan's effort spent once more on a plan that need not hold at the worst corner."""
+"""Part of the plan's effort that it gets beyond: too little to find small differences, and the plan says which."""
 LEAST_EFFORT = 0.01
 
 
 def _compared(plan: Plan, folder: JobFolder, options: Options, stop: StopSignal) -> Plan:
     """
-    The plan with what tolerances cost: against the best plan found without, by a search of less effort.
+    The plan with what tolerances cost: against the best plan found without, by a search of its own.
 
     A plan that holds at the worst corner holds as stated, so that it stands itself where nothing cheaper is found.
     """
     assert plan.certainty is not None
     if stop():
         return plan
-    effort = max(LEAST_EFFORT, LESS_EFFORT * options.effort)
+    few = len(folder.survey.lamps) <= SAME_EFFORT_LAMPS
+    effort = options.effort if few else max(LEAST_EFFORT, LESS_EFFORT * options.effort)
     looser = replace(folder, job=folder.job.with_tolerance("show"))
     try:
         other = make_plan(looser, replace(options, effort=effort), stop=stop)

@@ -145,7 +145,7 @@ def test_holding_costs_thicker_cable_and_the_plan_says_so() -> None:
     without = plan.certainty.without
     assert without is not None
     assert without.cost == cheap.cost.total
-    assert without.effort == pytest.approx(0.0125)
+    assert without.effort == plan.effort
     assert (without.outside, without.outside_pct) == (1, cheap.lamps[0].outside_pct)
     assert plan.cost.total - without.cost == pytest.approx(2 * plan.cables[0].cut_m, abs=0.011)
     assert plan.lamps[0].outside_pct == 0
@@ -179,6 +179,13 @@ def test_the_drop_is_held_too() -> None:
     held = planned(folder_of(text, ONE))
     assert held.cables[0].cable == "4"
     assert (held.lamps[0].sure_drop_pct or 99) <= limit
+    # The thinner cable, judged as if it were to hold.
+    asked = folder("show")
+    assert plan.certainty is not None
+    claims = plan.model_copy(update={"certainty": plan.certainty.model_copy(update={"held": True})})
+    job = asked.job.with_tolerance("hold")
+    job = job.model_copy(update={"voltage": job.voltage.model_copy(update={"max_drop": limit})})
+    assert "guaranteed drop" in {v.limit for v in check_plan(claims, job, asked.survey, asked.digest).violations}
 
 
 def test_spoiled_plans() -> None:
@@ -308,3 +315,15 @@ def test_budgets_of_the_worst_corner_suffice(seed: int, copper: float, load: flo
         middle = (least + most) / 2
         least, most = (middle, most) if drop(middle, 1) <= part_v else (least, middle)
     assert drop(least * copper, load) <= budget_v + 1e-6
+
+
+@pytest.mark.parametrize(("effort", "says"), [(0.05, "the same effort: this seems"), (0.02, "0.02 only: what this")])
+def test_a_comparison_that_shows_nothing_says_so(effort: float, says: str) -> None:
+    plan = planned(folder("hold"))
+    assert plan.certainty is not None
+    assert plan.certainty.without is not None
+    other = plan.certainty.without.model_copy(update={"effort": effort})
+    text = summary(
+        plan.model_copy(update={"certainty": plan.certainty.model_copy(update={"without": other})}), out=None
+    )
+    assert says in " ".join(text.split())

@@ -140,9 +140,11 @@ def _certain(plan: Plan, certain: Certainty) -> list[str]:
     other = certain.without
     if other is not None:
         less = plan.cost.total - other.cost
-        search = f"by a search of effort {other.effort:g} instead of {plan.effort:g}"
+        same = other.effort >= plan.effort
+        search = "by a search of the same effort" if same else f"by a search of effort {other.effort:g} only"
         if less < 0.005:
-            lines += wrapped(f"This costs nothing: no cheaper plan was found without tolerances, {search}.")
+            shown = "this seems to cost nothing" if same else "what this costs is not shown"
+            lines += wrapped(f"No cheaper plan was found without tolerances, {search}: {shown}.")
         else:
             lines += wrapped(
                 f"This costs {money(less, plan.currency)}: without tolerances {money(other.cost, plan.currency)} was "

@@ -345,7 +345,7 @@ class Without(Part):
     """The plan found without regard to tolerances, for comparison."""
 
     cost: float = Field(description="least cost found, in the same money as cost.total; never above it")
-    effort: float = Field(description="effort of that search, smaller than the plan's own")
+    effort: float = Field(description="effort of that search; beyond 40 lamps a quarter of the plan's own")
     outside: int = Field(description="lamps whose guaranteed volts leave their windows there")
     outside_pct: float = Field(description="greatest outside_pct of its lamps")
 

@@ -48,6 +48,7 @@ VALUES: list[tuple[str, Path, Any, str]] = [
     # names and references
     ("pond", ("job", "digest"), "sha256:1", "digest"),
     ("pond", ("lamps", 0, "volts"), float("nan"), "finite numbers"),
+    ("pond", ("lamps", 0, "sure_low_v"), 11.0, "certainty"),
     ("pond", ("cables", 0, "cut_m"), float("inf"), "finite numbers"),
     ("pond", ("cost", "total"), 1e300, "finite numbers"),
     ("pond", ("trenches", 0, "route", 1), (10.0, float("-inf")), "finite numbers"),
@@ -517,6 +518,7 @@ def test_the_corruptions_cover_most_limits() -> None:
         "printed bands",  # test_check_for_papers.py
     }
     elsewhere.add("aiming")  # in tests/ground/test_aiming.py
+    elsewhere |= {"guaranteed volts", "guaranteed window", "guaranteed drop", "chances"}  # test_tolerance_in_plans.py
     assert set(LIMITS) - named == elsewhere
 
 
