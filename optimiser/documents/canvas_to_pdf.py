@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from .canvas import Line, Mark, Page, Rect, Words
 from .pdf_fonts import Pen
+from .svg import text_width
 from .words import plain
 
 if TYPE_CHECKING:
@@ -52,9 +53,14 @@ def _draw(pdf: FPDF, mark: Mark) -> None:
         pdf.circle(mark.x, mark.y, mark.radius, style=style)
 
 
+def _surely_fits(words: Words, text: str) -> bool:
+    """Without measuring: no sign of ASCII is wider than 1.25 of what ``text_width`` reckons."""
+    return words.room is not None and text.isascii() and 1.25 * text_width(text, words.size) <= words.room
+
+
 def _write(pdf: FPDF, pen: Pen, words: Words) -> None:
     text, style = plain(words.text), "B" if words.bold else ""
-    if words.room is not None and pen.width(text, words.size, style) > words.room:
+    if words.room is not None and not _surely_fits(words, text) and pen.width(text, words.size, style) > words.room:
         while text and pen.width(text + "…", words.size, style) > words.room:
             text = text[:-1]
         text = text.rstrip() + "…"

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from fpdf import FPDF
@@ -53,6 +53,10 @@ class Pen:
     def write(self, x: float, y: float, words: str, size: float, style: str, anchor: str = "start") -> None:
         """One line, its baseline at ``y``; ``anchor`` says which point of it ``x`` is: start, middle or end."""
         runs = list(self._runs(words))
+        if anchor == "start" and len(runs) == 1 and not runs[0].shaped:  # most lines: nothing to measure
+            self._choose(runs[0], style, size)
+            self.pdf.text(x, y, runs[0].words)
+            return
         widths = [self._use(run, style, size) for run in runs]
         x -= {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * sum(widths)
         for run, width in zip(runs, widths, strict=True):
@@ -77,10 +81,13 @@ class Pen:
     def _family(self, char: str) -> str:
         return next((family for family, known in self._known if ord(char) in known), BOXES)
 
-    def _use(self, run: _Run, style: str, size: float) -> float:
-        """Set the font for a run; its width."""
+    def _choose(self, run: _Run, style: str, size: float) -> None:
         self.pdf.set_font(run.family, style if run.family == FAMILY else "", size * _PT)
         self.pdf.set_text_shaping(use_shaping_engine=run.shaped)
+
+    def _use(self, run: _Run, style: str, size: float) -> float:
+        """Set the font for a run; its width."""
+        self._choose(run, style, size)
         return self.pdf.get_string_width(run.words)
 
 
@@ -91,6 +98,13 @@ class _Run:
     words: str
     family: str
     shaped: bool
+
+
+def _without_joining(font: Any) -> None:
+    """Leave out the tables that say how letters join, where none do: to cut them down takes longest of all."""
+    for table in ("GSUB", "GPOS", "GDEF"):
+        if table in font.ttfont:
+            del font.ttfont[table]
 
 
 def _joins(char: str) -> bool:
@@ -117,7 +131,11 @@ def letters(pdf: FPDF, texts: Iterable[str], fonts: Sequence[Path] = ()) -> Iter
             families.append(f"given{number}")
             pdf.add_font(families[-1], "", path)
         pen = Pen(pdf, families)
-        lacking = sorted({char for text in texts if not text.isascii() for char in text if pen.lacks(char)})
+        used = {char for text in texts if not text.isascii() for char in text}
+        if not any(map(_joins, used)):
+            for style in _FACES:
+                _without_joining(pdf.fonts[FAMILY + style])
+        lacking = sorted(char for char in used if pen.lacks(char))
         if lacking:
             file = Path(folder) / "boxes.ttf"
             file.write_bytes(_boxes(lacking))

@@ -303,6 +303,8 @@ def test_widths_are_reckoned_no_less_than_the_font_needs() -> None:
         for word in ("K05", "driver", "Circuit C12 from D03: 14 joints", "2.5 mm², 100 m", "12.04 to 12.36", "°", "−"):
             width = sum(advances[signs[ord(char)]][0] for char in word) / per_em
             assert width <= _NARROWER * text_width(word, 1.0, bold=bold), word
+        for char in map(chr, range(33, 127)):  # what needs no measuring, see canvas_to_pdf
+            assert advances[signs[ord(char)]][0] / per_em <= 1.25 * text_width(char, 1.0), char
 
 
 def test_a_row_longer_than_a_sheet_goes_on_over_the_page() -> None:
