@@ -59,6 +59,10 @@ def judge_certainty(index: Index, wires: Wires, book: Book) -> None:
         cost = printed.without.cost
         text = f"without tolerances {cost:.2f} is said to be the least, and {plan.cost.total:.2f} is less"
         book.claim("certainty", "without", printed.held and cost <= plan.cost.total, text)
+        other = printed.without
+        sane = cost > 0 and 0 < other.effort <= plan.effort and 0 <= other.outside <= len(plan.lamps)
+        sane = sane and 0 <= other.outside_pct <= 100
+        book.claim("certainty", "without", sane, "what is said of the plan without tolerances cannot be so")
     for number, driver in enumerate(plan.drivers):
         if index.circuits_of[driver.id]:
             _Driver(index, wires, driver, number).judge(book)

@@ -122,6 +122,10 @@ def judge_bound(index: Index, book: Book) -> None:
         return
     book.at_most("bound", "bound", "bound", plan.bound, plan.cost.total, "", 0.0051)
     book.at_least("bound", "bound", "bound", plan.bound, 0, "", 0)
+    if plan.bound_parts is not None:
+        total = math.fsum(plan.bound_parts.values())
+        tol = 0.006 * (1 + len(plan.bound_parts))
+        book.same("bound", "bound_parts", "sum of its parts", plan.bound, total, "", tol)
     own = (plan.cost.total - plan.bound) / plan.cost.total if plan.cost.total else 0.0
     tol = 0.000051 + 0.0051 / max(plan.cost.total, 1)
     book.same("bound", "gap", "gap (a share, not per cent)", plan.gap, own, "share", tol)

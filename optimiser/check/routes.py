@@ -63,6 +63,9 @@ def judge_routes(index: Index, book: Book) -> Lines:
     _judge_once(lines, index, book)
     if index.survey.has_heights:
         _judge_heights(index, book)
+    else:
+        for name, z in [(j.id, j.z) for j in plan.joints] + [(lamp.id, lamp.z) for lamp in plan.lamps]:
+            book.claim("heights", name, not z, f"{name}: a height, but none surveyed")
     return lines
 
 

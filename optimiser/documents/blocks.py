@@ -166,12 +166,12 @@ def sign_block(plan: Plan, width: float, s: float, *, site: bool = False) -> Blo
         words = cut_to_width(words, width / 2 - 8.4 * s, size)
         block.drawn.append(text(x + 8.2 * s, y + row / 2 + 0.35 * size, words, size))
     block.down(half * row)
-    says = ["K05 · 2.5: piece of the cut list and its size in mm² (thicker line, thicker cable)."]
+    says = ["K… · mm²: piece of the cut list and the size of its conductors (thicker line, thicker cable)."]
     if site:
         says = [
-            "K05 · 2.5 · 7.4 m: piece of the cut list, size in mm², length to cut (thicker line, thicker cable).",
-            "T12 lawn 200 mm: trench, the ground it lies in, its depth.",
-            "12.43 V: predicted at the lamp with all lamps on.",
+            "K… · mm² · m: piece of the cut list, size of its conductors, length to cut (thicker line, thicker cable).",
+            "T… · ground · mm: trench, the ground it lies in, its depth.",
+            "V at a lamp: predicted there with all lamps on.",
         ]
     size = 1.85 * s
     for sentence in says:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 
-from ..plan.model import Certainty, CircuitPlan, MainsSide, Plan, Running
+from ..plan.model import Certainty, CircuitPlan, MainsSide, Plan, Running, Without
 from .words import (
     INVENTED,
     OUTCOMES,
@@ -148,10 +148,19 @@ def _certain(plan: Plan, certain: Certainty) -> list[str]:
         else:
             lines += wrapped(
                 f"This costs {money(less, plan.currency)}: without tolerances {money(other.cost, plan.currency)} was "
-                f"found, {search}. There the guaranteed volts of {counted(other.outside, 'lamp')} leave the window, "
-                f"with a chance up to {other.outside_pct:g} %."
+                f"found, {search}. {_lost(other)}"
             )
     return lines
+
+
+def _lost(other: Without) -> str:
+    """What the plan found without tolerances does not keep."""
+    if not other.outside:
+        return "There every lamp is sure of its window, but not of the largest drop that the job allows."
+    return (
+        f"There the guaranteed volts of {counted(other.outside, 'lamp')} leave the window, "
+        f"with a chance up to {other.outside_pct:g} %."
+    )
 
 
 def _spare(plan: Plan) -> list[str]:

@@ -140,7 +140,7 @@ def _measured(look: Look) -> list[str]:
 def _wrong(look: Look) -> list[str]:
     sentences = [finding.words for finding in look.findings] + list(look.notes)
     if not sentences:
-        return ["Nothing looks wrong"]
+        return [] if look.problems else ["Nothing looks wrong"]
     lines = [f"{counted(len(sentences), 'thing')} to look at"]
     for k, words in enumerate(sentences[:40], start=1):
         lines += _wrapped(words + ("" if words.endswith((".", "?")) else "."), "     ", f" {k:>2}  ")

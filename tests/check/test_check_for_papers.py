@@ -97,3 +97,20 @@ def test_bands_of_a_wound_transformer_pass() -> None:
     report = check_plan(plan, folder.job, folder.survey, folder.digest)
     assert not report.violations
     assert any(circuit.out_band_v for circuit in plan.circuits)
+
+
+def test_what_papers_print_besides_is_found_when_spoiled(terrace: tuple[JobFolder, Data]) -> None:
+    folder, data = terrace
+    name = next(iter(data["bound_parts"]))
+    for path, value, limit in (
+        (("lamps", 0, "extension_kit"), "another kit", "extensions"),
+        (("joints", 0, "z"), 5.0, "heights"),
+        (("lamps", 0, "z"), 5.0, "heights"),
+        (("bound_parts", name), data["bound_parts"][name] + 50.0, "bound"),
+    ):
+        spoiled = copy.deepcopy(data)
+        at: Any = spoiled
+        for key in path[:-1]:
+            at = at[key]
+        at[path[-1]] = value
+        assert limit in broken(folder, spoiled), path
