@@ -242,6 +242,10 @@ def show(value: object) -> str:
     return f"'{text}'" if isinstance(value, str) else text
 
 
+PAIRS = {"window_v", "cable_pct", "length_pct", "contact_pct", "load_pct"}
+"""Keys that hold a lowest and a highest value."""
+
+
 def _words(path: KeyPath, err: dict[str, Any], tables: dict[str, Any]) -> tuple[str, str]:
     """Found and mend of one pydantic error."""
     sort, value, ctx = str(err["type"]), err.get("input"), err.get("ctx", {})
@@ -299,6 +303,8 @@ def _words(path: KeyPath, err: dict[str, Any], tables: dict[str, Any]) -> tuple[
     if sort.startswith("string"):
         return f"{found}, which is not text", f'write it in quotes: "{show(value)}"'
     if sort in ("tuple_type", "list_type"):
+        if key in PAIRS:
+            return f"{found}, which is not a pair", f"write the lowest and the highest, as in [-5, 5]{meaning}"
         return f"{found}, which is not a list", f"write [{show(value)}]{meaning}"
     if sort in ("model_type", "model_attributes_type", "dict_type"):
         if len(path) > 1 and key in Job.model_fields:

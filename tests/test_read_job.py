@@ -516,3 +516,8 @@ def test_a_quote_without_its_rates_is_refused() -> None:
         "    mend: write less than 100 (part of the price before tax that is not cost, in per cent: "
         "price = cost / (1 - margin))"
     )
+
+
+def test_a_range_written_as_one_value_is_asked_for_both() -> None:
+    said = complaint(JOB, {"tolerance.cable_pct": "200 %"})
+    assert "tolerance.cable_pct: found '200 %', which is not a pair\n    mend: write the lowest and the highest" in said

@@ -62,13 +62,17 @@ def find_obstacles(
         proofs = _too_much(job, survey, facts, num_drivers)
     if no_tap or proofs:
         return [*no_tap, *proofs], bool(proofs) or not may_be_one
-    names = ", ".join(survey.lamps[lamp].name for lamp in sorted(missing)[:8]) or "the drivers"
+    names = ", ".join(survey.lamps[lamp].name for lamp in sorted(missing)[:8])
     more = f" and {len(missing) - 8} more" if len(missing) > 8 else ""
+    out = f"; left out at the end: {names}{more}" if names else "; with all of them fed, some limit broke each time"
+    nearest_m = way.min(axis=0)
+    far = int(np.argmax(nearest_m))
     asked = "" if num_drivers is None else f" with exactly {num_drivers} {'driver' if num_drivers == 1 else 'drivers'}"
     return [
         Obstacle(
-            f"no layout was found{asked} that feeds everything; left out at the end: {names}{more}",
-            "Each lamp alone gets its volts and can be protected, so this is not proven impossible.",
+            f"no layout was found{asked} that feeds everything{out}",
+            "Each lamp alone gets its volts and can be protected, so this is not proven impossible. Farthest from its "
+            f"nearest supply point is {survey.lamps[far].name}: {nearest_m[far]:.0f} m of cable along the ground.",
             _loosen(job, facts, num_drivers),
         )
     ], False
