@@ -97,7 +97,7 @@ def make_whole(
 
     observer.stage("packing reels and checking")
     plan = build_plan(folder, found.ground, found.layout, _proof(found, options, stop))
-    if job.tolerance.plan == "hold":
+    if job.tolerance.plan == "hold" and not warm:  # a search begun from known layouts is one of many, for its cost
         observer.stage("the same without tolerances")
         plan = _compared(plan, folder, options, stop)
     violations = check_plan(plan, job, survey, folder.digest).violations
@@ -132,7 +132,7 @@ def _compared(plan: Plan, folder: JobFolder, options: Options, stop: StopSignal)
     if stop():
         return plan
     few = len(folder.survey.lamps) <= SAME_EFFORT_LAMPS
-    effort = options.effort if few else max(LEAST_EFFORT, LESS_EFFORT * options.effort)
+    effort = options.effort if few else min(options.effort, max(LEAST_EFFORT, LESS_EFFORT * options.effort))
     looser = replace(folder, job=folder.job.with_tolerance("show"))
     try:
         other = make_plan(looser, replace(options, effort=effort), stop=stop)

@@ -149,7 +149,7 @@ def _judge_extension(index: Index, lamp: LampPlan, book: Book) -> None:
     book.at_most("extensions", lamp.id, "extension of its lead", lamp.extension_m, joints.extension_m, "m", PLACE_M)
     book.at_least("extensions", lamp.id, "extension of its lead", lamp.extension_m, 0, "m", 0)
     own = 0.0
-    named = lamp.extension_kit in joints.kits if lamp.extension_m > 0 else lamp.extension_kit is None
+    named = lamp.extension_kit is None or (lamp.extension_m > 0 and lamp.extension_kit in joints.kits)
     text = f"{lamp.id}: kit of its lead's extension is {lamp.extension_kit}, its extension {lamp.extension_m:g} m"
     book.claim("extensions", lamp.id, named, text)
     if lamp.extension_m > 0:

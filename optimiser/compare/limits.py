@@ -81,7 +81,7 @@ def _relaxed_values(folder: JobFolder, plan: Plan) -> list[tuple[str, dict[str, 
     near = sorted(
         (min(float(zone.polygon.distance(Point(place[0], place[1]))) for place in dug), zone.name)
         for zone in survey.zones
-        if zone.of == "survey" and job.grounds[zone.ground].no_dig
+        if dug and zone.of == "survey" and job.grounds[zone.ground].no_dig
     )
     for _, name in near[:MOST_ZONES]:
         setting = {"ground": job.base_ground}

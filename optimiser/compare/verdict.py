@@ -98,11 +98,15 @@ def recommendation(
         f"Take '{best.name}': at {_sum(a.cost.total, currency)} it costs {_sum(near.costs_more, currency)} less than "
         f"'{next_best.name}'{', the next cheapest' if len(others) > 1 else ''}, {_reason(a, b, currency)}"
     )
+    least = _sum(near.at_least or 0.0, currency)
     sure = {
-        "certain": "which is certain on the ground graph of both",
-        "certain_on_its_own_graph": "which is certain on each one's own ground graph",
+        "certain": f"and at least {least} of that is certain, on the ground graph of both",
+        "certain_on_its_own_graph": f"and at least {least} of that is certain, on each one's own ground graph",
         "too_close_to_call": "though by what is proven that is too close to call",
     }[near.certainty]
+    open_still = [f"'{d.other}'" for d in others[1:] if d.certainty == "too_close_to_call"]
+    if open_still and near.certainty != "too_close_to_call":
+        sure += f"; too close to call is {' and '.join(open_still)}"
     return f"{says}; {sure}." if near.certainty == "too_close_to_call" else f"{says}, {sure}."
 
 

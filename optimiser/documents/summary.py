@@ -156,7 +156,7 @@ def _certain(plan: Plan, certain: Certainty) -> list[str]:
 def _lost(other: Without) -> str:
     """What the plan found without tolerances does not keep."""
     if not other.outside:
-        return "There every lamp is sure of its window, but not of the largest drop that the job allows."
+        return "There every lamp is sure of its window; whether the largest drop is kept as surely was not judged."
     return (
         f"There the guaranteed volts of {counted(other.outside, 'lamp')} leave the window, "
         f"with a chance up to {other.outside_pct:g} %."

@@ -27,7 +27,7 @@ class Tolerances(Model):
     plan: Literal["off", "show", "hold"] = Field(
         "off",
         description='"show" prints each lamp\'s guaranteed volts and its chance of leaving its window; "hold" keeps '
-        "windows and drop at the worst corner too (--tolerance)",
+        "windows at the worst corner too, and the largest drop with all data at their heaviest (--tolerance)",
     )
     cable_pct: Span = Field(
         (-5.0, 0.0),

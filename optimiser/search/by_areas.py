@@ -17,13 +17,15 @@ import random
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from .area import Area, Cutter, stitch
 from .circuit import Fed
 from .effort import Effort
 from .facts import Facts
 from .graft import draft_of, recreate
 from .state import Bench, State, lay
-from .supply_areas import Unit, areas_of, give_to_supplies, units_given, units_of
+from .supply_areas import Unit, areas_of, give_to_supplies, lamp_places, units_given, units_of
 from .tasks import Crew, Task, search_area, start_area
 
 AREA_LAMPS = 90
@@ -185,8 +187,15 @@ def _area(cutter: Cutter, state: State, units: Sequence[Unit]) -> Area:
         if mine.isdisjoint(members):
             outside[supply] = outside.get(supply, 0) + 1
     lamps = [lamp for unit in units for lamp in unit.lamps]
-    supplies = {unit.supply for unit in units if unit.supply >= 0}
+    supplies = {unit.supply for unit in units if unit.supply >= 0} or {_nearest_supply(facts, lamps)}
     return cutter.area(lamps, supplies, more_nodes=nodes, laid=laid, circuits=circuits, drivers_outside=outside)
+
+
+def _nearest_supply(facts: Facts, lamps: Sequence[int]) -> int:
+    """The supply point nearest to these lamps' middle, for an area of lamps that no circuit feeds yet."""
+    middle = lamp_places(facts)[list(lamps)].mean(axis=0)
+    roots = facts.graph.xyz[facts.graph.supply_node, :2]
+    return int(np.argmin(((roots - middle) ** 2).sum(axis=1)))
 
 
 def area_start(area: Area, state: State, num_drivers: int | None) -> State:

@@ -297,3 +297,15 @@ def test_an_area_has_the_limits_of_its_own_lamps_and_supply_points(park: tuple[J
     assert area.lamp_start == [told.lamp_start[i] for i in lamps]
     assert area.supply_mains_va == [100.0 + s for s in supplies]
     assert area.supply_inrush_a == [50.0 + s for s in supplies]
+
+
+def test_areas_of_lamps_that_nothing_feeds_are_searched_too(park: tuple[JobFolder, Facts]) -> None:
+    """With one driver for 60 lamps most are left out: their areas have no circuit to tell a supply point by."""
+    facts = park[1]
+    bench = Bench(facts, Effort(math.inf), 1)
+    with Crew(1, never, silent) as crew:
+        areas = ByAreas(1, 1, crew, 4)
+        state = areas.first(bench)
+        new = areas.search_on(bench, state, 1, AREA_ROUNDS[0], 300.0)
+    assert state.missing
+    assert new.cost <= state.cost + 1e-9
