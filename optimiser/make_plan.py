@@ -96,14 +96,16 @@ def make_whole(
         raise NoFeasibleLayout(obstacles, proven=proven)
 
     observer.stage("packing reels and checking")
-    plan = build_plan(folder, found.ground, found.layout, _proof(found, options, stop))
+    made = Made(
+        build_plan(folder, found.ground, found.layout, _proof(found, options, stop)), found.ground, found.layout
+    )
     if job.tolerance.plan == "hold" and not warm:  # a search begun from known layouts is one of many, for its cost
         observer.stage("the same without tolerances")
-        plan = _compared(plan, folder, options, stop)
-    violations = check_plan(plan, job, survey, folder.digest).violations
+        made = _compared(made, folder, options, stop)
+    violations = check_plan(made.plan, job, survey, folder.digest).violations
     if violations:
         raise PlanDoesNotHold("; ".join(finding.sentence for finding in violations[:5]))
-    return Made(plan, found.ground, found.layout)
+    return made
 
 
 def plan_of(folder: JobFolder, ground: Ground, layout: Layout) -> Plan | None:
@@ -122,33 +124,56 @@ LESS_EFFORT = 0.25
 LEAST_EFFORT = 0.01
 
 
-def _compared(plan: Plan, folder: JobFolder, options: Options, stop: StopSignal) -> Plan:
+def _compared(made: Made, folder: JobFolder, options: Options, stop: StopSignal) -> Made:
     """
     The plan with what tolerances cost: against the best plan found without, by a search of its own.
 
-    A plan that holds at the worst corner holds as stated, so that it stands itself where nothing cheaper is found.
+    A plan that holds at the worst corner holds as stated, so that it stands itself where nothing cheaper is found. And
+    where what is found without holds at the worst corner after all, it is the plan.
     """
-    assert plan.certainty is not None
+    plan = made.plan
     if stop():
-        return plan
+        return made
     few = len(folder.survey.lamps) <= SAME_EFFORT_LAMPS
     effort = options.effort if few else min(options.effort, max(LEAST_EFFORT, LESS_EFFORT * options.effort))
     looser = replace(folder, job=folder.job.with_tolerance("show"))
     try:
-        other = make_plan(looser, replace(options, effort=effort), stop=stop)
+        loose = make_whole(looser, replace(options, effort=effort), stop=stop)
     except (NoFeasibleLayout, StoppedBeforeLayout):  # too little effort to find any layout
-        other = plan
+        loose = made
     if stop():
-        return plan
-    if other.cost.total > plan.cost.total:
-        other = plan
+        return made
+    if loose.plan.cost.total >= plan.cost.total:
+        loose = made
+    elif plan_of(folder, loose.ground, loose.layout) is not None:
+        held = build_plan(folder, loose.ground, loose.layout, _proof_of(loose.plan, options))
+        loose = made = Made(held, loose.ground, loose.layout)
+    plan, other = made.plan, loose.plan
     without = Without(
         cost=other.cost.total,
         effort=effort,
         outside=sum(lamp.sure_margin_v is None or lamp.sure_margin_v < 0 for lamp in other.lamps),
         outside_pct=max(lamp.outside_pct or 0.0 for lamp in other.lamps),
     )
-    return plan.model_copy(update={"certainty": plan.certainty.model_copy(update={"without": without})})
+    assert plan.certainty is not None
+    certainty = plan.certainty.model_copy(update={"without": without})
+    return replace(made, plan=plan.model_copy(update={"certainty": certainty}))
+
+
+def _proof_of(plan: Plan, options: Options) -> Proof:
+    """What was said of a plan, for the same layout held to more: its bound is of stated data, and is true of both."""
+    return Proof(
+        seed=options.seed,
+        effort=options.effort,
+        work=plan.work,
+        outcome="effort_spent",
+        bound=plan.bound,
+        bound_says=plan.bound_says,
+        bound_parts=plan.bound_parts,
+        refinements=plan.graph.refinements,
+        last_gain_pct=plan.graph.last_gain_pct,
+        drivers_asked=options.num_drivers,
+    )
 
 
 def _proof(found: Found, options: Options, stop: StopSignal) -> Proof:
