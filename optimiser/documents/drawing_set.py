@@ -79,20 +79,8 @@ def drawing_pdf(plan: Plan, options: DrawingOptions | None = None, fonts: Sequen
 
 
 def draw_set(plan: Plan, options: DrawingOptions) -> list[Page]:
-    """The sheets: map, or key and maps; then notes. Drawn once, whatever number of papers show them."""
-    digest = plan_digest(plan)
-    if (digest, options) not in _drawn:
-        _drawn.clear()
-        _drawn[digest, options] = _draw(_Maker(plan, options, digest))
-    return _drawn[digest, options]
-
-
-_drawn: dict[tuple[str, DrawingOptions], list[Page]] = {}
-"""The sheets drawn last: labels take most of the time of all papers."""
-
-
-def _draw(maker: _Maker) -> list[Page]:
-    plan = maker.plan
+    """The sheets: map, or key and maps; then notes."""
+    maker = _Maker(plan, options, plan_digest(plan))
     scales = ROUND_SCALES[::-1]
     first = scales.index(readable_scale(plan, _FACTOR))
     while first and maker.num_sheets(scales[first]) > max(_FEW_SHEETS, len(plan.lamps) / _LAMPS_A_SHEET):
