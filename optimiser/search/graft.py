@@ -19,6 +19,7 @@ import numpy as np
 from .circuit import Fed
 from .state import Bench, State, lay
 from .trace import Tree
+from .upstream import upstream_of
 
 WIDTH = 2
 """Sound places priced in full for each part. At equal work orchard and riverside cost 1.5 % more with 1, 1 % with 4."""
@@ -272,6 +273,9 @@ def graft(
         away = dist[at_node] + np.concatenate([extra for _, _, _, extra in may])
         if bare:  # a lead that ends right in this joint needs no joint of its own
             away += np.where(pred[at_node] >= n, 0.0, own_joint)
+        away += np.concatenate(
+            [upstream_of(facts, fed).price(nodes, watts / facts.feeds[fed.feed].out_v) for _, fed, nodes, _ in may]
+        )
         start = 0
         for index, fed, nodes, _ in may:
             mine = away[start : start + len(nodes)]

@@ -17,6 +17,21 @@ def lamp_places(bench: Bench) -> np.ndarray:
     return facts.graph.xyz[nodes, :2]
 
 
+def ways_to_lamps(bench: Bench, lamp: int) -> np.ndarray:
+    """(lamps,) price of the cheapest way from a lamp to each other, nothing dug yet; worked out once for each lamp."""
+    known = bench.lamp_ways.get(lamp)
+    if known is None:
+        facts, ways = bench.facts, bench.ways
+        n = facts.graph.num_nodes
+        ways.set_open(np.zeros(facts.graph.num_edges, dtype=np.int16))
+        bench.effort.spend(0.5 + n / 1200)
+        dist, _ = ways.from_sources([n + lamp])
+        known = np.array([min(dist.item(facts.lead_node[arc]) for arc in arcs) for arcs in facts.leads_of])
+        known[lamp] = 0.0
+        bench.lamp_ways[lamp] = known
+    return known
+
+
 def some_way(bench: Bench, state: State, lamp: int, rng: random.Random) -> list[int]:
     """Edges of a cheap way from a lamp to another one or to a supply point."""
     facts, ways = bench.facts, bench.ways
@@ -42,11 +57,9 @@ class RuinNearby:
         return True
 
     def __call__(self, bench: Bench, state: State, rng: random.Random) -> State | None:
-        places = lamp_places(bench)
-        count = len(places)
+        count = bench.facts.num_lamps
         size = min(count, 1 + int(rng.expovariate(1 / 3.0)))
-        centre = places[rng.randrange(count)]
-        away = np.hypot(*(places - centre).T) * np.array([1 + 0.3 * rng.random() for _ in range(count)])
+        away = ways_to_lamps(bench, rng.randrange(count)) * np.array([1 + 0.3 * rng.random() for _ in range(count)])
         draft = draft_of(bench, state)
         taken = np.argsort(away, kind="stable")[:size].tolist()
         kind = rng.random()
