@@ -53,7 +53,8 @@ def test_all_papers_go_beside_the_plan(site: Path) -> None:
     assert (result.exit_code, result.stderr) == (0, "")
     written = result.stdout.splitlines()
     assert len(written) == len(PAPERS)
-    assert all(fnmatchcase(path, f"plan/papers/{paper.file}") for path, paper in zip(written, PAPERS, strict=True))
+    for path, paper in zip(written, PAPERS, strict=True):
+        assert any(fnmatchcase(path, f"plan/papers/{name}") for name in (paper.file, paper.instead))
     assert {path.name for path in (site / "plan" / "papers").iterdir()} == {Path(path).name for path in written}
     assert all(path.stat().st_size > 100 for path in (site / "plan" / "papers").iterdir())
 
@@ -63,6 +64,14 @@ def test_the_plan_may_be_named_by_its_file_and_papers_be_chosen(site: Path) -> N
     assert result.exit_code == 0
     assert set(tree(site / "van")) == {"set_out.csv", "trench_list.csv"}
     assert not (site / "plan" / "papers").exists()
+
+
+def test_a_position_given_makes_geojson_of_the_standard_and_either_file_is_a_paper(site: Path) -> None:
+    assert run("plan", "--only", "geojson").exit_code == 0
+    assert set(tree(site / "plan" / "papers")) == {"plan_local_metres.json"}
+    assert run("plan", "--only", "geojson", "--replace", "--position", "-33.4569, -70.6483, 20").exit_code == 0
+    assert set(tree(site / "plan" / "papers")) == {"plan.geojson"}
+    assert run("plan", "--only", "geojson", "--replace").exit_code == 0
 
 
 def test_the_same_papers_are_written_again_byte_for_byte(site: Path) -> None:
@@ -97,6 +106,10 @@ def test_a_plan_is_replaced_with_its_papers_but_never_with_files_of_others(site:
     ("args", "said"),
     [
         (["--only", "list"], ["--only: found 'list', which is no paper", "did you mean 'lists'?"]),
+        (["--position", "48.1"], ["--position: found '48.1', which is no position", "latitude,longitude in degrees"]),
+        (["--position", "148.1,11.5"], ["found '148.1,11.5', which is no position"]),
+        (["--position", "nan,11.5"], ["found 'nan,11.5', which is no position"]),
+        (["--position", "48,1374,11,5762"], ["which is no position"]),
         (["--only", "zzz", "--only", "joint-lists"], ["found 'zzz'", "write one of cut-list-csv, plan", "2 problems"]),
         (["--font", "none.ttf"], ["none.ttf: cannot be read", "name a TrueType font"]),
         (["--font", "plan/plan.json"], ["plan.json: found no TrueType font in it"]),

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
+from ..earth_grid import Position
 from ..plan.model import Plan
 from ..problems import BadInput, Problem, nearest
 from .canvas import Page
@@ -19,7 +20,7 @@ from .cut_list import cut_list_csv
 from .drawing import draw_plan
 from .drawing_set import DrawingOptions, draw_set, svg_files
 from .drawing_set import Page as DrawnPage
-from .geojson import LOCAL_FILE, plan_geojson
+from .geojson import EARTH_FILE, LOCAL_FILE, plan_geojson
 from .label_sheet import label_pages
 from .lists import (
     all_tables,
@@ -61,12 +62,15 @@ class PaperOptions:
         Paper of the drawing: ``A4``, ``A3`` or ``Letter``.
     revision
         Printed on the drawing as it is.
+    position
+        Where the plan lies on Earth, instead of what it says itself.
     """
 
     date: str = ""
     fonts: tuple[Path, ...] = field(default=())
     size: str = "A3"
     revision: str = ""
+    position: Position | None = None
     drawn: dict[str, list[DrawnPage]] = field(default_factory=dict, compare=False, repr=False)
     """Sheets of the drawing by the plan's digest: drawn once for all papers that hold them."""
 
@@ -98,6 +102,8 @@ class Paper:
     make: Callable[[Plan, PaperOptions], bytes | list[tuple[str, bytes]]]
     everyday: bool = False
     quotes: bool = False
+    instead: str = ""
+    """Name of the file where the plan does not know enough for ``file``."""
 
 
 def heading_of(plan: Plan, options: PaperOptions) -> Heading:
@@ -193,7 +199,8 @@ PAPERS: tuple[Paper, ...] = (
     Paper("report", "report.html", "everything in one page for phone and desk: plan to zoom and tap, lists", _report),
     Paper("report-pdf", "report.pdf", "the same to print: drawing, diagram and lists in one file", _report_pdf),
     Paper("dxf", "plan.dxf", "the plan for drawing programs, in metres", _dxf),
-    Paper("geojson", LOCAL_FILE, "the plan as GeoJSON objects in its own metres", lambda plan, _: [plan_geojson(plan)]),
+    Paper("geojson", EARTH_FILE, f"the plan as GeoJSON; {LOCAL_FILE} where its place on Earth is not known",
+          lambda plan, options: [plan_geojson(plan, options.position)], instead=LOCAL_FILE),
     Paper("lists", "lists.pdf", "all lists, to print", _lists_pdf, everyday=True),
     Paper("workbook", "lists.xlsx", "all lists, one sheet each, for a spreadsheet", _workbook),
     Paper("labels", "labels.pdf", "labels for the ends of the cables", partial(_as_pdf, _labels)),
@@ -270,6 +277,24 @@ def make_papers(plan: Plan, papers: Iterable[Paper], options: PaperOptions) -> d
         made = paper.make(plan, options)
         files.update([(paper.file, made)] if isinstance(made, bytes) else made)
     return files
+
+
+def read_position(text: str) -> Position:
+    """
+    Read ``LATITUDE,LONGITUDE`` or ``LATITUDE,LONGITUDE,BEARING``: of x = 0, y = 0, and of the y axis.
+
+    Raises
+    ------
+    BadInput
+        It is neither, or no place on Earth.
+    """
+    mend = "write latitude,longitude in degrees, south and west with a minus, such as 48.1374,11.5762"
+    try:
+        numbers = [float(part) for part in text.split(",")]
+        latitude, longitude, bearing = [*numbers, 0.0][:3] if len(numbers) in (2, 3) else []
+        return Position(longitude, latitude, y_bearing=bearing)
+    except ValueError:
+        raise BadInput([Problem("--position", 0, "", f"found '{plain(text)}', which is no position", mend)]) from None
 
 
 def read_fonts(paths: Iterable[Path]) -> tuple[Path, ...]:
