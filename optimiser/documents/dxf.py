@@ -54,6 +54,8 @@ def plan_dxf(plan: Plan) -> bytes:
         _site(plan, drawing.modelspace())
         _wiring(plan, drawing.modelspace())
         _notes(plan, drawing)
+        for kind in sorted(drawing.entitydb.dxf_types_in_use()):  # ezdxf would take them in the order of a set
+            drawing.classes.add_class(kind)
         stream = io.StringIO()
         drawing.write(stream)
         return stream.getvalue().encode("utf-8", "surrogateescape")

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
+from typing import Any, TypeVar, cast
 
 from ..earth_grid import Position
 from ..plan.model import Plan
@@ -23,6 +24,7 @@ from .drawing_set import Page as DrawnPage
 from .geojson import EARTH_FILE, LOCAL_FILE, plan_geojson
 from .label_sheet import label_pages
 from .lists import (
+    LISTS,
     all_tables,
     crossing_table,
     customer_quote_table,
@@ -38,10 +40,13 @@ from .pdf import pdf_of
 from .pdf_fonts import font_fault
 from .plan_file import plan_digest
 from .single_line import single_line_pages
+from .svg_to_pdf import Painted
 from .table_pages import Heading, table_pages
 from .tables import Table, csv_of
 from .words import INVENTED, plain
 from .workbook import workbook_of
+
+T = TypeVar("T")
 
 SHOWN = 12
 """Digits of the plan's digest on sheets: enough to tell which plan a sheet is of."""
@@ -71,8 +76,14 @@ class PaperOptions:
     size: str = "A3"
     revision: str = ""
     position: Position | None = None
-    drawn: dict[str, list[DrawnPage]] = field(default_factory=dict, compare=False, repr=False)
-    """Sheets of the drawing by the plan's digest: drawn once for all papers that hold them."""
+    kept: dict[str, tuple[Plan, Any]] = field(default_factory=dict, compare=False, repr=False)
+    """What several papers hold, with the plan it is of: made once."""
+
+    def once(self, what: str, plan: Plan, make: Callable[[], T]) -> T:
+        """What ``make`` gives, made once for each plan; nobody may change it."""
+        if what not in self.kept or self.kept[what][0] is not plan:
+            self.kept[what] = plan, make()
+        return cast("T", self.kept[what][1])
 
 
 @dataclass(frozen=True)
@@ -116,14 +127,17 @@ def _lists_pdf(plan: Plan, options: PaperOptions) -> bytes:
     return pdf_of(_lists(plan, options), f"{plan.job.title}: lists", options.fonts)
 
 
+def _tables(plan: Plan, options: PaperOptions) -> list[Table]:
+    return options.once("tables", plan, lambda: all_tables(plan))
+
+
 def _lists(plan: Plan, options: PaperOptions) -> list[Page]:
-    return table_pages(all_tables(plan), heading_of(plan, options))
+    return options.once("lists", plan, lambda: table_pages(_tables(plan, options), heading_of(plan, options)))
 
 
 def _workbook(plan: Plan, options: PaperOptions) -> bytes:
-    del options
     notes = [INVENTED] if plan.prices_are_invented else []
-    return workbook_of(all_tables(plan), plan.job.title, brief(), notes)
+    return workbook_of(_tables(plan, options), plan.job.title, brief(), notes)
 
 
 def _labels(plan: Plan, options: PaperOptions) -> list[Page]:
@@ -131,7 +145,7 @@ def _labels(plan: Plan, options: PaperOptions) -> list[Page]:
 
 
 def _single_line(plan: Plan, options: PaperOptions) -> list[Page]:
-    return single_line_pages(plan, heading_of(plan, options))
+    return options.once("single line", plan, lambda: single_line_pages(plan, heading_of(plan, options)))
 
 
 def _as_pdf(pages: Callable[[Plan, PaperOptions], list[Page]], plan: Plan, options: PaperOptions) -> bytes:
@@ -145,16 +159,17 @@ def _as_svg(pages: Callable[[Plan, PaperOptions], list[Page]], plan: Plan, optio
 
 
 def _drawing(plan: Plan, options: PaperOptions) -> list[DrawnPage]:
-    digest = plan_digest(plan)
-    if digest not in options.drawn:
-        wanted = DrawingOptions(options.size, plain(options.date), plain(options.revision))
-        options.drawn[digest] = draw_set(plan, wanted)
-    return options.drawn[digest]
+    wanted = DrawingOptions(options.size, plain(options.date), plain(options.revision))
+    return options.once("drawing", plan, lambda: draw_set(plan, wanted))
+
+
+def _painted(plan: Plan, options: PaperOptions) -> list[Painted]:
+    """The drawing's sheets as PDFs take them."""
+    return options.once("painted", plan, lambda: [Painted(page.svg) for page in _drawing(plan, options)])
 
 
 def _drawing_pdf(plan: Plan, options: PaperOptions) -> bytes:
-    sheets = [page.svg for page in _drawing(plan, options)]
-    return pdf_of(sheets, f"{plan.job.title}: plan", options.fonts)
+    return pdf_of(_painted(plan, options), f"{plan.job.title}: plan", options.fonts)
 
 
 def _dxf(plan: Plan, options: PaperOptions) -> bytes:
@@ -168,12 +183,11 @@ def _report(plan: Plan, options: PaperOptions) -> bytes:
     from .report import ReportOptions, report_html
 
     wanted = ReportOptions(plain(options.date), plain(options.revision))
-    return report_html(plan, _single_line(plan, options), wanted).encode()
+    return report_html(plan, _single_line(plan, options), _tables(plan, options), wanted).encode()
 
 
 def _report_pdf(plan: Plan, options: PaperOptions) -> bytes:
-    sheets: list[str | Page] = [page.svg for page in _drawing(plan, options)]
-    sheets += [*_single_line(plan, options), *_lists(plan, options)]
+    sheets: list[Page | Painted] = [*_painted(plan, options), *_single_line(plan, options), *_lists(plan, options)]
     return pdf_of(sheets, f"{plan.job.title}: report", options.fonts)
 
 
@@ -184,8 +198,8 @@ def _table_pdf(make: Callable[[Plan], Table], plan: Plan, options: PaperOptions)
 
 
 def _csv(make: Callable[[Plan], Table], plan: Plan, options: PaperOptions) -> bytes:
-    del options
-    return csv_of(make(plan)).encode()
+    tables = _tables(plan, options) if make in LISTS else [make(plan)]
+    return csv_of(tables[LISTS.index(make) if make in LISTS else 0]).encode()
 
 
 PAPERS: tuple[Paper, ...] = (

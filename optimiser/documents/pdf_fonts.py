@@ -41,6 +41,7 @@ class Pen:
 
     def __init__(self, pdf: FPDF, families: Sequence[str]) -> None:
         self.pdf = pdf
+        self._widths: dict[tuple[_Run, str, float], float] = {}
         self._known = [(family, frozenset(getattr(pdf.fonts[family], "cmap", ()))) for family in families]
 
     def lacks(self, char: str) -> bool:
@@ -48,7 +49,7 @@ class Pen:
 
     def width(self, words: str, size: float, style: str) -> float:
         """Of a line, in mm; ``size`` of the letters in mm, ``style`` ``""``, ``"B"`` or ``"I"``."""
-        return sum(self._use(run, style, size) for run in self._runs(words))
+        return sum(self._width(run, style, size) for run in self._runs(words))
 
     def write(self, x: float, y: float, words: str, size: float, style: str, anchor: str = "start") -> None:
         """One line, its baseline at ``y``; ``anchor`` says which point of it ``x`` is: start, middle or end."""
@@ -57,10 +58,10 @@ class Pen:
             self._choose(runs[0], style, size)
             self.pdf.text(x, y, runs[0].words)
             return
-        widths = [self._use(run, style, size) for run in runs]
+        widths = [self._width(run, style, size) for run in runs]
         x -= {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * sum(widths)
         for run, width in zip(runs, widths, strict=True):
-            self._use(run, style, size)
+            self._choose(run, style, size)
             if run.shaped:  # a cell sets text of both directions; its baseline lies 0.3 of the size below its middle
                 self.pdf.set_xy(x, y - 0.8 * size)
                 self.pdf.cell(width, size, run.words)
@@ -85,10 +86,12 @@ class Pen:
         self.pdf.set_font(run.family, style if run.family == FAMILY else "", size * _PT)
         self.pdf.set_text_shaping(use_shaping_engine=run.shaped)
 
-    def _use(self, run: _Run, style: str, size: float) -> float:
-        """Set the font for a run; its width."""
-        self._choose(run, style, size)
-        return self.pdf.get_string_width(run.words)
+    def _width(self, run: _Run, style: str, size: float) -> float:
+        key = run, style, size
+        if key not in self._widths:
+            self._choose(run, style, size)
+            self._widths[key] = self.pdf.get_string_width(run.words)
+        return self._widths[key]
 
 
 @dataclass(frozen=True)
