@@ -23,6 +23,7 @@ _FIRST = _HEAD_END + _STEP
 _ACROSS = int((A4_WIDE[0] - MARGIN - _FIRST) // _STEP)
 """Joints in one row."""
 _ABOVE, _LAMP_MM, _BELOW = 11.0, 4.2, 4.5
+_AGAIN_MM = 13.0
 _ASIDE = 3.2
 """Lamps hang this far right of their joint, clear of the branch below it."""
 
@@ -55,7 +56,8 @@ class _Drawing:
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
         self.pages: list[Page] = []
-        self.y = 0.0
+        self.y = self.rail = 0.0
+        """``rail``: how far down this sheet's driver is drawn, with the line that its circuits leave from."""
         self.cable_to = {cable.to: cable for cable in plan.cables}
         self.below: dict[tuple[str, str], list[CablePlan]] = defaultdict(list)
         for cable in plan.cables:
@@ -98,12 +100,24 @@ class _Drawing:
         first = self._heights(circuits[0], self._rows(circuits[0]))[0] if circuits else 0.0
         if self.y + max(34.0, first) > _BOTTOM and self.y > _TOP:
             self._next_page()
-        page, below = self.page, self.y + self._driver_box(driver) + 4.0
+        top, height = self.y, self._driver_box(driver)
+        page, below = self.page, top + height + 4.0
+        self.rail = top + height
         for circuit in circuits:
             self._circuit(driver, circuit)
         if page is self.page:
             self.y = max(self.y, below)
         self.y += 3.0
+
+    def _continued(self, driver: DriverPlan, circuit: CircuitPlan | None) -> None:
+        """The driver named again on a sheet that goes on with its circuits; ``circuit`` where one is broken."""
+        said = "continued" if circuit is None else f"{circuit.id}, continued"
+        self.page.add(Rect(MARGIN, self.y, _DRIVER_W, _AGAIN_MM, TINT, INK, 0.4))
+        self.page.add(
+            Words(MARGIN + 2, self.y + 5.6, f"{driver.id}  {driver.model}", 3.4, bold=True, room=_DRIVER_W - 4),
+            Words(MARGIN + 2, self.y + 9.8, said, 2.6, room=_DRIVER_W - 4),
+        )
+        self.rail = self.y + _AGAIN_MM
 
     def _driver_box(self, driver: DriverPlan) -> float:
         """Draw it at the left; its height."""
@@ -184,6 +198,7 @@ class _Drawing:
         for index, height in enumerate(self._heights(circuit, rows)):
             if self.y + height > _BOTTOM:
                 self._next_page()
+                self._continued(driver, circuit if index else None)
             y = self.y + _ABOVE
             if index == 0:
                 self._circuit_head(driver, circuit, y)
@@ -195,6 +210,9 @@ class _Drawing:
         x, end = MARGIN + _DRIVER_W, _HEAD_END
         poles = {"dc": "+ / −", "ac": "ac"}.get(driver.output or "", "2 cores")
         self.page.add(Line(x, y, end, y, 0.5))
+        if y > self.rail:
+            self.page.add(Line(x, self.rail, x, y + 0.25, 0.5))
+            self.rail = y
         says = f"{circuit.id}  outlet {circuit.outlet}  {poles}"
         self.page.add(Words(x + 1, y - 4.9, says, 2.6, bold=True, room=end - x - 1))
         values = f"{number(circuit.out_v, 2)} V  {number(circuit.amps, 2)} A"

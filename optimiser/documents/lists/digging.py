@@ -68,14 +68,14 @@ def _sum(trenches: list[TrenchPlan]) -> float:
 
 
 def _row(trench: TrenchPlan, names: dict[Key, str]) -> tuple[Cell, ...]:
-    bends = len(trench.route) - 2
+    bends = [names[key_of(point)] for point in trench.route[1:-1] if key_of(point) in names]
     notes = []
     if trench.sleeve is not None:
         notes.append(f"through sleeve {trench.sleeve}")
     if trench.stub:
         notes.append("stub at a border")
-    if bends > 0:
-        notes.append("by " + ", ".join(names.get(key_of(point), "") for point in trench.route[1:-1]))
+    if bends:
+        notes.append("by " + ", ".join(bends))
     ends = [names.get(key_of(point), "") for point in (trench.route[0], trench.route[-1])]
     depth_mm = None if trench.sleeve is not None else trench.depth_mm
     return (trench.ground, trench.id, *ends, trench.length_m, depth_mm, ", ".join(trench.cables), "; ".join(notes),
