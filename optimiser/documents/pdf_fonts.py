@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import itertools
+import re
 import struct
 import tempfile
 import unicodedata
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 FAMILY, BOXES = "fira", "boxes"
 _FACES = {"": "FiraGO_Regular", "B": "FiraGO_Bold", "I": "FiraGO_Italic"}
 _PT = 72 / 25.4
+_ISOLATES = re.compile("[\u2066-\u2069]")
 _JOINERS = "\u200c\u200d"
 _UNITS, _WIDE = 1000, 900
 _EPOCH_S = 2_082_844_800  # 1970 in the seconds of TrueType, which count from 1904
@@ -74,10 +76,13 @@ class Pen:
             if words:
                 yield _Run(words, FAMILY, False)
             return
-        kept = (char for char in words if not unseen(char) or char in _JOINERS)
-        for family, chars in itertools.groupby(kept, self._family):
-            run = "".join(chars)
-            yield _Run(run, family, family != BOXES and any(map(_joins, run)))
+        for piece in _ISOLATES.split(words):  # a name written from right to left turns no words beside it
+            kept = (char for char in piece if not unseen(char) or char in _JOINERS)
+            runs = []
+            for family, chars in itertools.groupby(kept, self._family):
+                run = "".join(chars)
+                runs.append(_Run(run, family, family != BOXES and any(map(_joins, run))))
+            yield from reversed(runs) if _begins_right(piece) else runs
 
     def _family(self, char: str) -> str:
         return next((family for family, known in self._known if ord(char) in known), BOXES)
@@ -108,6 +113,12 @@ def _without_joining(font: Any) -> None:
     for table in ("GSUB", "GPOS", "GDEF"):
         if table in font.ttfont:
             del font.ttfont[table]
+
+
+def _begins_right(words: str) -> bool:
+    """Whether the first letter with a direction is written from right to left (UAX #9, rules P2 and P3)."""
+    strong = (unicodedata.bidirectional(char) for char in words)
+    return next((kind in {"R", "AL"} for kind in strong if kind in {"L", "R", "AL"}), False)
 
 
 def _joins(char: str) -> bool:

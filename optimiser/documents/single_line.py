@@ -13,8 +13,9 @@ from dataclasses import dataclass, field
 from ..plan.model import CablePlan, CircuitPlan, DriverPlan, LampPlan, Plan
 from .canvas import A4_WIDE, INK, TINT, Disc, Line, Page, Rect, Words
 from .summary import protection
+from .svg import cut_middle, text_width
 from .table_pages import MARGIN, Heading, frame
-from .words import number
+from .words import isolated, number
 
 _TOP, _BOTTOM = MARGIN + 16.0, A4_WIDE[1] - MARGIN - 12.0
 _DRIVER_W, _HEAD_W, _STEP = 46.0, 29.0, 27.0
@@ -114,7 +115,9 @@ class _Drawing:
         said = "continued" if circuit is None else f"{circuit.id}, continued"
         self.page.add(Rect(MARGIN, self.y, _DRIVER_W, _AGAIN_MM, TINT, INK, 0.4))
         self.page.add(
-            Words(MARGIN + 2, self.y + 5.6, f"{driver.id}  {driver.model}", 3.4, bold=True, room=_DRIVER_W - 4),
+            Words(
+                MARGIN + 2, self.y + 5.6, f"{driver.id}  {isolated(driver.model)}", 3.4, bold=True, room=_DRIVER_W - 4
+            ),
             Words(MARGIN + 2, self.y + 9.8, said, 2.6, room=_DRIVER_W - 4),
         )
         self.rail = self.y + _AGAIN_MM
@@ -126,9 +129,9 @@ class _Drawing:
         rated = "" if driver.rated_w is None else f", {driver.rated_w:g} {unit}"
         output = driver.output or ""
         lines = [
-            (f"{driver.id}  {driver.model}", 3.4, True),
+            (f"{driver.id}  {isolated(driver.model)}", 3.4, True),
             (f"{driver.kind or 'driver'}{rated}", 2.6, False),
-            (f"at supply point {driver.supply}", 2.6, False),
+            (f"at supply point {isolated(driver.supply)}", 2.6, False),
             (f"tap {driver.tap_v:g} V {output}".rstrip(), 2.6, False),
             (f"load {number(driver.load_w, 1)} {unit} = {driver.load_pct:.0f} %", 2.6, False),
             (f"dim group {driver.dim_group}" if driver.dim_group else "", 2.6, False),
@@ -288,5 +291,7 @@ class _Drawing:
             self.page.add(Line(x, y, at, y + 2.0, 0.2))
         self.page.add(Line(at, middle - (2.2 if place == 0 else 2.9), at, middle - 1.3, 0.2))
         self._lamp_sign(at, middle)
-        says = f"{lamp.id} {lamp.watts:g} W {number(lamp.volts, 2)} V"
-        self.page.add(Words(at + 2.0, middle + 0.7, says, 2.0, room=_STEP - _ASIDE - 2.4))
+        room, size = _STEP - _ASIDE - 2.4, 2.0
+        says = f" {lamp.watts:g} W {number(lamp.volts, 2)} V"
+        name = cut_middle(isolated(lamp.id), room - text_width(says, size), size)
+        self.page.add(Words(at + 2.0, middle + 0.7, name + says, size, room=room))

@@ -35,7 +35,7 @@ def text_width(text: str, size: float, *, bold: bool = False) -> float:
 
 
 def wrap(text: str, width: float, size: float, *, bold: bool = False) -> list[str]:
-    return svg.wrap(text, width / _NARROWER, size, bold=bold)
+    return svg.wrap(text, width / _NARROWER + 1e-6, size, bold=bold)  # a column may be just as wide as its words
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from ...plan.model import Band, CircuitPlan, LampPlan, Plan
 from ..summary import protection
 from ..tables import Cell, Column, Part, Table
-from ..words import number
+from ..words import isolated, number
 
 BEFORE = (
     Column("circuit", "circuit", 0.8),
@@ -135,7 +135,7 @@ def joint_volts_table(plan: Plan) -> Table:
 def _joint_row(
     circuit: CircuitPlan, joint: str, lamps: list[LampPlan], volts: float | None, band: Band | None
 ) -> tuple[Cell, ...]:
-    return (circuit.id, joint, ", ".join(lamp.id for lamp in lamps), volts,
+    return (circuit.id, joint, ", ".join(isolated(lamp.id) for lamp in lamps), volts,
             ", ".join(number(lamp.volts, 2) for lamp in lamps), *_ends(band), None, None, None, None, None,
             None)  # fmt: skip
 

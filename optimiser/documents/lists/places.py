@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from ...plan.model import JointPlan, Plan, TrenchPlan
+from ..words import isolated
 
 Key = tuple[float, float]
 
@@ -30,7 +31,7 @@ class PegPlace:
 
 def peg_places(plan: Plan) -> tuple[list[PegPlace], list[PegPlace], list[PegPlace]]:
     """Drivers; joints and hubs; the other places of trenches."""
-    drivers = [PegPlace(one.id, f"driver at {one.supply}", one.x, one.y, _driver_z(plan, one.supply))
+    drivers = [PegPlace(one.id, f"driver at {isolated(one.supply)}", one.x, one.y, _driver_z(plan, one.supply))
                for one in plan.drivers]  # fmt: skip
     joints = [PegPlace(one.id, _sort(one), one.x, one.y, one.z) for one in plan.joints]
     taken = {key_of((place.x, place.y)) for place in (*drivers, *joints)}
@@ -100,7 +101,7 @@ def key_of(point: tuple[float, ...]) -> Key:
 
 
 def _sort(joint: JointPlan) -> str:
-    return f"post {joint.post}" if joint.post is not None else "hub" if joint.hub else "joint"
+    return f"post {isolated(joint.post)}" if joint.post is not None else "hub" if joint.hub else "joint"
 
 
 def _driver_z(plan: Plan, supply: str) -> float | None:
@@ -112,13 +113,13 @@ def _what(trenches: list[TrenchPlan], inner: bool, lamp: str | None) -> str:
     dug = [trench for trench in trenches if trench.sleeve is None]
     grounds = list(dict.fromkeys(trench.ground for trench in dug))
     if sleeve is not None and dug:
-        return f"end of sleeve {sleeve}"
+        return f"end of sleeve {isolated(sleeve)}"
     if sleeve is not None:
-        return f"bend in sleeve {sleeve}"
+        return f"bend in sleeve {isolated(sleeve)}"
     words = "bend" if len(trenches) == 1 and inner else "fork" if len(trenches) > 2 or inner else "bend"
     if len(trenches) == 1 and not inner:
-        words = "end" if lamp is None else f"end at lamp {lamp}"
-    return f"{words}, {' | '.join(grounds)}" if len(grounds) > 1 else words
+        words = "end" if lamp is None else f"end at lamp {isolated(lamp)}"
+    return f"{words}, {' | '.join(map(isolated, grounds))}" if len(grounds) > 1 else words
 
 
 def _letter(plan: Plan) -> str:
