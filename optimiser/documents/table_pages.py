@@ -64,7 +64,7 @@ def table_pages(tables: Sequence[Table], heading: Heading) -> list[Page]:
 def frame(page: Page, heading: Heading, number: str) -> None:
     """Draw the head and the foot of a sheet."""
     right = page.width - MARGIN
-    date = f"date {heading.date}, " if heading.date else ""
+    date = f", date {heading.date}" if heading.date else ""
     caution = f"{heading.caution} {heading.invented}".strip()
     lines = svg.wrap(caution, right - MARGIN, 2.3)
     top = page.height - MARGIN - 2.3 * _LEAD * len(lines)
@@ -72,7 +72,7 @@ def frame(page: Page, heading: Heading, number: str) -> None:
         Words(MARGIN, MARGIN + 4.0, page.title, 5.0, bold=True, room=right - MARGIN - 40),
         Words(right, MARGIN + 4.0, number, 2.6, anchor="end"),
         Words(MARGIN, MARGIN + 9.2, plain(heading.job), 3.0, room=right - MARGIN - 96),
-        Words(right, MARGIN + 9.2, f"{date}plan {heading.digest}", 2.6, anchor="end", room=92),
+        Words(right, MARGIN + 9.2, f"plan {heading.digest}{date}", 2.6, anchor="end", room=92),
         Line(MARGIN, MARGIN + 11.2, right, MARGIN + 11.2, 0.4),
     ]
     page.marks[:0] = head  # first, so that text is read in order
