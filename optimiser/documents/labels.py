@@ -35,6 +35,7 @@ _PASSES = 4
 _REGRET = 1.5  # a label stands badly that costs so much more than alone on the sheet
 _TRIES = 8  # better places for which others may be pushed out
 _PUSHED = 2  # others at most
+_LOOKED_AT = 200
 _CROSSING = 1.5  # price of a leader's point under a label
 _SQUARE_MM = 16.0
 
@@ -159,6 +160,9 @@ def place_labels(labels: Sequence[Label], ink: Ink) -> tuple[list[Placed], list[
     for turn in range(_PASSES):
         moved = False
         for i in order:
+            if chosen.get(i) == 0 and not fans[i].led[0] and not taken.crossings(fans[i], 0):
+                prices[i] = float(fans[i].price[0])  # it has the best of all its places
+                continue
             before = chosen.pop(i, None)
             taken.clear(i)
             best = _best_free(fans[i], taken)
@@ -202,9 +206,10 @@ def _push_for(i: int, fans: Sequence[_Fan], taken: _Taken, chosen: dict[int, int
         if not 0 < len(others) <= _PUSHED:
             continue
         tried += 1
-        # the others cost at least what they would alone on the sheet: most tries end here
+        # the others cost at least what they would with nothing but this label on the sheet: most tries end here
         most = old + sum(prices[j] for j in others) - 0.5
-        least = float(fans[i].price[candidate]) + sum(float(fans[j].price[0]) for j in others)
+        beside = {j: _least_beside(fans[j], fans[i].boxes[candidate]) for j in others}
+        least = float(fans[i].price[candidate]) + sum(beside.values())
         if least >= most:
             continue
         before = {j: chosen[j] for j in (i, *others) if j in chosen}
@@ -215,11 +220,12 @@ def _push_for(i: int, fans: Sequence[_Fan], taken: _Taken, chosen: dict[int, int
         found = {i: (candidate, price)}
         least += price - float(fans[i].price[candidate])
         for j in others:
-            if least >= most or (best := _best_free(fans[j], taken)) is None:
+            below = most - least + beside[j]  # dearer than that is no gain
+            if least >= most or (best := _best_free(fans[j], taken, below)) is None:
                 break
             taken.put(j, fans[j], best[0])
             found[j] = best
-            least += best[1] - float(fans[j].price[0])
+            least += best[1] - beside[j]
         else:
             if sum(price for _, price in found.values()) < most:
                 for j, (at, price) in found.items():
@@ -230,6 +236,14 @@ def _push_for(i: int, fans: Sequence[_Fan], taken: _Taken, chosen: dict[int, int
         for j, at in before.items():
             taken.put(j, fans[j], at)
     return False
+
+
+def _least_beside(fan: _Fan, box: Floats) -> float:
+    """What a label costs at least where another stands in a (4,) box."""
+    some = fan.boxes[:_LOOKED_AT].T
+    free = (some[0] - _PAD_MM >= box[2]) | (some[2] + _PAD_MM <= box[0])
+    free |= (some[1] - _PAD_MM >= box[3]) | (some[3] + _PAD_MM <= box[1])
+    return float(fan.price[int(free.argmax()) if free.any() else some.shape[1] - 1])
 
 
 def _fan(label: Label, ink: Ink) -> _Fan:
@@ -349,10 +363,14 @@ class _Taken:
         return count
 
 
-def _best_free(fan: _Fan, taken: _Taken) -> tuple[int, float] | None:
-    """Cheapest candidate that overlaps no label placed; leaders across labels and labels across leaders are dear."""
+def _best_free(fan: _Fan, taken: _Taken, below: float = math.inf) -> tuple[int, float] | None:
+    """
+    Cheapest candidate that overlaps no label placed; leaders across labels and labels across leaders are dear.
+
+    Only those that cost less than ``below`` by themselves are looked at.
+    """
     best: tuple[float, int] | None = None
-    for candidate in _free(fan.boxes, taken, 40):
+    for candidate in _free(fan.boxes[: int(np.searchsorted(fan.price, below))], taken, 40):
         price = float(fan.price[candidate])
         if best is not None and price >= best[0]:
             break

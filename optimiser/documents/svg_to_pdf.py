@@ -188,13 +188,14 @@ class _Painter:
         return (point[0] + move[0]) * _PT, (self.height - point[1] - move[1]) * _PT
 
     def _join(self, steps: Sequence[tuple[str, Sequence[Move]]], move: Move) -> str:
-        parts: list[str] = []
         (dx, dy), height = move, self.height
-        for letter, points in steps:
-            for x, y in points:
-                parts += _n((x + dx) * _PT), _n((height - y - dy) * _PT)
-            parts.append(letter)
-        return " ".join(parts)
+        return " ".join(
+            [
+                part
+                for letter, points in steps
+                for part in (*[f"{(x + dx) * _PT:.2f} {(height - y - dy) * _PT:.2f}" for x, y in points], letter)
+            ]
+        )
 
     def _write(self, operators: str) -> None:
         self.pdf._out(operators)
