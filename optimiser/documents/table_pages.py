@@ -202,8 +202,9 @@ class _Sheets:
                 self._next_page()
             self._part_title(part.title)
             self._column_heads()
-            for row, height in zip(cells, heights, strict=True):
-                if self.y + height > self.bottom:
+            for k, (row, height) in enumerate(zip(cells, heights, strict=True)):
+                with_last = heights[-1] if 0 < k == len(cells) - 2 else 0.0  # which should not go on alone
+                if self.y + height + with_last > self.bottom:
                     self._next_page()
                     self._part_title(part.title and f"{part.title}, continued")
                     self._column_heads()
