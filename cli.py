@@ -499,6 +499,15 @@ def papers(
     revision: Annotated[
         str, typer.Option(metavar="TEXT", help="Revision to print on the drawing.", show_default="a field to write in")
     ] = "",
+    position: Annotated[
+        str | None,
+        typer.Option(
+            metavar="LAT,LON[,BEARING]",
+            help="Where x = 0, y = 0 lies on Earth, in degrees, and where the y axis points, in degrees from true "
+            "north, clockwise: for GeoJSON.",
+            show_default="the plan's own, where it has one",
+        ),
+    ] = None,
     font: Annotated[
         list[Path] | None,
         typer.Option(
@@ -529,11 +538,19 @@ def papers(
     try:
         from optimiser.check.read_plan import read_plan
         from optimiser.documents.folder import PAPERS_FOLDER, PLAN_FILE, refuse_papers_early, write_papers_folder
-        from optimiser.documents.papers import PaperOptions, choose_papers, make_papers, papers_of, read_fonts
+        from optimiser.documents.papers import (
+            PaperOptions,
+            choose_papers,
+            make_papers,
+            papers_of,
+            read_fonts,
+            read_position,
+        )
         from optimiser.documents.soundness import refuse_unsound
 
         choose_papers(only or [])  # names are judged before anything is read
-        options = PaperOptions(date, read_fonts(font or []), size.value, revision)
+        where = None if position is None else read_position(position)
+        options = PaperOptions(date, read_fonts(font or []), size.value, revision, where)
         path = plan / PLAN_FILE if plan.is_dir() else plan
         found = read_plan(path)
         refuse_unsound(found, path.name)

@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
+from .earth_grid import Position
 from .job import Dxf, Job, Measuring, Model
 from .problems import BadInput, Problem
 from .read_job import parse_toml, read_job
@@ -95,6 +96,7 @@ def _folder_of(
     job_path: Path, job: Job, job_data: bytes, survey_data: bytes, overrides: Mapping[str, object]
 ) -> JobFolder:
     survey = _of_use(read_survey(survey_data, str(job_path.parent / job.survey), job), job, str(job_path))
+    survey = _positioned(survey, job, str(job_path))
     files = {JOB_FILE: job_data, job.survey: survey_data}
     digest = digest_of(job_data, survey_data, overrides)
     return JobFolder(job_path.parent, job, survey, digest, files, dict(overrides), job_path.name)
@@ -106,6 +108,18 @@ def _of_use(survey: Survey, job: Job, file: str) -> Survey:
     if not used:
         raise BadInput([Problem(file, 0, "supplies", "no supply point is of use", "write use = true for one of them")])
     return survey if len(used) == len(survey.supplies) else replace(survey, supplies=used)
+
+
+def _positioned(survey: Survey, job: Job, file: str) -> Survey:
+    """The survey with the position that the job states, where it has none of its own."""
+    stated = job.position
+    if stated is None:
+        return survey
+    if survey.position is not None:
+        found = "is stated, and the survey has degrees and tells its position itself"
+        raise BadInput([Problem(file, 0, "position", found, "take [position] out")])
+    at = Position(stated.longitude, stated.latitude, stated.x, stated.y, stated.y_bearing)
+    return replace(survey, position=at)
 
 
 def digest_of(job_data: bytes, survey_data: bytes, overrides: Mapping[str, object]) -> str:

@@ -415,7 +415,7 @@ def test_faults_of_overrides_are_the_command_lines() -> None:
         "command line:colour: unknown key\n"
         "    mend: remove it; known here: title, currency, survey, prices_are_invented, voltage, base_ground, grounds, "
         "zones, sleeves, trees, lamps, cables, drivers, supplies, joints, slack, fuses, rules, mains, measuring, dxf, "
-        "place, schedule, tolerance, quote, alternatives\n"
+        "position, place, schedule, tolerance, quote, alternatives\n"
         "command line:lamps.spik.watts: found 'spik', which the job file does not have\n"
         "    mend: did you mean 'spike'?\n"
         "command line:rules.max_gauges: found 0, which is below 1\n"

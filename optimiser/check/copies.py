@@ -7,7 +7,8 @@ import math
 import numpy as np
 import shapely
 
-from ..plan.model import SitePoint, SiteZone
+from ..earth_grid import Position
+from ..plan.model import SitePoint, SitePosition, SiteZone
 from ..survey.model import Zone
 from .index import Index
 from .limits import PLACE_M
@@ -100,6 +101,21 @@ def _judge_for_papers(index: Index, book: Book) -> None:
             for a, b in zip(plan.site.fixed, survey.fixed, strict=True)
         )
         book.claim("copies", "fixed", same, "site, fixed: not the corners that were surveyed")
+    position = plan.site.position
+    if position is not None:
+        same = survey.position is not None and _same_position(position, survey.position)
+        book.claim("copies", "position", same, "site, position: not what survey and job say")
+
+
+def _same_position(printed: SitePosition, own: Position) -> bool:
+    """To a millimetre on the ground, 1 km from the place stated too."""
+    metre = 1 / 111_000  # degrees of latitude, and at most so many of longitude
+    return (
+        abs(printed.latitude - own.latitude) <= PLACE_M * metre
+        and abs(printed.longitude - own.longitude) <= PLACE_M * metre
+        and _apart_m((printed.x, printed.y), (own.x_m, own.y_m)) <= PLACE_M
+        and abs(printed.y_bearing - own.y_bearing) <= math.degrees(PLACE_M / 1000)
+    )
 
 
 def _rings_differ(printed: SiteZone, own: Zone) -> str:

@@ -1,6 +1,6 @@
 """The quote once more, from the plan's parts and the job's rates. In: Index. Out: cases.
 
-In decimal fractions, which the plan's own arithmetic does not use: halves of a cent may fall either way.
+From counts of its own, in decimal fractions; halves of a cent may fall either way.
 """
 
 from __future__ import annotations

@@ -85,6 +85,11 @@ def head(block: Block, words: str, width: float, s: float) -> None:
     block.down(0.9 * s)
 
 
+def circuit_row_mm(s: float) -> float:
+    """Height of a line of that table."""
+    return 3.0 * s
+
+
 def circuit_blocks(
     plan: Plan, shown: Sequence[CircuitPlan], width: float, s: float, rows: int, most: float
 ) -> list[Block]:
@@ -105,7 +110,7 @@ def circuit_blocks(
 
     block = begin()
     for circuit in shown[:rows]:
-        if block.height + 3.0 * s > most:
+        if block.height + circuit_row_mm(s) > most:
             blocks.append(block)
             block = begin()
         style = styles[circuit.id]
@@ -121,10 +126,10 @@ def circuit_blocks(
         driver = cut_middle(f"{isolated(circuit.driver)}.{circuit.outlet}", 0.13 * width, size)
         for x, words in zip(places[1:], (driver, str(len(circuit.lamps)), number(circuit.amps, 2), fuse), strict=True):
             block.words(x, words, size)
-        block.down(3.0 * s)
+        block.down(circuit_row_mm(s))
     if rows < len(shown):
         block.words(0, f"and {len(shown) - rows} more: see plan.json", size, font_style="italic")
-        block.down(3.0 * s)
+        block.down(circuit_row_mm(s))
     return [*blocks, block]
 
 

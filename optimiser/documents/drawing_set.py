@@ -25,6 +25,7 @@ from .tiles import built_places, cover
 from .words import counted, isolated, plain
 
 _FACTOR = 1.35  # letters and signs against their least size: pieces and trenches in 2 mm, lamps in 2.6 mm
+_LARGER = (2.0, 1.8, 1.6)  # tried first where they crowd the sheet no more
 _LAP_MM = 10.0  # what neighbouring sheets show both, on each side
 _STEP_MM = 4.0
 _FEW_SHEETS, _LAMPS_A_SHEET = 4, 8
@@ -119,23 +120,30 @@ class _Maker:
         return Heading(subject, number, of, self.options.date, self.options.revision, self.digest)
 
     def maps(self, most: int) -> _Maps:
-        """Sheets at scale 1 : ``most``, or one sheet at a larger scale where that is enough."""
+        """Sheets at scale 1 : ``most``, or one at a larger scale; letters as large as all labels have room for."""
         frames = self._frames(most)
         scale, i = min((self._single_scale(frame), i) for i, frame in enumerate(frames))
         if scale <= most:
             west, south, east, north = seen_extent(self.plan)
             sheet = frames[i].sheet(scale, (west + east) / 2, (south + north) / 2)
-            factor = None if scale < most / 2 else _FACTOR
-            view = view_map(self.plan, sheet, Detail.SITE, factor=factor, least=_FACTOR)
-            return _Maps(scale, [view], [])
+            return self._largest(scale, [sheet], [])
         middles, frame = self._cover(most)
         sheets = [frame.sheet(most, x, y) for x, y in middles]
         windows = [_window(sheet, number) for number, sheet in enumerate(sheets, 2)]
-        views = [
-            view_map(self.plan, sheet, Detail.SITE, factor=_FACTOR, windows=_others(sheet, windows, number))
-            for number, sheet in enumerate(sheets, 2)
-        ]
-        return _Maps(most, views, windows)
+        return self._largest(most, sheets, windows)
+
+    def _largest(self, scale: int, sheets: Sequence[Sheet], windows: list[Window]) -> _Maps:
+        """Maps on these sheets with the largest letters that leave no label out."""
+        for factor in (*(f for f in _LARGER if readable_scale(self.plan, f) >= scale), _FACTOR):
+            views: list[MapView] = []
+            for number, sheet in enumerate(sheets, 2):
+                others = _others(sheet, windows, number)
+                views.append(view_map(self.plan, sheet, Detail.SITE, factor=factor, windows=others))
+                if views[-1].left_out and factor != _FACTOR:
+                    break
+            else:
+                break
+        return _Maps(scale, views, windows)
 
     def num_sheets(self, scale: int) -> int:
         if min(map(self._single_scale, self._frames(scale))) <= scale:

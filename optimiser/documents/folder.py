@@ -213,7 +213,7 @@ def _no_papers(folder: Path) -> list[str]:
     """Names of what lies in a folder and is no paper; the folder's own name where it is none."""
     if not folder.is_dir():
         return [folder.name]
-    known = [paper.file for paper in PAPERS] + sorted(_LITTER)
+    known = [name for paper in PAPERS for name in (paper.file, paper.instead)] + sorted(_LITTER)
     return sorted(
         path.name
         for path in folder.iterdir()

@@ -1,110 +1,106 @@
 """The plan as GeoJSON. In: Plan, and where on Earth it lies if that is known. Out: a file's name and its bytes.
 
-RFC 7946 wants longitude and latitude of WGS 84. With a ``Position`` the file has them. Without one nobody knows them:
-then the coordinates are the plan's own metres, the file's name and its first member say so, and it claims no place on
-Earth.
+RFC 7946 wants longitude and latitude of WGS 84. Where the plan has a position, or one is given, the file has them.
+Without one nobody knows them: then the coordinates are the plan's own metres, the file's name and its first member say
+so, and it claims no place on Earth.
 """
 
 from __future__ import annotations
 
 import itertools
 import json
-import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
+import numpy as np
+
+from ..earth_grid import Position
 from ..plan.model import Plan
 from .plan_file import plan_digest
 
-_A_M, _F = 6378137.0, 1 / 298.257223563  # WGS 84: semi-major axis, flattening (NIMA TR8350.2, table 3.1)
 _LOCAL = (
     "Coordinates are metres of the plan's own grid: x, y and, where measured, z. They are not longitude and latitude, "
-    "and this file is no GeoJSON of RFC 7946: its position on Earth is not known."
+    "and this file is no GeoJSON of RFC 7946: its position on Earth is not known. State it under [position] of the job."
 )
 _EARTH = (
-    "Coordinates are longitude and latitude (WGS 84, RFC 7946), reckoned from one point of the plan and its "
-    "direction. Heights of the survey (z_m) have a level of their own and are not in them."
+    "Coordinates are longitude and latitude (WGS 84, RFC 7946). Heights of the survey (z_m) have a level of their own "
+    "and are not in them."
 )
+_DIGITS = 7
+"""Of a degree: a centimetre. RFC 7946, 11.2, asks for no more digits than are of use."""
 
-
-@dataclass(frozen=True)
-class Position:
-    """
-    Where the plan lies on Earth.
-
-    Attributes
-    ----------
-    longitude, latitude
-        In degrees, of the place (``x_m``, ``y_m``) of the plan. At most 89 degrees north or south.
-    y_bearing
-        Bearing of the plan's y axis, in degrees from true north, clockwise.
-    """
-
-    longitude: float
-    latitude: float
-    x_m: float = 0.0
-    y_m: float = 0.0
-    y_bearing: float = 0.0
-
-    def __post_init__(self) -> None:
-        if not (abs(self.longitude) <= 180 and abs(self.latitude) <= 89):
-            raise ValueError(f"longitude {self.longitude}, latitude {self.latitude}: no such place, or too near a pole")
-        if not all(map(math.isfinite, (self.x_m, self.y_m, self.y_bearing))):
-            raise ValueError("x_m, y_m and y_bearing must be finite numbers")
-
-    def degrees(self, x_m: float, y_m: float) -> list[float]:
-        """
-        Longitude and latitude of a place of the plan, in degrees to 10⁻⁸ (a millimetre).
-
-        By the ellipsoid's radii of curvature at the known point: good to a few millimetres within 500 m of it.
-        Snyder, Map Projections: A Working Manual (USGS Professional Paper 1395, 1987), equations 4-18 to 4-20.
-        """
-        turn, phi = math.radians(self.y_bearing), math.radians(self.latitude)
-        dx, dy = x_m - self.x_m, y_m - self.y_m
-        east, north = dx * math.cos(turn) + dy * math.sin(turn), dy * math.cos(turn) - dx * math.sin(turn)
-        e2 = _F * (2 - _F)
-        w2 = 1 - e2 * math.sin(phi) ** 2
-        meridian_m, normal_m = _A_M * (1 - e2) / w2**1.5, _A_M / math.sqrt(w2)
-        # second order: the parallel bends away from the great circle that runs east
-        latitude = phi + north / meridian_m - math.tan(phi) * east**2 / (2 * meridian_m * normal_m)
-        longitude = math.radians(self.longitude) + east / (
-            normal_m * math.cos(phi) * (1 - math.tan(phi) * north / normal_m)
-        )
-        degrees = (math.degrees(longitude) + 180) % 360 - 180
-        return [round(degrees, 8), round(math.degrees(latitude), 8)]
-
-
+EARTH_FILE = "plan.geojson"
 LOCAL_FILE = "plan_local_metres.json"
 """Where no position is known: no file of RFC 7946, whose places are degrees."""
+
+
+At = Callable[[Sequence[Sequence[float]]], list[list[float]]]
+"""From places of the plan to coordinates of the file."""
 
 
 def plan_geojson(plan: Plan, position: Position | None = None) -> tuple[str, bytes]:
     """
     Everything of the plan with a place: one feature each, ``kind`` says what it is.
 
+    Parameters
+    ----------
+    position
+        Instead of the plan's own.
+
     Returns
     -------
     name, content
         ``plan.geojson`` with a position; ``plan_local_metres.json`` without.
     """
-    at: Callable[[Sequence[float]], list[float]] = lambda p: [round(v, 3) + 0.0 for v in p if v is not None]  # noqa: E731
-    if position is not None:
-        at = lambda p: position.degrees(p[0], p[1])  # noqa: E731
-    features = list(_features(plan, at))
+    at = position or _own_position(plan)
+    features = list(_features(plan, _local if at is None else partial(_on_earth, at)))
     head: dict[str, Any] = {
         "type": "FeatureCollection",
-        "says": _LOCAL if position is None else _EARTH,
-        "coordinate_system": "local metres" if position is None else "WGS 84 longitude, latitude",
+        "says": _LOCAL if at is None else _EARTH,
+        "coordinate_system": "local metres" if at is None else "WGS 84 longitude, latitude",
         "job": plan.job.title,
         "plan_sha256": plan_digest(plan),
         "drawn_by": f"{plan.tool.name} {plan.tool.version}",
     }
+    if at is not None:
+        head["bbox"] = _bbox(features)
     lines = ",\n  ".join(_compact(feature) for feature in features)
     members = ",\n ".join(f"{_compact(key)}: {_compact(value)}" for key, value in head.items())
     content = f'{{\n {members},\n "features": [\n  {lines}\n ]\n}}\n'
-    name = LOCAL_FILE if position is None else "plan.geojson"
-    return name, content.encode()
+    return LOCAL_FILE if at is None else EARTH_FILE, content.encode()
+
+
+def _own_position(plan: Plan) -> Position | None:
+    at = plan.site.position
+    return None if at is None else Position(at.longitude, at.latitude, at.x, at.y, at.y_bearing)
+
+
+def _local(places: Sequence[Sequence[float]]) -> list[list[float]]:
+    return [[round(value, 3) + 0.0 for value in place if value is not None] for place in places]
+
+
+def _on_earth(position: Position, places: Sequence[Sequence[float]]) -> list[list[float]]:
+    found = position.degrees(np.array([place[:2] for place in places], dtype=float))
+    return [[round(float(value), _DIGITS) + 0.0 for value in pair] for pair in found]
+
+
+def _bbox(features: Sequence[dict[str, Any]]) -> list[float]:
+    """West, south, east, north (RFC 7946, 5); west is the larger where the site lies across the antimeridian (5.2)."""
+    found = np.array([pair for feature in features for pair in _pairs(feature["geometry"]["coordinates"])])
+    longitudes, latitudes = found.T
+    west, east = float(longitudes.min()), float(longitudes.max())
+    if east - west > 180:
+        west, east = float(longitudes[longitudes > 0].min()), float(longitudes[longitudes < 0].max())
+    return [west, float(latitudes.min()), east, float(latitudes.max())]
+
+
+def _pairs(coordinates: Any) -> Iterable[list[float]]:
+    if isinstance(coordinates[0], float):
+        yield coordinates
+    else:
+        for inner in coordinates:
+            yield from _pairs(inner)
 
 
 def _compact(value: Any) -> str:
@@ -113,19 +109,19 @@ def _compact(value: Any) -> str:
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
-def _features(plan: Plan, at: Callable[[Sequence[float]], list[float]]) -> Iterable[dict[str, Any]]:
+def _features(plan: Plan, at: At) -> Iterable[dict[str, Any]]:
     site = plan.site
 
     def point(kind: str, name: str, place: Sequence[Any], **says: Any) -> dict[str, Any]:
         if len(place) == 3 and place[2] is not None:
             says["z_m"] = place[2]
-        return _feature(kind, name, {"type": "Point", "coordinates": at(place)}, says)
+        return _feature(kind, name, {"type": "Point", "coordinates": at([place])[0]}, says)
 
     def line(kind: str, name: str, route: Sequence[Sequence[float]], **says: Any) -> dict[str, Any]:
-        return _feature(kind, name, {"type": "LineString", "coordinates": [at(place) for place in route]}, says)
+        return _feature(kind, name, {"type": "LineString", "coordinates": at(route)}, says)
 
     for zone in site.zones:
-        rings = [[at(place) for place in _wound(ring, left=not i)] for i, ring in enumerate(zone.rings)]
+        rings = [at(_wound(ring, left=not i)) for i, ring in enumerate(zone.rings)]
         shape = {"type": "Polygon", "coordinates": rings}
         yield _feature("zone", zone.name, shape, {"ground": zone.ground, "no_dig": zone.no_dig, "water": zone.water})
     for sleeve in site.sleeves:

@@ -12,6 +12,7 @@ import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,12 +25,17 @@ Floats = NDArray[np.float64]
 _CELL_MM = 0.4
 _PAD_MM = 0.35  # between two labels
 _RINGS_MM = (0.0, 0.9, 2.0, 3.4, 5.2, 7.5, 10.5, 14.0, 18.0, 23.0, 30.0, 40.0, 55.0, 75.0, 100.0, 140.0, 200.0, 280.0)
+_NEAR, _FAR = (np.array([ring for ring in _RINGS_MM if (ring < 20) == near]) for near in (True, False))
 _TURNS = 24
+_TURN = 2 * np.pi * np.arange(_TURNS) / _TURNS
+_ROUND = np.stack([np.cos(_TURN), -np.sin(_TURN)], axis=1)  # to the places round a box: of a square, not a circle
+_ROUND /= np.abs(_ROUND).max(axis=1, keepdims=True)
 _LEADER_FROM_MM = 2.4
 _PASSES = 4
 _REGRET = 1.5  # a label stands badly that costs so much more than alone on the sheet
 _TRIES = 8  # better places for which others may be pushed out
 _PUSHED = 2  # others at most
+_LOOKED_AT = 200
 _CROSSING = 1.5  # price of a leader's point under a label
 _SQUARE_MM = 16.0
 
@@ -154,6 +160,9 @@ def place_labels(labels: Sequence[Label], ink: Ink) -> tuple[list[Placed], list[
     for turn in range(_PASSES):
         moved = False
         for i in order:
+            if chosen.get(i) == 0 and not fans[i].led[0] and not taken.crossings(fans[i], 0):
+                prices[i] = float(fans[i].price[0])  # it has the best of all its places
+                continue
             before = chosen.pop(i, None)
             taken.clear(i)
             best = _best_free(fans[i], taken)
@@ -197,20 +206,28 @@ def _push_for(i: int, fans: Sequence[_Fan], taken: _Taken, chosen: dict[int, int
         if not 0 < len(others) <= _PUSHED:
             continue
         tried += 1
+        # the others cost at least what they would with nothing but this label on the sheet: most tries end here
+        most = old + sum(prices[j] for j in others) - 0.5
+        beside = {j: _least_beside(fans[j], fans[i].boxes[candidate]) for j in others}
+        least = float(fans[i].price[candidate]) + sum(beside.values())
+        if least >= most:
+            continue
         before = {j: chosen[j] for j in (i, *others) if j in chosen}
         for j in before:
             taken.clear(j)
         price = float(fans[i].price[candidate]) + _CROSSING * taken.crossings(fans[i], candidate)
         taken.put(i, fans[i], candidate)
         found = {i: (candidate, price)}
+        least += price - float(fans[i].price[candidate])
         for j in others:
-            if (best := _best_free(fans[j], taken)) is None:
+            below = most - least + beside[j]  # dearer than that is no gain
+            if least >= most or (best := _best_free(fans[j], taken, below)) is None:
                 break
             taken.put(j, fans[j], best[0])
             found[j] = best
+            least += best[1] - beside[j]
         else:
-            others_before = sum(prices[j] for j in others)
-            if math.isinf(old) or sum(price for _, price in found.values()) < old + others_before - 0.5:
+            if sum(price for _, price in found.values()) < most:
                 for j, (at, price) in found.items():
                     chosen[j], prices[j] = at, price
                 return True
@@ -221,24 +238,27 @@ def _push_for(i: int, fans: Sequence[_Fan], taken: _Taken, chosen: dict[int, int
     return False
 
 
+def _least_beside(fan: _Fan, box: Floats) -> float:
+    """What a label costs at least where another stands in a (4,) box."""
+    some = fan.boxes[:_LOOKED_AT].T
+    free = (some[0] - _PAD_MM >= box[2]) | (some[2] + _PAD_MM <= box[0])
+    free |= (some[1] - _PAD_MM >= box[3]) | (some[3] + _PAD_MM <= box[1])
+    return float(fan.price[int(free.argmax()) if free.any() else some.shape[1] - 1])
+
+
 def _fan(label: Label, ink: Ink) -> _Fan:
     anchors = np.array(label.anchors, dtype=np.float64)
-    turns = 2 * np.pi * np.arange(_TURNS) / _TURNS
-    ux, uy = np.cos(turns), -np.sin(turns)
-    stretch = np.maximum(np.abs(ux), np.abs(uy))
     centres, reach, anchor_of = [], [], []
     if label.over:
         centres.append(anchors)
         reach.append(np.zeros(len(anchors)))
         anchor_of.append(np.arange(len(anchors)))
-    for ring in _RINGS_MM:
-        used = anchors if ring < 20 else anchors[:1]
-        half_x, half_y = label.width / 2 + label.gap + ring, label.height / 2 + label.gap + ring
-        centres.append(
-            (used[:, None, :] + np.stack([ux / stretch * half_x, uy / stretch * half_y], axis=1)[None]).reshape(-1, 2)
-        )
-        reach.append(np.full(len(used) * _TURNS, ring))
-        anchor_of.append(np.repeat(np.arange(len(used)), _TURNS))
+    clear = np.array([label.width / 2 + label.gap, label.height / 2 + label.gap])
+    for rings, used in ((_NEAR, anchors), (_FAR, anchors[:1])):
+        half = clear + rings[:, None]
+        centres.append((used[None, :, None, :] + half[:, None, None, :] * _ROUND).reshape(-1, 2))
+        reach.append(np.repeat(rings, len(used) * _TURNS))
+        anchor_of.append(np.tile(np.repeat(np.arange(len(used)), _TURNS), len(rings)))
     centre = np.concatenate(centres)
     ring_of = np.concatenate(reach)
     chosen = anchors[np.concatenate(anchor_of)]
@@ -262,6 +282,9 @@ def _fan(label: Label, ink: Ink) -> _Fan:
     return _Fan(boxes[order], price[order], chosen[order], led[order])
 
 
+Cell = tuple[int, int]
+
+
 class _Cells:
     """Which of many things lie in which squares of the sheet, so that only those nearby are looked at."""
 
@@ -273,24 +296,25 @@ class _Cells:
         for cell in self._of.pop(i, ()):
             self._at[cell].discard(i)
 
-    def put(self, i: int, boxes: Floats) -> None:
-        """Note that thing i lies in (n, 4) boxes."""
-        cells = {cell for box in boxes for cell in _squares(box)}
+    def put(self, i: int, cells: list[Cell]) -> None:
+        """Note that thing i lies in these squares, each named once."""
         for cell in cells:
             self._at.setdefault(cell, set()).add(i)
-        self._of[i] = sorted(cells)
+        self._of[i] = cells
 
     def near(self, box: Floats) -> list[int]:
         """Those in squares that a (4,) box touches, in order."""
         found: set[int] = set()
         for cell in _squares(box):
-            found |= self._at.get(cell, set())
+            if cell in self._at:
+                found |= self._at[cell]
         return sorted(found)
 
 
-def _squares(box: Floats) -> Iterator[tuple[int, int]]:
-    left, top, right, bottom = (math.floor(value / _SQUARE_MM) for value in box.tolist())
-    return itertools.product(range(left, right + 1), range(top, bottom + 1))
+def _squares(box: Floats) -> list[Cell]:
+    left, top, right, bottom = box.tolist()
+    down = range(int(top // _SQUARE_MM), int(bottom // _SQUARE_MM) + 1)
+    return [(x, y) for x in range(int(left // _SQUARE_MM), int(right // _SQUARE_MM) + 1) for y in down]
 
 
 class _Taken:
@@ -308,10 +332,11 @@ class _Taken:
 
     def put(self, i: int, fan: _Fan, candidate: int) -> None:
         self.boxes[i] = fan.boxes[candidate]
-        self._box_cells.put(i, self.boxes[i : i + 1])
+        self._box_cells.put(i, _squares(self.boxes[i]))
         if fan.led[candidate]:
             points = self.leaders[i] = _leader_points(fan.boxes[candidate], fan.anchors[candidate])
-            self._leader_cells.put(i, np.hstack([points, points]))
+            cells = {(int(x // _SQUARE_MM), int(y // _SQUARE_MM)) for x, y in points.tolist()}
+            self._leader_cells.put(i, sorted(cells))
 
     def boxes_by(self, box: Floats) -> Floats:
         """(n, 4) boxes that may overlap one."""
@@ -338,10 +363,14 @@ class _Taken:
         return count
 
 
-def _best_free(fan: _Fan, taken: _Taken) -> tuple[int, float] | None:
-    """Cheapest candidate that overlaps no label placed; leaders across labels and labels across leaders are dear."""
+def _best_free(fan: _Fan, taken: _Taken, below: float = math.inf) -> tuple[int, float] | None:
+    """
+    Cheapest candidate that overlaps no label placed; leaders across labels and labels across leaders are dear.
+
+    Only those that cost less than ``below`` by themselves are looked at.
+    """
     best: tuple[float, int] | None = None
-    for candidate in _free(fan.boxes, taken, 40):
+    for candidate in _free(fan.boxes[: int(np.searchsorted(fan.price, below))], taken, 40):
         price = float(fan.price[candidate])
         if best is not None and price >= best[0]:
             break
@@ -379,10 +408,16 @@ def _leader_ends(box: Floats, anchor: Floats) -> tuple[Floats, Floats]:
 
 
 def _leader_points(box: Floats, anchor: Floats) -> Floats:
-    start, end = _leader_ends(box, anchor)
-    steps = max(2, math.ceil(float(np.hypot(*(end - start))) / 0.8))
-    t = ((np.arange(steps) + 0.5) / steps)[:, None]
-    return np.asarray(start + (end - start) * t)
+    (x, y), (left, top, right, bottom) = anchor.tolist(), box.tolist()
+    dx, dy = min(max(x, left), right) - x, min(max(y, top), bottom) - y
+    shares = _shares(max(2, math.ceil(math.hypot(dx, dy) / 0.8)))
+    return np.asarray(anchor + np.array([dx, dy]) * shares)
+
+
+@cache
+def _shares(steps: int) -> Floats:
+    """(n, 1) middles of so many equal parts of a way."""
+    return ((np.arange(steps) + 0.5) / steps)[:, None]
 
 
 def _placed(label: Label, fan: _Fan, candidate: int) -> Placed:

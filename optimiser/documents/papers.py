@@ -9,7 +9,9 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
+from typing import Any, TypeVar, cast
 
+from ..earth_grid import Position
 from ..plan.model import Plan
 from ..problems import BadInput, Problem, nearest
 from .canvas import Page
@@ -19,12 +21,15 @@ from .cut_list import cut_list_csv
 from .drawing import draw_plan
 from .drawing_set import DrawingOptions, draw_set, svg_files
 from .drawing_set import Page as DrawnPage
-from .geojson import LOCAL_FILE, plan_geojson
+from .geojson import EARTH_FILE, LOCAL_FILE, plan_geojson
 from .label_sheet import label_pages
 from .lists import (
+    LISTS,
     all_tables,
+    before_table,
     crossing_table,
     customer_quote_table,
+    fixed_point_table,
     joint_table,
     joint_volts_table,
     purchase_table,
@@ -37,10 +42,13 @@ from .pdf import pdf_of
 from .pdf_fonts import font_fault
 from .plan_file import plan_digest
 from .single_line import single_line_pages
+from .svg_to_pdf import Painted
 from .table_pages import Heading, table_pages
 from .tables import Table, csv_of
 from .words import INVENTED, plain
 from .workbook import workbook_of
+
+T = TypeVar("T")
 
 SHOWN = 12
 """Digits of the plan's digest on sheets: enough to tell which plan a sheet is of."""
@@ -61,14 +69,23 @@ class PaperOptions:
         Paper of the drawing: ``A4``, ``A3`` or ``Letter``.
     revision
         Printed on the drawing as it is.
+    position
+        Where the plan lies on Earth, instead of what it says itself.
     """
 
     date: str = ""
     fonts: tuple[Path, ...] = field(default=())
     size: str = "A3"
     revision: str = ""
-    drawn: dict[str, list[DrawnPage]] = field(default_factory=dict, compare=False, repr=False)
-    """Sheets of the drawing by the plan's digest: drawn once for all papers that hold them."""
+    position: Position | None = None
+    kept: dict[str, tuple[Plan, Any]] = field(default_factory=dict, compare=False, repr=False)
+    """What several papers hold, with the plan it is of: made once."""
+
+    def once(self, what: str, plan: Plan, make: Callable[[], T]) -> T:
+        """What ``make`` gives, made once for each plan; nobody may change it."""
+        if what not in self.kept or self.kept[what][0] is not plan:
+            self.kept[what] = plan, make()
+        return cast("T", self.kept[what][1])
 
 
 @dataclass(frozen=True)
@@ -98,6 +115,8 @@ class Paper:
     make: Callable[[Plan, PaperOptions], bytes | list[tuple[str, bytes]]]
     everyday: bool = False
     quotes: bool = False
+    instead: str = ""
+    """Name of the file where the plan does not know enough for ``file``."""
 
 
 def heading_of(plan: Plan, options: PaperOptions) -> Heading:
@@ -110,14 +129,17 @@ def _lists_pdf(plan: Plan, options: PaperOptions) -> bytes:
     return pdf_of(_lists(plan, options), f"{plan.job.title}: lists", options.fonts)
 
 
+def _tables(plan: Plan, options: PaperOptions) -> list[Table]:
+    return options.once("tables", plan, lambda: all_tables(plan))
+
+
 def _lists(plan: Plan, options: PaperOptions) -> list[Page]:
-    return table_pages(all_tables(plan), heading_of(plan, options))
+    return options.once("lists", plan, lambda: table_pages(_tables(plan, options), heading_of(plan, options)))
 
 
 def _workbook(plan: Plan, options: PaperOptions) -> bytes:
-    del options
     notes = [INVENTED] if plan.prices_are_invented else []
-    return workbook_of(all_tables(plan), plan.job.title, brief(), notes)
+    return workbook_of(_tables(plan, options), plan.job.title, brief(), notes)
 
 
 def _labels(plan: Plan, options: PaperOptions) -> list[Page]:
@@ -125,7 +147,7 @@ def _labels(plan: Plan, options: PaperOptions) -> list[Page]:
 
 
 def _single_line(plan: Plan, options: PaperOptions) -> list[Page]:
-    return single_line_pages(plan, heading_of(plan, options))
+    return options.once("single line", plan, lambda: single_line_pages(plan, heading_of(plan, options)))
 
 
 def _as_pdf(pages: Callable[[Plan, PaperOptions], list[Page]], plan: Plan, options: PaperOptions) -> bytes:
@@ -139,16 +161,17 @@ def _as_svg(pages: Callable[[Plan, PaperOptions], list[Page]], plan: Plan, optio
 
 
 def _drawing(plan: Plan, options: PaperOptions) -> list[DrawnPage]:
-    digest = plan_digest(plan)
-    if digest not in options.drawn:
-        wanted = DrawingOptions(options.size, plain(options.date), plain(options.revision))
-        options.drawn[digest] = draw_set(plan, wanted)
-    return options.drawn[digest]
+    wanted = DrawingOptions(options.size, plain(options.date), plain(options.revision))
+    return options.once("drawing", plan, lambda: draw_set(plan, wanted))
+
+
+def _painted(plan: Plan, options: PaperOptions) -> list[Painted]:
+    """The drawing's sheets as PDFs take them."""
+    return options.once("painted", plan, lambda: [Painted(page.svg) for page in _drawing(plan, options)])
 
 
 def _drawing_pdf(plan: Plan, options: PaperOptions) -> bytes:
-    sheets = [page.svg for page in _drawing(plan, options)]
-    return pdf_of(sheets, f"{plan.job.title}: plan", options.fonts)
+    return pdf_of(_painted(plan, options), f"{plan.job.title}: plan", options.fonts)
 
 
 def _dxf(plan: Plan, options: PaperOptions) -> bytes:
@@ -162,12 +185,11 @@ def _report(plan: Plan, options: PaperOptions) -> bytes:
     from .report import ReportOptions, report_html
 
     wanted = ReportOptions(plain(options.date), plain(options.revision))
-    return report_html(plan, _single_line(plan, options), wanted).encode()
+    return report_html(plan, _single_line(plan, options), _tables(plan, options), wanted).encode()
 
 
 def _report_pdf(plan: Plan, options: PaperOptions) -> bytes:
-    sheets: list[str | Page] = [page.svg for page in _drawing(plan, options)]
-    sheets += [*_single_line(plan, options), *_lists(plan, options)]
+    sheets: list[Page | Painted] = [*_painted(plan, options), *_single_line(plan, options), *_lists(plan, options)]
     return pdf_of(sheets, f"{plan.job.title}: report", options.fonts)
 
 
@@ -178,8 +200,8 @@ def _table_pdf(make: Callable[[Plan], Table], plan: Plan, options: PaperOptions)
 
 
 def _csv(make: Callable[[Plan], Table], plan: Plan, options: PaperOptions) -> bytes:
-    del options
-    return csv_of(make(plan)).encode()
+    tables = _tables(plan, options) if make in LISTS else [make(plan)]
+    return csv_of(tables[LISTS.index(make) if make in LISTS else 0]).encode()
 
 
 PAPERS: tuple[Paper, ...] = (
@@ -193,16 +215,19 @@ PAPERS: tuple[Paper, ...] = (
     Paper("report", "report.html", "everything in one page for phone and desk: plan to zoom and tap, lists", _report),
     Paper("report-pdf", "report.pdf", "the same to print: drawing, diagram and lists in one file", _report_pdf),
     Paper("dxf", "plan.dxf", "the plan for drawing programs, in metres", _dxf),
-    Paper("geojson", LOCAL_FILE, "the plan as GeoJSON objects in its own metres", lambda plan, _: [plan_geojson(plan)]),
+    Paper("geojson", EARTH_FILE, f"the plan as GeoJSON; {LOCAL_FILE} where its place on Earth is not known",
+          lambda plan, options: [plan_geojson(plan, options.position)], instead=LOCAL_FILE),
     Paper("lists", "lists.pdf", "all lists, to print", _lists_pdf, everyday=True),
     Paper("workbook", "lists.xlsx", "all lists, one sheet each, for a spreadsheet", _workbook),
     Paper("labels", "labels.pdf", "labels for the ends of the cables", partial(_as_pdf, _labels)),
     Paper("single-line", "single_line.pdf", "drivers, circuits, protection, loads", partial(_as_pdf, _single_line)),
     Paper("single-line-svg", "single_line.svg", "the same as a drawing", partial(_as_svg, _single_line)),
     Paper("set-out-csv", "set_out.csv", "places with tape ties", partial(_csv, set_out_table)),
+    Paper("fixed-points-csv", "fixed_points.csv", "what the set-out measures from", partial(_csv, fixed_point_table)),
     Paper("trench-list-csv", "trench_list.csv", "trenches by ground", partial(_csv, trench_table)),
     Paper("crossings-csv", "crossings.csv", "changes of ground, sleeves, mains lines", partial(_csv, crossing_table)),
     Paper("joint-list-csv", "joint_list.csv", "joints with ways and kits", partial(_csv, joint_table)),
+    Paper("tests-before-csv", "tests_before.csv", "pieces to test before the lamps", partial(_csv, before_table)),
     Paper("terminals-csv", "terminals.csv", "volts and amps at the drivers", partial(_csv, terminals_table)),
     Paper("joint-volts-csv", "joint_volts.csv", "volts at joints and lamps", partial(_csv, joint_volts_table)),
     Paper("purchase-list-csv", "purchase_list.csv", "what to buy, with prices", partial(_csv, purchase_table)),
@@ -270,6 +295,24 @@ def make_papers(plan: Plan, papers: Iterable[Paper], options: PaperOptions) -> d
         made = paper.make(plan, options)
         files.update([(paper.file, made)] if isinstance(made, bytes) else made)
     return files
+
+
+def read_position(text: str) -> Position:
+    """
+    Read ``LATITUDE,LONGITUDE`` or ``LATITUDE,LONGITUDE,BEARING``: of x = 0, y = 0, and of the y axis.
+
+    Raises
+    ------
+    BadInput
+        It is neither, or no place on Earth.
+    """
+    mend = "write latitude,longitude in degrees, south and west with a minus, such as 48.1374,11.5762"
+    try:
+        numbers = [float(part) for part in text.split(",")]
+        latitude, longitude, bearing = [*numbers, 0.0][:3] if len(numbers) in (2, 3) else []
+        return Position(longitude, latitude, y_bearing=bearing)
+    except ValueError:
+        raise BadInput([Problem("--position", 0, "", f"found '{plain(text)}', which is no position", mend)]) from None
 
 
 def read_fonts(paths: Iterable[Path]) -> tuple[Path, ...]:

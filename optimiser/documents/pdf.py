@@ -8,21 +8,21 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from xml.etree import ElementTree
 
 from .canvas import Page
 from .pdf_fonts import letters, without_clock
+from .svg_to_pdf import Painted, paint_svg, texts_of_svg
 from .words import plain
 
 
-def pdf_of(sheets: Sequence[str | Page], title: str, fonts: Sequence[Path] = ()) -> bytes:
+def pdf_of(sheets: Sequence[str | Page | Painted], title: str, fonts: Sequence[Path] = ()) -> bytes:
     """
     One page a sheet, of the sheet's own size; the same bytes for the same sheets.
 
     Parameters
     ----------
     sheets
-        At least one: SVG as this package writes it, or Pages of marks.
+        At least one: SVG as this package writes it, ``Painted`` where several files hold it, or Pages of marks.
     title
         Of the document.
     fonts
@@ -39,7 +39,6 @@ def pdf_of(sheets: Sequence[str | Page], title: str, fonts: Sequence[Path] = ())
     from fpdf.prefs import ViewerPreferences
 
     from .canvas_to_pdf import paint_page
-    from .svg_to_pdf import paint_svg
 
     pdf = FPDF(unit="mm")
     without_clock(pdf)
@@ -49,7 +48,7 @@ def pdf_of(sheets: Sequence[str | Page], title: str, fonts: Sequence[Path] = ())
     pdf.set_margin(0)
     pdf.c_margin = 0
     pdf.viewer_preferences = ViewerPreferences(print_scaling="None")  # a scale holds at 100 % only
-    read = [sheet if isinstance(sheet, Page) else ElementTree.fromstring(sheet) for sheet in sheets]
+    read = [Painted(sheet) if isinstance(sheet, str) else sheet for sheet in sheets]
     with letters(pdf, _texts(read), fonts) as pen:
         for sheet in read:
             if isinstance(sheet, Page):
@@ -59,9 +58,8 @@ def pdf_of(sheets: Sequence[str | Page], title: str, fonts: Sequence[Path] = ())
         return bytes(pdf.output())
 
 
-def _texts(sheets: Sequence[Page | ElementTree.Element]) -> Iterator[str]:
+def _texts(sheets: Sequence[Page | Painted]) -> Iterator[str]:
     from .canvas_to_pdf import texts_of_page
-    from .svg_to_pdf import texts_of_svg
 
     for sheet in sheets:
-        yield from texts_of_page(sheet) if isinstance(sheet, Page) else texts_of_svg(sheet)
+        yield from texts_of_page(sheet) if isinstance(sheet, Page) else texts_of_svg(sheet.root)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import itertools
+import re
 import struct
 import tempfile
 import unicodedata
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 FAMILY, BOXES = "fira", "boxes"
 _FACES = {"": "FiraGO_Regular", "B": "FiraGO_Bold", "I": "FiraGO_Italic"}
 _PT = 72 / 25.4
+_ISOLATES = re.compile("[\u2066-\u2069]")
 _JOINERS = "\u200c\u200d"
 _UNITS, _WIDE = 1000, 900
 _EPOCH_S = 2_082_844_800  # 1970 in the seconds of TrueType, which count from 1904
@@ -41,6 +43,7 @@ class Pen:
 
     def __init__(self, pdf: FPDF, families: Sequence[str]) -> None:
         self.pdf = pdf
+        self._widths: dict[tuple[_Run, str, float], float] = {}
         self._known = [(family, frozenset(getattr(pdf.fonts[family], "cmap", ()))) for family in families]
 
     def lacks(self, char: str) -> bool:
@@ -48,7 +51,7 @@ class Pen:
 
     def width(self, words: str, size: float, style: str) -> float:
         """Of a line, in mm; ``size`` of the letters in mm, ``style`` ``""``, ``"B"`` or ``"I"``."""
-        return sum(self._use(run, style, size) for run in self._runs(words))
+        return sum(self._width(run, style, size) for run in self._runs(words))
 
     def write(self, x: float, y: float, words: str, size: float, style: str, anchor: str = "start") -> None:
         """One line, its baseline at ``y``; ``anchor`` says which point of it ``x`` is: start, middle or end."""
@@ -57,10 +60,10 @@ class Pen:
             self._choose(runs[0], style, size)
             self.pdf.text(x, y, runs[0].words)
             return
-        widths = [self._use(run, style, size) for run in runs]
+        widths = [self._width(run, style, size) for run in runs]
         x -= {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * sum(widths)
         for run, width in zip(runs, widths, strict=True):
-            self._use(run, style, size)
+            self._choose(run, style, size)
             if run.shaped:  # a cell sets text of both directions; its baseline lies 0.3 of the size below its middle
                 self.pdf.set_xy(x, y - 0.8 * size)
                 self.pdf.cell(width, size, run.words)
@@ -73,10 +76,13 @@ class Pen:
             if words:
                 yield _Run(words, FAMILY, False)
             return
-        kept = (char for char in words if not unseen(char) or char in _JOINERS)
-        for family, chars in itertools.groupby(kept, self._family):
-            run = "".join(chars)
-            yield _Run(run, family, family != BOXES and any(map(_joins, run)))
+        for piece in _ISOLATES.split(words):  # a name written from right to left turns no words beside it
+            kept = (char for char in piece if not unseen(char) or char in _JOINERS)
+            runs = []
+            for family, chars in itertools.groupby(kept, self._family):
+                run = "".join(chars)
+                runs.append(_Run(run, family, family != BOXES and any(map(_joins, run))))
+            yield from reversed(runs) if _begins_right(piece) else runs
 
     def _family(self, char: str) -> str:
         return next((family for family, known in self._known if ord(char) in known), BOXES)
@@ -85,10 +91,12 @@ class Pen:
         self.pdf.set_font(run.family, style if run.family == FAMILY else "", size * _PT)
         self.pdf.set_text_shaping(use_shaping_engine=run.shaped)
 
-    def _use(self, run: _Run, style: str, size: float) -> float:
-        """Set the font for a run; its width."""
-        self._choose(run, style, size)
-        return self.pdf.get_string_width(run.words)
+    def _width(self, run: _Run, style: str, size: float) -> float:
+        key = run, style, size
+        if key not in self._widths:
+            self._choose(run, style, size)
+            self._widths[key] = self.pdf.get_string_width(run.words)
+        return self._widths[key]
 
 
 @dataclass(frozen=True)
@@ -105,6 +113,12 @@ def _without_joining(font: Any) -> None:
     for table in ("GSUB", "GPOS", "GDEF"):
         if table in font.ttfont:
             del font.ttfont[table]
+
+
+def _begins_right(words: str) -> bool:
+    """Whether the first letter with a direction is written from right to left (UAX #9, rules P2 and P3)."""
+    strong = (unicodedata.bidirectional(char) for char in words)
+    return next((kind in {"R", "AL"} for kind in strong if kind in {"L", "R", "AL"}), False)
 
 
 def _joins(char: str) -> bool:

@@ -22,7 +22,6 @@ from . import blocks
 from .canvas import Page
 from .canvas_svg import svg_of
 from .cautions import brief, cautions
-from .lists import all_tables
 from .plan_file import plan_digest
 from .report_facts import KINDS, Key, as_json, facts_of
 from .report_map import ReportMap, report_map
@@ -58,7 +57,9 @@ class ReportOptions:
     revision: str = ""
 
 
-def report_html(plan: Plan, diagram: Sequence[Page], options: ReportOptions | None = None) -> str:
+def report_html(
+    plan: Plan, diagram: Sequence[Page], tables: Sequence[Table], options: ReportOptions | None = None
+) -> str:
     """
     The page.
 
@@ -66,12 +67,13 @@ def report_html(plan: Plan, diagram: Sequence[Page], options: ReportOptions | No
     ----------
     diagram
         Sheets of the single-line diagram.
+    tables
+        All lists.
     """
     options = options or ReportOptions()
     facts = facts_of(plan)
     place = {fact.key: i for i, fact in enumerate(facts)}
     drawn = report_map(plan, place)
-    tables = all_tables(plan)
     body = [
         _head(plan, options),
         _plan(plan, drawn),

@@ -12,7 +12,7 @@ from typing import Any
 
 from ..plan.model import Band, CablePlan, CircuitPlan, DriverPlan, JointPlan, LampPlan, Plan, TrenchPlan
 from .summary import protection
-from .words import metres, number, plain
+from .words import drop_of, metres, number, plain
 
 Key = tuple[str, str]
 """Kind and id: ``("lamp", "L01")``."""
@@ -167,7 +167,7 @@ class _Maker:
         circuit = self.circuit_of.get(lamp.id)
         rows = [
             Row("type", f"{plain(lamp.type)}, {lamp.watts:g} W"),
-            Row("volts, all on", f"{number(lamp.volts, 2)} V (drop {number(lamp.drop_pct, 1)} %)"),
+            Row("volts, all on", f"{number(lamp.volts, 2)} V ({drop_of(lamp.drop_pct)})"),
             Row("at worst", f"{number(lamp.low_v, 2)} to {number(lamp.high_v, 2)} V"),
             Row("inside its window by", f"{number(lamp.margin_v, 2)} V"),
             *((Row("with spare load", _volts(lamp.grown_low_v)),) if lamp.grown_low_v is not None else ()),

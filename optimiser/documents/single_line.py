@@ -13,8 +13,9 @@ from dataclasses import dataclass, field
 from ..plan.model import CablePlan, CircuitPlan, DriverPlan, LampPlan, Plan
 from .canvas import A4_WIDE, INK, TINT, Disc, Line, Page, Rect, Words
 from .summary import protection
+from .svg import cut_middle, text_width
 from .table_pages import MARGIN, Heading, frame
-from .words import number
+from .words import isolated, number
 
 _TOP, _BOTTOM = MARGIN + 16.0, A4_WIDE[1] - MARGIN - 12.0
 _DRIVER_W, _HEAD_W, _STEP = 46.0, 29.0, 27.0
@@ -23,6 +24,7 @@ _FIRST = _HEAD_END + _STEP
 _ACROSS = int((A4_WIDE[0] - MARGIN - _FIRST) // _STEP)
 """Joints in one row."""
 _ABOVE, _LAMP_MM, _BELOW = 11.0, 4.2, 4.5
+_AGAIN_MM = 13.0
 _ASIDE = 3.2
 """Lamps hang this far right of their joint, clear of the branch below it."""
 
@@ -55,7 +57,8 @@ class _Drawing:
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
         self.pages: list[Page] = []
-        self.y = 0.0
+        self.y = self.rail = 0.0
+        """``rail``: how far down this sheet's driver is drawn, with the line that its circuits leave from."""
         self.cable_to = {cable.to: cable for cable in plan.cables}
         self.below: dict[tuple[str, str], list[CablePlan]] = defaultdict(list)
         for cable in plan.cables:
@@ -98,12 +101,26 @@ class _Drawing:
         first = self._heights(circuits[0], self._rows(circuits[0]))[0] if circuits else 0.0
         if self.y + max(34.0, first) > _BOTTOM and self.y > _TOP:
             self._next_page()
-        page, below = self.page, self.y + self._driver_box(driver) + 4.0
+        top, height = self.y, self._driver_box(driver)
+        page, below = self.page, top + height + 4.0
+        self.rail = top + height
         for circuit in circuits:
             self._circuit(driver, circuit)
         if page is self.page:
             self.y = max(self.y, below)
         self.y += 3.0
+
+    def _continued(self, driver: DriverPlan, circuit: CircuitPlan | None) -> None:
+        """The driver named again on a sheet that goes on with its circuits; ``circuit`` where one is broken."""
+        said = "continued" if circuit is None else f"{circuit.id}, continued"
+        self.page.add(Rect(MARGIN, self.y, _DRIVER_W, _AGAIN_MM, TINT, INK, 0.4))
+        self.page.add(
+            Words(
+                MARGIN + 2, self.y + 5.6, f"{driver.id}  {isolated(driver.model)}", 3.4, bold=True, room=_DRIVER_W - 4
+            ),
+            Words(MARGIN + 2, self.y + 9.8, said, 2.6, room=_DRIVER_W - 4),
+        )
+        self.rail = self.y + _AGAIN_MM
 
     def _driver_box(self, driver: DriverPlan) -> float:
         """Draw it at the left; its height."""
@@ -112,9 +129,9 @@ class _Drawing:
         rated = "" if driver.rated_w is None else f", {driver.rated_w:g} {unit}"
         output = driver.output or ""
         lines = [
-            (f"{driver.id}  {driver.model}", 3.4, True),
+            (f"{driver.id}  {isolated(driver.model)}", 3.4, True),
             (f"{driver.kind or 'driver'}{rated}", 2.6, False),
-            (f"at supply point {driver.supply}", 2.6, False),
+            (f"at supply point {isolated(driver.supply)}", 2.6, False),
             (f"tap {driver.tap_v:g} V {output}".rstrip(), 2.6, False),
             (f"load {number(driver.load_w, 1)} {unit} = {driver.load_pct:.0f} %", 2.6, False),
             (f"dim group {driver.dim_group}" if driver.dim_group else "", 2.6, False),
@@ -184,6 +201,7 @@ class _Drawing:
         for index, height in enumerate(self._heights(circuit, rows)):
             if self.y + height > _BOTTOM:
                 self._next_page()
+                self._continued(driver, circuit if index else None)
             y = self.y + _ABOVE
             if index == 0:
                 self._circuit_head(driver, circuit, y)
@@ -195,6 +213,9 @@ class _Drawing:
         x, end = MARGIN + _DRIVER_W, _HEAD_END
         poles = {"dc": "+ / −", "ac": "ac"}.get(driver.output or "", "2 cores")
         self.page.add(Line(x, y, end, y, 0.5))
+        if y > self.rail:
+            self.page.add(Line(x, self.rail, x, y + 0.25, 0.5))
+            self.rail = y
         says = f"{circuit.id}  outlet {circuit.outlet}  {poles}"
         self.page.add(Words(x + 1, y - 4.9, says, 2.6, bold=True, room=end - x - 1))
         values = f"{number(circuit.out_v, 2)} V  {number(circuit.amps, 2)} A"
@@ -270,5 +291,7 @@ class _Drawing:
             self.page.add(Line(x, y, at, y + 2.0, 0.2))
         self.page.add(Line(at, middle - (2.2 if place == 0 else 2.9), at, middle - 1.3, 0.2))
         self._lamp_sign(at, middle)
-        says = f"{lamp.id} {lamp.watts:g} W {number(lamp.volts, 2)} V"
-        self.page.add(Words(at + 2.0, middle + 0.7, says, 2.0, room=_STEP - _ASIDE - 2.4))
+        room, size = _STEP - _ASIDE - 2.4, 2.0
+        says = f" {lamp.watts:g} W {number(lamp.volts, 2)} V"
+        name = cut_middle(isolated(lamp.id), room - text_width(says, size), size)
+        self.page.add(Words(at + 2.0, middle + 0.7, name + says, size, room=room))

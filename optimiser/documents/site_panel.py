@@ -109,6 +109,10 @@ def _good(
     if area.width * area.height < _LEAST_MAP * width * height:
         return False
     most = column_boxes(panel, columns)[0].height
+    count = len(words.plan.circuits if whole else words.plan.circuits[:rows])
+    least = words.title.height + words.cautions.height + count * blocks.circuit_row_mm(LETTERS)
+    if least > columns * most:
+        return False
     wanted = words.all_blocks(most) if whole else words.circuits(words.plan.circuits[:rows], most)
     if not whole and rows:
         wanted = [*wanted, Block(height=_WHERE_MM)]

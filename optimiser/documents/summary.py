@@ -15,6 +15,7 @@ from .words import (
     PARTS,
     columns_of,
     counted,
+    drop_of,
     fitted,
     how_sure,
     listed,
@@ -114,7 +115,7 @@ def protection(circuit: CircuitPlan) -> str:
 def _tightest(plan: Plan) -> list[str]:
     lamp = min(plan.lamps, key=lambda lamp: (lamp.margin_v, lamp.id))
     says = (
-        f"{plain(lamp.id)} gets {number(lamp.volts, 2)} V with all lamps on (drop {number(lamp.drop_pct, 1)} %); "
+        f"{plain(lamp.id)} gets {number(lamp.volts, 2)} V with all lamps on ({drop_of(lamp.drop_pct)}); "
         f"at worst {number(lamp.low_v, 2)} to {number(lamp.high_v, 2)} V, "
         f"which is {number(lamp.margin_v, 2)} V inside its window."
     )

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Iterable, Sequence
-from functools import lru_cache
+from functools import cache, lru_cache
 from xml.sax.saxutils import escape, quoteattr
 
 from .words import FIRST_STRONG, POP, plain
@@ -90,6 +91,14 @@ def num(value: float) -> str:
     return "0" if text == "-0" else text
 
 
+_SPECIAL = re.compile("[&<>\"'\n\r\t]")
+
+
+@cache
+def _attribute(name: str) -> str:
+    return name.rstrip("_").replace("_", "-")
+
+
 def element(tag: str, content: str | None = None, /, **attributes: float | str | None) -> str:
     """
     One element; ``None`` attributes are left out, ``_`` in names becomes ``-``, values are escaped.
@@ -98,9 +107,13 @@ def element(tag: str, content: str | None = None, /, **attributes: float | str |
     """
     parts = [tag]
     for name, value in attributes.items():
-        if value is not None:
-            shown = num(value) if isinstance(value, int | float) else value
-            parts.append(f"{name.rstrip('_').replace('_', '-')}={quoteattr(shown)}")
+        if value is None:
+            continue
+        if isinstance(value, str):
+            shown = quoteattr(value) if _SPECIAL.search(value) else f'"{value}"'
+        else:
+            shown = f'"{num(value)}"'
+        parts.append(f"{_attribute(name)}={shown}")
     head = " ".join(parts)
     return f"<{head}/>" if content is None else f"<{head}>{content}</{tag}>"
 

@@ -23,6 +23,7 @@ _SVG = "{http://www.w3.org/2000/svg}"
 _PT = 72 / 25.4
 _ROUND = 0.5522847498  # control points of a quarter circle: 4/3 (√2 − 1)
 _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)")
+_STEP = re.compile(r"([A-Za-z])([^A-Za-z]*)")
 _CAPS = {"butt": 0, "round": 1}
 _JOINS = {"miter": 0, "round": 1}
 _KNOWN = {
@@ -34,12 +35,28 @@ _KNOWN = {
 Move = tuple[float, float]
 
 
+class Painted:
+    """
+    A sheet of SVG, read once: what is drawn of it for one PDF is kept for the next.
+
+    Raises
+    ------
+    ValueError
+        Not here but where it is drawn: an element or attribute that this writer does not know.
+    """
+
+    def __init__(self, svg: str) -> None:
+        self.root = ElementTree.fromstring(svg)
+        self.shapes: dict[ElementTree.Element, str] = {}
+        """Operators of each shape."""
+
+
 def texts_of_svg(root: ElementTree.Element) -> Iterator[str]:
     for node in root.iter(f"{_SVG}text"):
         yield "".join(node.itertext())
 
 
-def paint_svg(pdf: FPDF, pen: Pen, root: ElementTree.Element) -> None:
+def paint_svg(pdf: FPDF, pen: Pen, sheet: Painted) -> None:
     """
     A sheet of its own size.
 
@@ -48,16 +65,17 @@ def paint_svg(pdf: FPDF, pen: Pen, root: ElementTree.Element) -> None:
     ValueError
         An element or attribute that this writer does not know.
     """
-    _Painter(pdf, pen, root).paint()
+    _Painter(pdf, pen, sheet).paint()
 
 
 class _Painter:
     """One page. Lengths in millimetres, y down, as in the SVG."""
 
-    def __init__(self, pdf: FPDF, pen: Pen, root: ElementTree.Element) -> None:
+    def __init__(self, pdf: FPDF, pen: Pen, sheet: Painted) -> None:
         self.pdf = pdf
         self.pen = pen
-        self.root = root
+        self.root = root = sheet.root
+        self.shapes = sheet.shapes
         self.width, self.height = (float(root.get(key, "").removesuffix("mm")) for key in ("width", "height"))
         self.clips = {node.get("id", ""): node for node in root.iter(f"{_SVG}clipPath")}
 
@@ -87,14 +105,23 @@ class _Painter:
         with self.pdf.local_context() if clip else nullcontext():
             if clip:
                 shape = self.clips[clip.removeprefix("url(#").removesuffix(")")][0]
-                rule = "W*" if shape.get("clip-rule") == "evenodd" else "W"
-                self._write(f"{self._outline(shape, move)} {rule} n")
+                if shape not in self.shapes:
+                    rule = "W*" if shape.get("clip-rule") == "evenodd" else "W"
+                    self.shapes[shape] = f"{self._outline(shape, move)} {rule} n"
+                self._write(self.shapes[shape])
             if tag == "g":
                 self._children(node, move, node.get("fill", fill))
             else:
                 self._shape(node, move, node.get("fill", fill))
 
     def _shape(self, node: ElementTree.Element, move: Move, fill: str) -> None:
+        if node not in self.shapes:
+            self.shapes[node] = self._operators(node, move, fill)
+        opacity = node.get("fill-opacity")
+        with self.pdf.local_context(fill_opacity=float(opacity)) if opacity else nullcontext():
+            self._write(self.shapes[node])
+
+    def _operators(self, node: ElementTree.Element, move: Move, fill: str) -> str:
         stroke = node.get("stroke", "none")
         parts = [self._outline(node, move)]
         if fill != "none":
@@ -111,9 +138,7 @@ class _Painter:
         parts.append({(True, True): f"B{even}", (True, False): f"f{even}", (False, True): "S", (False, False): "n"}[
             fill != "none", stroke != "none"
         ])  # fmt: skip
-        opacity = node.get("fill-opacity")
-        with self.pdf.local_context(fill_opacity=float(opacity)) if opacity else nullcontext():
-            self._write(f"q {' '.join(parts)} Q")
+        return f"q {' '.join(parts)} Q"
 
     def _outline(self, node: ElementTree.Element, move: Move) -> str:
         tag = node.tag.removeprefix(_SVG)
@@ -163,13 +188,14 @@ class _Painter:
         return (point[0] + move[0]) * _PT, (self.height - point[1] - move[1]) * _PT
 
     def _join(self, steps: Sequence[tuple[str, Sequence[Move]]], move: Move) -> str:
-        parts = []
-        for letter, points in steps:
-            for point in points:
-                x, y = self._at(point, move)
-                parts.append(f"{_n(x)} {_n(y)}")
-            parts.append(letter)
-        return " ".join(parts)
+        (dx, dy), height = move, self.height
+        return " ".join(
+            [
+                part
+                for letter, points in steps
+                for part in (*[f"{(x + dx) * _PT:.2f} {(height - y - dy) * _PT:.2f}" for x, y in points], letter)
+            ]
+        )
 
     def _write(self, operators: str) -> None:
         self.pdf._out(operators)
@@ -197,7 +223,10 @@ def _steps(d: str) -> list[tuple[str, list[Move]]]:
             x0, y0 = x, y
             steps.append(("m", [(x, y)]))
         elif kind in "LHV":
-            x, y = {"L": (v[0] + dx, v[-1] + dy), "H": (v[0] + dx, y), "V": (x, v[0] + dy)}[kind]
+            if kind != "V":
+                x = v[0] + dx
+            if kind != "H":
+                y = v[-1] + dy
             steps.append(("l", [(x, y)]))
         elif kind in "QT":
             control = (v[0] + dx, v[1] + dy) if kind == "Q" else (2 * x - control[0], 2 * y - control[1])
@@ -222,17 +251,24 @@ def _steps(d: str) -> list[tuple[str, list[Move]]]:
 def _commands(d: str) -> Iterator[tuple[str, list[float]]]:
     """Letters with as many numbers as one step takes."""
     takes = {"M": 2, "L": 2, "H": 1, "V": 1, "Q": 4, "T": 2, "A": 7, "Z": 0}
-    for letter, rest in re.findall(r"([A-Za-z])([^A-Za-z]*)", d):
+    for letter, rest in _STEP.findall(d):
         if letter.upper() not in takes:
             raise ValueError(f"a path with {letter} cannot be written as PDF")
-        numbers = [float(found) for found in _NUMBER.findall(rest)]
+        numbers = _numbers(rest)
         count = takes[letter.upper()]
-        if not count:
-            yield letter, []
+        if len(numbers) == count:
+            yield letter, numbers
             continue
         for i, start in enumerate(range(0, len(numbers), count)):
             after = {"M": "L", "m": "l"}.get(letter, letter) if i else letter
             yield after, numbers[start : start + count]
+
+
+def _numbers(rest: str) -> list[float]:
+    try:
+        return [float(found) for found in rest.split()]
+    except ValueError:  # run together, as in 3.6-3.6
+        return [float(found) for found in _NUMBER.findall(rest)]
 
 
 def _half(cx: float, cy: float, dx: float, dy: float, sweep: int) -> list[tuple[str, list[Move]]]:

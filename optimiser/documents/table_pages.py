@@ -23,8 +23,9 @@ _LEAD = 1.25
 _PAD = 1.4
 _CAPPED, _CAPPED_WORD = 60.0, 26.0
 _SHORT = 15.0
-_ROOM = 60.0
-"""A table that may follow another on its sheet does so where this much is left."""
+_ROW, _CLOSE_ROW = 6.2, 5.5
+"""Least height of rows with boxes; the smaller one where it saves a sheet that would be nearly empty."""
+_NEARLY_EMPTY = 0.35
 _NARROWER = 0.95
 """Widths of the PDF's letters over those that ``svg`` reckons with, at most."""
 
@@ -34,7 +35,7 @@ def text_width(text: str, size: float, *, bold: bool = False) -> float:
 
 
 def wrap(text: str, width: float, size: float, *, bold: bool = False) -> list[str]:
-    return svg.wrap(text, width / _NARROWER, size, bold=bold)
+    return svg.wrap(text, width / _NARROWER + 1e-6, size, bold=bold)  # a column may be just as wide as its words
 
 
 @dataclass(frozen=True)
@@ -49,11 +50,11 @@ class Heading:
 
 
 def table_pages(tables: Sequence[Table], heading: Heading) -> list[Page]:
-    """Sheets of all tables, each on sheets of its own, numbered through."""
+    """Sheets of all tables, numbered through: each on its own, or below the one before where that saves a sheet."""
     pages: list[Page] = []
     last: _Sheets | None = None
     for table in tables:
-        last = _Sheets(table, last)
+        last = _laid_out(table, last)
         pages += last.pages
     for number, page in enumerate(pages, 1):
         frame(page, heading, f"page {number} of {len(pages)}")
@@ -63,7 +64,7 @@ def table_pages(tables: Sequence[Table], heading: Heading) -> list[Page]:
 def frame(page: Page, heading: Heading, number: str) -> None:
     """Draw the head and the foot of a sheet."""
     right = page.width - MARGIN
-    date = f"date {heading.date}, " if heading.date else ""
+    date = f", date {heading.date}" if heading.date else ""
     caution = f"{heading.caution} {heading.invented}".strip()
     lines = svg.wrap(caution, right - MARGIN, 2.3)
     top = page.height - MARGIN - 2.3 * _LEAD * len(lines)
@@ -71,7 +72,7 @@ def frame(page: Page, heading: Heading, number: str) -> None:
         Words(MARGIN, MARGIN + 4.0, page.title, 5.0, bold=True, room=right - MARGIN - 40),
         Words(right, MARGIN + 4.0, number, 2.6, anchor="end"),
         Words(MARGIN, MARGIN + 9.2, plain(heading.job), 3.0, room=right - MARGIN - 96),
-        Words(right, MARGIN + 9.2, f"{date}plan {heading.digest}", 2.6, anchor="end", room=92),
+        Words(right, MARGIN + 9.2, f"plan {heading.digest}{date}", 2.6, anchor="end", room=92),
         Line(MARGIN, MARGIN + 11.2, right, MARGIN + 11.2, 0.4),
     ]
     page.marks[:0] = head  # first, so that text is read in order
@@ -80,11 +81,26 @@ def frame(page: Page, heading: Heading, number: str) -> None:
         page.add(Words(MARGIN, top + 2.0 + 2.3 * _LEAD * i, line, 2.3))
 
 
-class _Sheets:
-    """One table, laid out from top to bottom."""
+def _laid_out(table: Table, before: _Sheets | None) -> _Sheets:
+    """The table on as few sheets as can be."""
+    best = _Sheets(table, None)
+    if len(best.pages) > 1 and best.y < MARGIN + _NEARLY_EMPTY * best.size[1]:
+        best = min(best, _Sheets(table, None, _CLOSE_ROW), key=lambda sheets: len(sheets.pages))
+    if table.follows and before is not None and best.fits_below(before):
+        marks = len(before.page.marks)
+        below = _Sheets(table, before)
+        if len(below.pages) < len(best.pages):
+            return below
+        del before.page.marks[marks:]
+    return best
 
-    def __init__(self, table: Table, before: _Sheets | None) -> None:
+
+class _Sheets:
+    """One table, laid out from top to bottom; below the one before where that is given."""
+
+    def __init__(self, table: Table, before: _Sheets | None, row_mm: float = _ROW) -> None:
         self.table = table
+        self.row_mm = row_mm
         self.size = A4_WIDE if table.wide else A4
         self.room = self.size[0] - 2 * MARGIN
         self.kept = [i for i, column in enumerate(table.columns) if column.share > 0]
@@ -98,7 +114,7 @@ class _Sheets:
         self.pages: list[Page] = []
         """Sheets begun for this table: none where it fits below the one before."""
         self.y = 0.0
-        if table.follows and before is not None and before.size == self.size and before.y + _ROOM < self.bottom:
+        if before is not None:
             self.page: Page = before.page
             self.y = before.y + 9.0
             self.page.add(Words(MARGIN, self.y, table.title, 4.2, bold=True, room=self.room))
@@ -116,6 +132,13 @@ class _Sheets:
     @property
     def bottom(self) -> float:
         return self.size[1] - MARGIN - _FOOT + 8
+
+    def fits_below(self, before: _Sheets) -> bool:
+        """Whether title, first words and first rows have room there: no title stands alone."""
+        lines = [line for sentence in self.table.before for line in wrap(sentence, self.room, _SAYS)]
+        words_mm = len(lines) * _SAYS * _LEAD + 1.2 * len(self.table.before)
+        needed = 10.5 + words_mm + 9.0 + self.head_mm + 3 * self.row_mm
+        return before.size == self.size and before.y + needed <= self.bottom
 
     def _is_numeric(self, index: int) -> bool:
         cells = [row[index] for row in self.table.rows if row[index] is not None]
@@ -179,8 +202,9 @@ class _Sheets:
                 self._next_page()
             self._part_title(part.title)
             self._column_heads()
-            for row, height in zip(cells, heights, strict=True):
-                if self.y + height > self.bottom:
+            for k, (row, height) in enumerate(zip(cells, heights, strict=True)):
+                with_last = heights[-1] if 0 < k == len(cells) - 2 else 0.0  # which should not go on alone
+                if self.y + height + with_last > self.bottom:
                     self._next_page()
                     self._part_title(part.title and f"{part.title}, continued")
                     self._column_heads()
@@ -195,7 +219,7 @@ class _Sheets:
 
     def _height(self, row: Sequence[Sequence[str]]) -> float:
         lines = max(len(cell) for cell in row)
-        return max(6.2 if self.fills else 4.6, lines * _SIZE * _LEAD + 1.6)
+        return max(self.row_mm if self.fills else 4.6, lines * _SIZE * _LEAD + 1.6)
 
     def _part_title(self, words: str) -> None:
         self.y += 2.0

@@ -95,6 +95,13 @@ def metres(value: float) -> str:
     return f"{number(value, 1)} m"
 
 
+def drop_of(drop_pct: float) -> str:
+    """``drop 9.4 %``; ``2.3 % above nominal`` where drop counts from nominal volts and a lamp gets more."""
+    if round(drop_pct, 1) < 0:
+        return f"{number(-drop_pct, 1)} % above nominal"
+    return f"drop {number(drop_pct, 1)} %"
+
+
 def counted(count: int, thing: str) -> str:
     """``1 lamp``, ``2 lamps``."""
     return f"{count} {thing}{'' if count == 1 else 's'}"

@@ -3,7 +3,7 @@
 from .alternatives import Alternative
 from .base import Model
 from .describe import describe_keys, item_model
-from .measuring import Dxf, DxfBlock, DxfLayer, Measuring
+from .measuring import Dxf, DxfBlock, DxfLayer, GridPosition, Measuring
 from .model import (
     TRUNK_STRIP,
     Cable,
@@ -36,6 +36,7 @@ __all__ = [
     "DxfBlock",
     "DxfLayer",
     "Fuses",
+    "GridPosition",
     "Ground",
     "GroundKind",
     "Job",

@@ -62,3 +62,15 @@ class Dxf(Model):
     heights: bool = Field(False, description="whether the drawing's z are measured heights")
     layers: dict[str, DxfLayer] = Field(default_factory=dict, description="layers by name; others are left out")
     blocks: dict[str, DxfBlock] = Field(default_factory=dict, description="blocks by name, on whatever layer")
+
+
+class GridPosition(Model):
+    """Where the survey's x and y lie on Earth, for GeoJSON; a survey in degrees tells it itself."""
+
+    latitude: float = Field(ge=-90, le=90, description="of the place x, y: degrees on WGS 84, south with a minus")
+    longitude: float = Field(ge=-180, le=180, description="likewise; west of Greenwich with a minus")
+    x: float = Field(0.0, description="of the place on the survey's grid whose latitude and longitude are given, in m")
+    y: float = Field(0.0, description="likewise, in m")
+    y_bearing: float = Field(
+        0.0, ge=-360, le=360, description="where the y axis points: degrees from true north, clockwise"
+    )

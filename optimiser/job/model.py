@@ -20,7 +20,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 from .. import conductors
 from .alternatives import Alternative
 from .base import Factor, Model, NonNegative, PerCent, Positive, Price
-from .measuring import Dxf, Measuring
+from .measuring import Dxf, GridPosition, Measuring
 from .quote import Quote
 from .schedule import Mains, Place, Schedule
 from .tolerances import Tolerances
@@ -607,6 +607,7 @@ class Job(Model):
     mains: Mains = Field(default_factory=Mains)
     measuring: Measuring = Field(default_factory=Measuring)
     dxf: Dxf = Field(default_factory=Dxf)
+    position: GridPosition | None = Field(None, description="where a survey in x and y lies on Earth, for GeoJSON")
     place: Place | None = Field(None, description="where the job is; needed where the schedule says dusk or dawn")
     schedule: Schedule | None = Field(None, description="when the lamps are on, for what a year's use costs")
     tolerance: Tolerances = Field(default_factory=Tolerances)

@@ -513,6 +513,7 @@ class _Writer:
             fixed=[
                 m.SiteCorner(name=p.name, of=p.of, x=p.place[0], y=p.place[1], z=self._z(p.place)) for p in survey.fixed
             ],
+            position=_position(survey),
         )
 
     def _rules(self) -> list[m.Rule]:
@@ -539,6 +540,13 @@ class _Writer:
             *_new_rules(job),
             *schedule_rules(job),
         ]
+
+
+def _position(survey: Survey) -> m.SitePosition | None:
+    at = survey.position
+    if at is None:
+        return None
+    return m.SitePosition(latitude=at.latitude, longitude=at.longitude, x=at.x_m, y=at.y_m, y_bearing=at.y_bearing)
 
 
 def _new_rules(job: Job) -> list[m.Rule]:

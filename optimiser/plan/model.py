@@ -242,6 +242,18 @@ class SiteLine(Part):
     route: list[XY]
 
 
+class SitePosition(Part):
+    """Where the plan's x and y lie on Earth: a place of both, and a direction (``optimiser/earth_grid.py``)."""
+
+    latitude: float = Field(ge=-90, le=90, description="of the place x, y: degrees on WGS 84")
+    longitude: float = Field(ge=-180, le=180)
+    x: float
+    y: float
+    y_bearing: float = Field(
+        ge=-360, le=360, description="of the y axis at that place, in degrees from true north, clockwise"
+    )
+
+
 class Site(Part):
     base_ground: str
     zones: list[SiteZone]
@@ -253,6 +265,7 @@ class Site(Part):
     fixed: list[SiteCorner] = Field(
         default_factory=list, description="corners of no-dig zones that are no water, fit to measure from"
     )
+    position: SitePosition | None = Field(None, description="null where neither survey nor job tells it")
 
 
 class CableUsed(Part):

@@ -105,6 +105,7 @@ def build_survey(reduced: Reduced, file: str, job: Job) -> Survey:
         fixed=tuple(_fixed_points(outlines, zones, heights, job)),
         has_heights=bool(heights),
         heights=tuple((x, y, z) for (x, y), z in heights.items()),
+        position=reduced.position,
     )
     if not _hides_the_ground(points):
         faults, more = look_over(survey, [name for name, _ in sleeve_lines], job, file)

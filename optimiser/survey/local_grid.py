@@ -1,45 +1,16 @@
-"""Latitude and longitude to metres on a grid of the site. In: degrees on WGS 84. Out: x east, y north, in m.
+"""One grid for what was measured on two. In: points known in degrees and in x and y. Out: the turn and shift between.
 
-The grid is a transverse Mercator projection with scale 1 on the meridian of its origin: conformal, y to true north, and
-within 5 km of the origin lengths are true to 1 in 3 000 000.
+The grid of degrees is that of ``earth_grid``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from functools import lru_cache
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Degrees = tuple[float, float]
-"""Longitude, latitude."""
+from ..earth_grid import Floats
 
 RADIUS_OVER_SIGMA = 1.5096
 """A circle of sqrt(-2 ln(1 - 0.68)) standard errors of x (and of y) holds 68 % of all fixes, a phone's accuracy."""
-
-
-@lru_cache(maxsize=8)
-def _projection(origin: Degrees) -> Any:
-    import pyproj
-
-    return pyproj.Proj(proj="tmerc", lon_0=origin[0], lat_0=origin[1], k_0=1, ellps="WGS84")
-
-
-def to_metres(positions: Sequence[Degrees], origin: Degrees) -> Floats:
-    """(n, 2) x, y in m of positions; infinite where a position is half the world away."""
-    lon, lat = np.array(positions, dtype=float).reshape(-1, 2).T
-    x, y = _projection(origin)(lon, lat)
-    return np.stack([x, y], axis=1)
-
-
-def to_degrees(places: Floats, origin: Degrees) -> Floats:
-    """(n, 2) longitude and latitude of places on the grid."""
-    x, y = np.asarray(places, dtype=float).reshape(-1, 2).T
-    lon, lat = _projection(origin)(x, y, inverse=True)
-    return np.stack([lon, lat], axis=1)
 
 
 def fit_to_grid(places: Floats, targets: Floats) -> tuple[Floats, Floats]:

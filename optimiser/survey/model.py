@@ -11,6 +11,8 @@ from typing import Literal
 
 from shapely import Polygon
 
+from ..earth_grid import Position
+
 Place = tuple[float, float, float]
 """x, y, z in metres; z is 0 where no heights were measured."""
 
@@ -100,5 +102,7 @@ class Survey:
     has_heights: bool = False
     heights: tuple[Place, ...] = ()
     """Every measured height, one for each place, in the order of the file: the surface is drawn over these."""
+    position: Position | None = None
+    """Where the grid of x and y lies on Earth, where that is known."""
     notes: tuple[str, ...] = ()
     """Things the reader wants said: columns it left out, defaults it took."""

@@ -11,11 +11,12 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from ..earth_grid import Degrees, Position, to_metres
 from ..job import Measuring
 from ..problems import Problem
 from .adjust import BLUNDER, Adjustment, Observation, Sort, adjust
 from .levels import read_levels
-from .local_grid import RADIUS_OVER_SIGMA, Degrees, fit_to_grid, to_metres
+from .local_grid import RADIUS_OVER_SIGMA, fit_to_grid
 from .measured import Row, Rows
 from .starts import XY, Starts
 from .table import Table
@@ -68,8 +69,8 @@ class Reduced:
     tapes: tuple[Taped, ...] = ()
     names: tuple[str, ...] = ()
     """Of each row, as sentences call it."""
-    origin: Degrees | None = None
-    """Longitude and latitude of the local grid's origin."""
+    position: Position | None = None
+    """Where the grid of x and y lies on Earth, where rows have degrees."""
     num_redundant: int = 0
     s0: float = math.nan
     lost_rows: frozenset[int] = frozenset()
@@ -86,7 +87,7 @@ def reduce(table: Table, file: str, measuring: Measuring) -> Reduced:
     problems = list(rows.problems)
     heights, faults, notes = read_levels(rows)
     problems += faults
-    places, origin, faults, more_notes = _on_one_grid(rows, measuring)
+    places, position, faults, more_notes = _on_one_grid(rows, measuring)
     problems += faults
     notes += more_notes
     level, faults = _level_tapes(rows, heights)
@@ -101,7 +102,7 @@ def reduce(table: Table, file: str, measuring: Measuring) -> Reduced:
     lost = {problem.line for problem in problems} | {rows.rows[index].cells.row for index in starts.stuck}
     return Reduced(
         _filled(table, rows, placed, heights), tuple(problems), tuple(notes), placed, tuple(solved.tapes),
-        tuple(row.named for row in rows), origin, solved.result.num_redundant, solved.result.s0, frozenset(lost),
+        tuple(row.named for row in rows), position, solved.result.num_redundant, solved.result.s0, frozenset(lost),
     )  # fmt: skip
 
 
@@ -116,15 +117,23 @@ def _radius(row: Row, measuring: Measuring) -> float:
 # --- grids
 
 
-def _on_one_grid(rows: Rows, measuring: Measuring) -> tuple[dict[int, XY], Degrees | None, list[Problem], list[str]]:
-    """Places of the rows with x and y or with a position, all on the grid of x and y where there is one."""
+def _on_one_grid(rows: Rows, measuring: Measuring) -> tuple[dict[int, XY], Position | None, list[Problem], list[str]]:
+    """
+    Put the rows that have x and y or degrees on one grid: that of x and y, where there is one.
+
+    Returns
+    -------
+    places, position, problems, notes
+        ``position`` is where that grid lies on Earth.
+    """
     places = {index: row.xy for index, row in enumerate(rows) if row.xy is not None}
     by_degrees = [(index, row) for index, row in enumerate(rows) if row.position is not None]
     if not by_degrees:
         return places, None, [], []
     pegs = [row for _, row in by_degrees if row.cells["kind"].casefold() == "peg"]
-    origin = (pegs or [by_degrees[0][1]])[0].position
+    origin: Degrees | None = (pegs or [by_degrees[0][1]])[0].position
     assert origin is not None
+    position = Position(*origin)
     metres = to_metres([row.position for _, row in by_degrees if row.position is not None], origin)
     metres[~np.isfinite(metres)] = 1e8
     both = [k for k, (index, _) in enumerate(by_degrees) if index in places]
@@ -141,10 +150,11 @@ def _on_one_grid(rows: Rows, measuring: Measuring) -> tuple[dict[int, XY], Degre
         targets = np.array([places[by_degrees[k][0]] for k in both])
         turn, shift = fit_to_grid(metres[both], targets)
         metres = metres @ turn.T + shift
+        angle = math.degrees(math.atan2(turn[1, 0], turn[0, 0]))
+        position = Position(*origin, round(float(shift[0]), 3), round(float(shift[1]), 3), round(angle, 7))
         off = np.hypot(*(metres[both] - targets).T)
         radii = [_radius(by_degrees[k][1], measuring) for k in both]
         worst = int(np.argmax(off / radii))
-        angle = math.degrees(math.atan2(turn[1, 0], turn[0, 0]))
         notes.append(
             f"degrees were turned by {angle:.1f}° onto the grid of x and y over {len(both)} points known in both"
         )
@@ -156,7 +166,7 @@ def _on_one_grid(rows: Rows, measuring: Measuring) -> tuple[dict[int, XY], Degre
             )
     for (index, _), place in zip(by_degrees, metres, strict=True):
         places.setdefault(index, (float(place[0]), float(place[1])))
-    return places, origin, [], notes
+    return places, position, [], notes
 
 
 def _level_tapes(rows: Rows, heights: dict[int, float]) -> tuple[dict[tuple[int, int], float], list[Problem]]:

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path, PurePath
 
 from ..documents.words import counted, fitted, listed, number, plain
+from ..earth_grid import Position
 from ..survey.points import fold
 from ..survey.zones import name_grounds
 from .look import Look
@@ -117,9 +118,8 @@ def _measured(look: Look) -> list[str]:
         )
     else:
         lines += _wrapped("No measurement checks another: a wrong tape would not show.", "  ")
-    if reduced.origin is not None:
-        lon, lat = reduced.origin
-        lines += _wrapped(f"x is east and y north of latitude {lat:.7f}, longitude {lon:.7f}.", "  ")
+    if reduced.position is not None:
+        lines += _wrapped(_where(reduced.position), "  ")
     weak = sorted(
         ((p.error_m, look.reduced.names[k]) for k, p in reduced.placed.items() if p.how != "grid"),
         key=lambda one: (-(math.inf if math.isnan(one[0]) else one[0]), one[1]),
@@ -135,6 +135,14 @@ def _measured(look: Look) -> list[str]:
             miss = tape.measured_m - tape.adjusted_m
             lines.append(f"    {fitted(way, 40)} {tape.measured_m:>8.2f} m {miss:>+7.2f} m   {tape.verdict}".rstrip())
     return lines
+
+
+def _where(position: Position) -> str:
+    origin = f"latitude {position.latitude:.7f}, longitude {position.longitude:.7f}"
+    if (position.x_m, position.y_m, position.y_bearing) == (0, 0, 0):
+        return f"x is east and y north of {origin}."
+    bearing = f"{position.y_bearing % 360:.2f}°"
+    return f"x {position.x_m:.2f}, y {position.y_m:.2f} is {origin}; y runs at {bearing} from true north, clockwise."
 
 
 def _wrong(look: Look) -> list[str]:

@@ -6,8 +6,10 @@ import io
 from collections import Counter
 
 import ezdxf
+import numpy as np
 import pytest
-from ezdxf import recover, units
+import shapely
+from ezdxf import bbox, recover, units
 from ezdxf.document import Drawing
 from ezdxf.tools.text import plain_text
 
@@ -53,6 +55,18 @@ def test_places_are_the_plans_own_metres() -> None:
     assert found == [(lamp.x, lamp.y) for lamp in plan.lamps]
     first = next(iter(space.query('LWPOLYLINE[layer=="CABLES"]')))
     assert [(x, y) for x, y, *_ in first.get_points()] == [place[:2] for place in plan.cables[0].route]
+
+
+@pytest.mark.parametrize("plan", [courtyard(), park(), one_lamp()], ids=lambda plan: plan.job.title[:9])
+def test_no_text_stands_on_another(plan: Plan) -> None:
+    """Boxes of ezdxf's own letters, a little lower than the letters are."""
+    boxes = []
+    for entity in read(plan).modelspace().query("TEXT"):
+        box = bbox.extents([entity])
+        boxes.append((box.extmin.x, box.extmin.y + 0.02, box.extmax.x, box.extmax.y - 0.02))
+    found = shapely.box(*np.array(boxes).T)
+    touching = shapely.STRtree(found).query(found, predicate="overlaps")
+    assert touching.shape == (2, 0)
 
 
 def test_heights_make_3d_polylines() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
+import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -63,8 +64,29 @@ def test_all_that_is_built_is_set_out(plan: Plan) -> None:
     assert {driver.id for driver in plan.drivers} | {joint.id for joint in plan.joints} <= set(names)
     places = {(row[2], row[3]) for row in set_out_table(plan).rows}
     for trench in plan.trenches:
-        for x, y, *_ in trench.route:
-            assert (x + 0.0, y + 0.0) in places
+        pegged = [(x + 0.0, y + 0.0) for x, y, *_ in trench.route if (x + 0.0, y + 0.0) in places]
+        assert [pegged[0], pegged[-1]] == [
+            (point[0] + 0.0, point[1] + 0.0) for point in trench.route[:: len(trench.route) - 1]
+        ]
+        dug = shapely.LineString([point[:2] for point in trench.route])
+        assert shapely.hausdorff_distance(dug, shapely.LineString(pegged)) <= 0.01 + 1e-9
+
+
+def test_a_bend_no_tape_can_tell_from_the_straight_is_not_pegged() -> None:
+    plan = courtyard()
+    trench = next(trench for trench in plan.trenches if len(trench.route) == 2)
+    (x1, y1, *_), (x2, y2, *_) = trench.route[0], trench.route[-1]
+    length = math.dist((x1, y1), (x2, y2))
+    across = (-(y2 - y1) / length, (x2 - x1) / length)
+
+    def bent(off_m: float) -> list[str]:
+        middle = ((x1 + x2) / 2 + off_m * across[0], (y1 + y2) / 2 + off_m * across[1])
+        one = trench.model_copy(update={"route": [(x1, y1), middle, (x2, y2)]})
+        others = [other for other in plan.trenches if other is not trench]
+        return [place.what for place in peg_places(plan.model_copy(update={"trenches": [one, *others]}))[2]]
+
+    assert bent(0.009) == bent(0.0)
+    assert len(bent(0.012)) == len(bent(0.0)) + 1
 
 
 def tie(place: XY, fixed: list[FixedPoint], walls: list[list[XY]] | None = None) -> Tie:

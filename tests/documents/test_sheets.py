@@ -33,7 +33,7 @@ from optimiser.documents.single_line import single_line_pages
 from optimiser.documents.svg import text_width
 from optimiser.documents.table_pages import _NARROWER, Heading, table_pages
 from optimiser.documents.tables import Column, Part, Table
-from optimiser.documents.words import plain
+from optimiser.documents.words import isolated, plain
 from optimiser.plan.model import Plan
 from tests.documents.sample import NASTY, courtyard, many_circuits, one_lamp, park, with_names
 
@@ -256,6 +256,26 @@ def test_signs_without_a_glyph_stand_in_numbered_boxes_and_a_font_given_draws_th
         resources: Any = pypdf.PdfReader(io.BytesIO(data)).pages[0]["/Resources"]
         fonts.append("".join(str(one.get_object()["/BaseFont"]) for one in resources["/Font"].values()))
     assert "Numbered" in fonts[0] and "Numbered" not in fonts[1]
+
+
+def test_a_name_from_right_to_left_turns_no_words_beside_it_in_pdf() -> None:
+    """Where each sign stands, by PDFium: the name from right to left, what follows it to its right (UAX #9, 2.4.2)."""
+    page = Page(200, 50, "t")
+    page.add(Words(10, 20, f"cable {isolated('😀 שלום')}, 4 mm²", 4.0))
+    text = pypdfium2.PdfDocument(pdf_of([page], "t"))[0].get_textpage()
+    signs = [chr(pypdfium2.raw.FPDFText_GetUnicode(text.raw, i)) for i in range(text.count_chars())]
+    at = {sign: text.get_charbox(i)[0] for i, sign in enumerate(signs)}
+    assert at["c"] < at["ם"] < at["ו"] < at["ל"] < at["ש"] < at[","] < at["4"] < at["m"]
+
+
+def test_a_column_just_as_wide_as_its_number_does_not_break_it() -> None:
+    """Long names in other columns leave the numbers no more room than they need."""
+    columns = (Column("n", "name", 2), *(Column(f"x{i}", "x, m", 1, 3) for i in range(6)), Column("m", "note", 2))
+    rows = tuple((f"{'n' * 80}", *(18.6 + i / 7 for i in range(6)), f"{'m' * 80}") for _ in range(3))
+    pages = table_pages([Table("t", "t", columns, (Part("", rows),))], Heading("job", "", "0", "", brief()))
+    texts = [mark.text for page in pages for mark in page.marks if isinstance(mark, Words)]
+    for i in range(6):
+        assert texts.count(f"{18.6 + i / 7:.3f}") == 3
 
 
 def test_one_file_holds_sheets_of_every_sort_in_one_set_of_letters() -> None:

@@ -11,9 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from small_job import JOB, complaint, job
 
+from optimiser.earth_grid import Position, to_degrees, to_metres
 from optimiser.job import Dxf, Measuring
 from optimiser.survey import read_survey, reduce_file
-from optimiser.survey.local_grid import RADIUS_OVER_SIGMA, fit_to_grid, to_degrees, to_metres
+from optimiser.survey.local_grid import RADIUS_OVER_SIGMA, fit_to_grid
 from optimiser.survey.measured import _degrees
 from optimiser.survey.reduce import Reduced
 
@@ -67,7 +68,7 @@ def test_accuracy_is_the_radius_that_holds_68_of_100() -> None:
 def test_positions_of_a_phone_become_metres_from_the_first_peg() -> None:
     """A minute of arc along the meridian is about a nautical mile, 1852 m: 0.001° is 111.2 m at 47°."""
     result = reduced("L1,lamp,spike,,,47.001,8.5,\nP1,peg,,,,47.0,8.5,\n")
-    assert result.origin == (8.5, 47.0)
+    assert result.position == Position(8.5, 47.0)
     cells = result.table.rows[0]
     assert float(cells["x"]) == 0 and float(cells["y"]) == pytest.approx(111.2, abs=0.1)
 

@@ -12,10 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from small_job import JOB, job
 
+from optimiser.earth_grid import to_degrees
 from optimiser.job import Dxf, Measuring
 from optimiser.problems import BadInput
 from optimiser.survey import Survey, read_survey, reduce_file
-from optimiser.survey.local_grid import to_degrees
 from optimiser.survey.read_geojson import _parts, read_geojson
 
 # RFC 7946, appendix A, A.1 to A.7: type, coordinates, and the parts that they hold.

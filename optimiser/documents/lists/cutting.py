@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ...plan.model import Plan
 from ..tables import Column, Part, Table
-from ..words import counted
+from ..words import counted, isolated
 
 COLUMNS = (
     Column("reel", "reel", 0),
@@ -48,7 +48,7 @@ def cut_table(plan: Plan) -> Table:
                 (number, reel.cable, size, reel.reel_m, order, piece, cable.circuit, cable.from_, cable.to,
                  cable.cut_m, left_m, with_, None, None)
             )  # fmt: skip
-        title = f"Reel {number}: {reel.cable} ({size}), {reel.reel_m:g} m; {counted(len(rows), 'piece')}"
+        title = f"Reel {number}: {isolated(reel.cable)} ({size}), {reel.reel_m:g} m; {counted(len(rows), 'piece')}"
         parts.append(Part(title, tuple(rows)))
     return Table(
         "cut_list",

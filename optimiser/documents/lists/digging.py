@@ -7,7 +7,7 @@ from itertools import pairwise
 
 from ...plan.model import Plan, TrenchPlan
 from ..tables import Cell, Column, Part, Table
-from ..words import counted, metres
+from ..words import counted, isolated, metres
 from .places import Key, key_of, name_at, peg_places
 
 TRENCHES = (
@@ -48,11 +48,11 @@ def trench_table(plan: Plan) -> Table:
         depths = sorted({trench.depth_mm for trench in dug})
         deep = f"{depths[0]:g} mm" if len(depths) == 1 else f"{depths[0]:g} to {depths[-1]:g} mm"
         count = "1 trench" if len(dug) == 1 else f"{len(dug)} trenches"
-        title = f"{ground}: {metres(_sum(dug))}, {count}, {deep} deep"
+        title = f"{isolated(ground)}: {metres(_sum(dug))}, {count}, {deep} deep"
         parts.append(Part(title, tuple(_row(trench, names) for trench in dug)))
     for sleeve, through in sleeves.items():
         pulls = max(len(trench.cables) for trench in through)
-        title = f"Sleeve {sleeve}: {metres(_sum(through))}, {counted(pulls, 'cable')} to pull through"
+        title = f"Sleeve {isolated(sleeve)}: {metres(_sum(through))}, {counted(pulls, 'cable')} to pull through"
         parts.append(Part(title, tuple(_row(trench, names) for trench in through)))
     total_m = _sum([trench for dug in grounds.values() for trench in dug])
     after = [f"To dig: {metres(total_m)} in all. A trench counts once, however many cables lie in it."]
@@ -68,14 +68,14 @@ def _sum(trenches: list[TrenchPlan]) -> float:
 
 
 def _row(trench: TrenchPlan, names: dict[Key, str]) -> tuple[Cell, ...]:
-    bends = len(trench.route) - 2
+    bends = [names[key_of(point)] for point in trench.route[1:-1] if key_of(point) in names]
     notes = []
     if trench.sleeve is not None:
-        notes.append(f"through sleeve {trench.sleeve}")
+        notes.append(f"through sleeve {isolated(trench.sleeve)}")
     if trench.stub:
         notes.append("stub at a border")
-    if bends > 0:
-        notes.append("by " + ", ".join(names.get(key_of(point), "") for point in trench.route[1:-1]))
+    if bends:
+        notes.append("by " + ", ".join(bends))
     ends = [names.get(key_of(point), "") for point in (trench.route[0], trench.route[-1])]
     depth_mm = None if trench.sleeve is not None else trench.depth_mm
     return (trench.ground, trench.id, *ends, trench.length_m, depth_mm, ", ".join(trench.cables), "; ".join(notes),
@@ -95,12 +95,12 @@ def crossing_table(plan: Plan) -> Table:
         through = list(dict.fromkeys(trench.sleeve for trench in trenches if trench.sleeve is not None))
         ids = ", ".join(trench.id for trench in trenches)
         if through and dug:
-            sleeves.append(("sleeve", names[key], f"into sleeve {', '.join(through)}", ids, *key, None))
+            sleeves.append(("sleeve", names[key], f"into sleeve {', '.join(map(isolated, through))}", ids, *key, None))
         elif len(dug) > 1:
-            grounds.append(("ground", names[key], f"ground changes: {' | '.join(dug)}", ids, *key, None))
+            grounds.append(("ground", names[key], f"ground changes: {' | '.join(map(isolated, dug))}", ids, *key, None))
     mains = []
     for trench, line, key in _mains_crossings(plan):
-        mains.append(("mains", "", f"crosses mains line {line}: expose by hand", trench.id, *key, None))
+        mains.append(("mains", "", f"crosses mains line {isolated(line)}: expose by hand", trench.id, *key, None))
     titles = {"Mains lines": mains, "Sleeves": sleeves, "Changes of ground": grounds}
     parts = tuple(Part(title, tuple(rows)) for title, rows in titles.items() if rows)
     return Table("crossings", "Crossings", CROSSINGS, parts, follows=True)

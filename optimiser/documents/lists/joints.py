@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ...plan.model import JointPlan, Plan
 from ..tables import Column, Part, Table
-from ..words import counted, listed
+from ..words import counted, isolated, listed
 
 COLUMNS = (
     Column("circuit", "circuit", 0),
@@ -35,8 +35,9 @@ def joint_table(plan: Plan) -> Table:
         into = [with_size(piece) for piece in joint.cables if cables[piece].to == joint.id]
         out = [with_size(piece) for piece in joint.cables if cables[piece].to != joint.id]
         what = "post" if joint.post is not None else "hub" if joint.hub else "joint"
-        kit = f"terminals of {joint.post}" if joint.post is not None else joint.kit or ""
-        return (joint.circuit, joint.id, what, joint.ways, ", ".join(into), ", ".join(out), ", ".join(joint.leads), kit,
+        kit = f"terminals of {isolated(joint.post)}" if joint.post is not None else joint.kit or ""
+        leads = ", ".join(map(isolated, joint.leads))
+        return (joint.circuit, joint.id, what, joint.ways, ", ".join(into), ", ".join(out), leads, kit,
                 joint.x, joint.y, None, None)  # fmt: skip
 
     parts = []
@@ -51,6 +52,6 @@ def joint_table(plan: Plan) -> Table:
         "A bad joint heats without opening any fuse. Only measuring finds it.",
     ]
     if extended:
-        names = listed(f"{lamp.id} by {lamp.extension_m:.2f} m" for lamp in extended)
+        names = listed(f"{isolated(lamp.id)} by {lamp.extension_m:.2f} m" for lamp in extended)
         after.insert(0, f"Leads to extend, each with a joint of two ways more: {names}.")
     return Table("joint_list", "Joint list", COLUMNS, tuple(parts), after=tuple(after), wide=True)

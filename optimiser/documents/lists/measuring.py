@@ -10,7 +10,7 @@ from __future__ import annotations
 from ...plan.model import Band, CircuitPlan, LampPlan, Plan
 from ..summary import protection
 from ..tables import Cell, Column, Part, Table
-from ..words import number
+from ..words import isolated, number
 
 BEFORE = (
     Column("circuit", "circuit", 0.8),
@@ -72,7 +72,8 @@ def before_table(plan: Plan) -> Table:
         "end; insulation between the cores, and from the cores to earth, with 250 V dc, at least 0.5 MΩ. Never with "
         "lamps or drivers joined: the test voltage destroys them.",
     )
-    return Table("tests_before", "Tests before lamps are joined", BEFORE, (Part("", rows),), before, follows=True)
+    return Table("tests_before", "Tests before lamps are joined", BEFORE, (Part("", rows),), before, wide=True,
+                 follows=True)  # fmt: skip
 
 
 def terminals_table(plan: Plan) -> Table:
@@ -94,7 +95,8 @@ def terminals_table(plan: Plan) -> Table:
         "lowest to the highest source and from the coldest to the hottest copper that the job names; add your meter's "
         "own error.",
     )
-    return Table("terminals", "Measuring sheet: at the drivers", TERMINALS, (Part("", rows),), before, wide=True)
+    return Table("terminals", "Measuring sheet: at the drivers", TERMINALS, (Part("", rows),), before, wide=True,
+                 follows=True)  # fmt: skip
 
 
 def joint_volts_table(plan: Plan) -> Table:
@@ -133,7 +135,7 @@ def joint_volts_table(plan: Plan) -> Table:
 def _joint_row(
     circuit: CircuitPlan, joint: str, lamps: list[LampPlan], volts: float | None, band: Band | None
 ) -> tuple[Cell, ...]:
-    return (circuit.id, joint, ", ".join(lamp.id for lamp in lamps), volts,
+    return (circuit.id, joint, ", ".join(isolated(lamp.id) for lamp in lamps), volts,
             ", ".join(number(lamp.volts, 2) for lamp in lamps), *_ends(band), None, None, None, None, None,
             None)  # fmt: skip
 

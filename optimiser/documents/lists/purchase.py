@@ -7,7 +7,7 @@ from collections import Counter, defaultdict
 
 from ...plan.model import Plan
 from ..tables import Cell, Column, Part, Table
-from ..words import INVENTED, money
+from ..words import INVENTED, isolated, money
 
 COLUMNS = (
     Column("group", "", 0),
@@ -78,7 +78,7 @@ def _reels(plan: Plan) -> list[Row]:
         size = f", two-core copper {used.size}" if used else ""
         needed = round(cut_m[reels.cable, reels.reel_m], 1)
         each = round(reels.price / reels.count, 2)
-        rows.append((f"{reels.cable}{size}", needed, "m", f"reel of {reels.reel_m:g} m", reels.count, each,
+        rows.append((f"{isolated(reels.cable)}{size}", needed, "m", f"reel of {reels.reel_m:g} m", reels.count, each,
                      round(reels.price, 2), ""))  # fmt: skip
     return rows
 
@@ -102,8 +102,8 @@ def _kits(plan: Plan) -> list[Row]:
         pack = kit.pack if kit else 1
         packs = -(-count // pack)
         each = None if kit is None else round(kit.price * pack, 2)
-        rows.append((f"joint kit {name}", count, "", "piece" if pack == 1 else f"pack of {pack}", packs, each,
-                     None if each is None else round(packs * each, 2), ""))  # fmt: skip
+        item, sold_as = f"joint kit {isolated(str(name))}", "piece" if pack == 1 else f"pack of {pack}"
+        rows.append((item, count, "", sold_as, packs, each, None if each is None else round(packs * each, 2), ""))
     return rows
 
 
@@ -131,6 +131,6 @@ def _lamps(plan: Plan) -> list[Row]:
     for lamp in plan.lamps:
         types.setdefault(lamp.type, []).append(lamp.watts)
     return [
-        (f"lamp {name}, {watts[0]:g} W", len(watts), "", "piece", len(watts), None, None, "")
+        (f"lamp {isolated(name)}, {watts[0]:g} W", len(watts), "", "piece", len(watts), None, None, "")
         for name, watts in types.items()
     ]

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from ...plan.model import Plan
 from ..tables import Column, Part, Table
+from ..words import isolated
 from .places import PegPlace, peg_places
 from .ties import LEAST_CUT_DEG, LONG_TAPE_M, MOST_CUT_DEG, SHORT_TAPE_M, FixedPoint, Tie, choose_ties
 
@@ -92,9 +93,12 @@ def fixed_point_table(plan: Plan) -> Table:
 
 def fixed_points(plan: Plan) -> list[FixedPoint]:
     """Pegs, supply points, corners of what stands fast; each place once, each name once."""
-    found = [FixedPoint(f"peg {peg.name}", peg.x, peg.y, True) for peg in plan.site.pegs]
-    found += [FixedPoint(f"supply {point.name}", point.x, point.y, False) for point in plan.site.supplies]
-    found += [FixedPoint(f"{corner.name} of {corner.of}", corner.x, corner.y, False) for corner in plan.site.fixed]
+    found = [FixedPoint(f"peg {isolated(peg.name)}", peg.x, peg.y, True) for peg in plan.site.pegs]
+    found += [FixedPoint(f"supply {isolated(point.name)}", point.x, point.y, False) for point in plan.site.supplies]
+    found += [
+        FixedPoint(f"{isolated(corner.name)} of {isolated(corner.of)}", corner.x, corner.y, False)
+        for corner in plan.site.fixed
+    ]
     places: dict[tuple[float, float], FixedPoint] = {}
     for point in found:
         places.setdefault((point.x, point.y), point)
