@@ -322,7 +322,7 @@ def compare(
 
     The alternatives are those asked for here and the job's own ([[alternatives]] in job.toml). Each gets a plan folder.
     """
-    from optimiser.problems import BadInput, LampspurError, StoppedBeforeLayout
+    from optimiser.problems import BadInput, LampspurError, StoppedBeforeLayout, WorkersLost
 
     with _Interrupts() as interrupts, _Progress(sys.stderr, sys.stderr.isatty() and not quiet) as progress:
         try:
@@ -348,7 +348,8 @@ def compare(
             progress.has_layout = True  # what is done when Ctrl-C comes is shown
             interrupts.end_softly(stop, progress)
             options = Options(seed=seed, effort=effort)
-            with workers(min(processes, count), cluster, stop) as crew:
+            crew_size = processes if curves or limits else min(processes, count)
+            with workers(crew_size, cluster, stop) as crew:
                 asked = Wanted(curves, limits)
                 found = compare_all([site.variants for site in sites], options, crew, progress.say, asked)
             interrupts.hold()
@@ -367,6 +368,10 @@ def compare(
             progress.close()
             typer.echo("Stopped before any layout was found. Nothing was written.", err=True)
             raise typer.Exit(STOPPED) from None
+        except WorkersLost as error:
+            progress.close()
+            typer.echo(f"{error} Nothing was written.", err=True)
+            raise typer.Exit(BAD_INPUT) from None
         except LampspurError as error:
             progress.close()
             typer.echo(f"A fault of this program, not of the job: {error}\nNothing was written.", err=True)
@@ -388,8 +393,14 @@ def compare(
         typer.echo(summary_text(pairs, out=shown), nl=False)
     else:
         typer.echo(comparison_text(found[0].comparison, out=shown, files=written), nl=False)
+    statuses = {result.status for one in found for result in one.comparison.alternatives}
     if stop.by_user:
         typer.echo("Stopped on request: these are the best layouts found until then.", err=True)
+    if "lost" in statuses:
+        typer.echo("Workers were lost: what they had in hand is missing.", err=True)
+    if not layouts and stop.by_user:
+        typer.echo("No layout was found before that; nothing was written.", err=True)
+        raise typer.Exit(STOPPED)
     if not layouts:
         typer.echo("No layout of any alternative; nothing was written.", err=True)
         raise typer.Exit(INFEASIBLE)

@@ -106,9 +106,12 @@ def make_whole(
         raise NoFeasibleLayout(obstacles, proven=proven)
 
     observer.stage("packing reels and checking")
-    made = Made(
-        build_plan(folder, found.ground, found.layout, _proof(found, options, stop)), found.ground, found.layout
-    )
+    proof = _proof(found, options, stop)
+    made = Made(build_plan(folder, found.ground, found.layout, proof), found.ground, found.layout)
+    if known:  # the search reckons in fractions of a cent
+        cost, layout = min(known, key=lambda pair: pair[0])
+        if cost < made.plan.cost.total:
+            made = Made(build_plan(folder, found.ground, layout, proof), found.ground, layout)
     if job.tolerance.plan == "hold" and options.prove:  # a search that proves nothing is one of many, for its cost
         observer.stage("the same without tolerances")
         made = _compared(made, folder, options, stop)

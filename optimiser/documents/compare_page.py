@@ -10,7 +10,7 @@ from html import escape
 
 from ..compare.model import Comparison, Limits
 from ..plan.model import Plan
-from .compare_rows import NO_PLAN, rows_of
+from .compare_rows import NO_PLAN, NO_POINT, rows_of
 from .compare_sheet import with_own_ids
 from .curve_plot import draw_curve
 from .drawing import draw_plan
@@ -150,10 +150,11 @@ def _sure(comparison: Comparison) -> str:
 
 
 def _limits(limits: Limits, currency: str) -> str:
-    lines = [
-        f"<tr><td>{'no layout' if row.saving is None else number(row.saving, 2)}</td><td>{_text(row.what)}</td></tr>"
-        for row in limits.rows
-    ]
+    lines = []
+    for row in limits.rows:
+        saving = NO_POINT[row.searched] if row.saving is None else number(row.saving, 2)
+        cut = " (not searched to the end)" if row.saving is not None and row.searched in ("stopped", "lost") else ""
+        lines.append(f"<tr><td>{saving}</td><td>{_text(row.what)}{cut}</td></tr>")
     unit = f", {_text(currency)}" if currency else ""
     return (
         f"<h2>What each limit costs</h2>\n<p>{_text(limits.says)}</p>\n"

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Sequence
 
 from ..compare.model import Comparison, Curve, Limits
-from .compare_rows import Row, rows_of
+from .compare_rows import NO_POINT, Row, rows_of
 from .summary import WIDTH, wrapped
 from .words import INVENTED, fitted, number, plain
 
@@ -100,9 +100,11 @@ def _curve(curve: Curve, currency: str) -> list[str]:
     for point in curve.points:
         limit = f"{point.limit:g} {curve.unit}"
         if point.cost is None:
-            lines.append(f"  {limit:>8}  {'no layout':>12}")
+            lines.append(f"  {limit:>8}  {NO_POINT[point.searched]:>12}")
             continue
         knee = "  <- knee" if point.limit == curve.knee else ""
+        if point.searched in ("stopped", "lost"):
+            knee = "  not searched to the end"
         digits = 1 if curve.unit == "%" else 2
         lines.append(
             f"  {limit:>8}  {number(point.cost, 2):>12}  {number(point.reached or 0, digits) + ' ' + curve.unit:>9}  "
@@ -114,9 +116,10 @@ def _curve(curve: Curve, currency: str) -> list[str]:
 def _limits(limits: Limits) -> list[str]:
     lines = [f"What would save, '{plain(limits.alternative)}'"]
     for row in limits.rows:
-        saving = "no layout" if row.saving is None else number(row.saving, 2)
-        first, *more = wrapped(plain(row.what), " " * 14)
-        lines += [f"  {saving:>10}  {first.lstrip()}", *more]
+        saving = NO_POINT[row.searched] if row.saving is None else number(row.saving, 2)
+        cut = " (not searched to the end)" if row.saving is not None and row.searched in ("stopped", "lost") else ""
+        first, *more = wrapped(plain(row.what) + cut, " " * 15)
+        lines += [f"  {saving:>11}  {first.lstrip()}", *more]
     return [*lines, *wrapped(plain(limits.says))]
 
 

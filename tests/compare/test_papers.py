@@ -167,6 +167,6 @@ def test_the_comparison_as_json(site: Path, out: Path) -> None:
 
 
 def test_a_curve_without_points_is_drawn_as_that() -> None:
-    none = CurvePoint(limit=3, cost=None, reached=None, drivers=None, cable_m=None)
+    none = CurvePoint(limit=3, cost=None, searched="no_layout", reached=None, drivers=None, cable_m=None)
     curve = Curve(of="max_drop", alternative="a", unit="%", points=[none], knee=None, says="No point.")
     assert "No point." in draw_curve(curve, "EUR")
