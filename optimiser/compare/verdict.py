@@ -79,6 +79,9 @@ def recommendation(
     currency: str,
 ) -> str:
     """One sentence: which, by how much, why, and how sure; another where something was not searched to the end."""
+    if all(result.status in ("stopped", "lost") for result in results):
+        lost = any(result.status == "lost" for result in results)
+        return "Its workers were lost before anything was planned." if lost else "Stopped before anything was planned."
     return _which(best, results, against, currency) + _not_searched(results)
 
 
@@ -106,8 +109,7 @@ def _which(
     currency: str,
 ) -> str:
     if best is None:
-        searched = [result for result in results if result.status not in ("stopped", "lost")]
-        return "None of the alternatives has a layout." if searched else "Nothing was planned."
+        return "None of the alternatives has a layout."
     a = _figures(best)
     others = sorted(against, key=lambda difference: difference.costs_more)
     failed = [result for result in results if result.figures is None and result.status not in ("stopped", "lost")]

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Sequence
 
 from ..compare.model import Comparison, Curve, Limits
-from .compare_rows import NO_POINT, Row, rows_of
+from .compare_rows import NO_PLAN, NO_POINT, Row, rows_of
 from .summary import WIDTH, wrapped
 from .words import INVENTED, fitted, number, plain
 
@@ -130,7 +130,8 @@ def summary_text(sites: Sequence[tuple[str, Comparison]], *, out: str | None) ->
     for name, comparison in sites:
         best = next((r for r in comparison.alternatives if r.name == comparison.recommended), None)
         if best is None or best.figures is None:
-            lines.append(f"{fitted(name, 25)} no layout")
+            statuses = [NO_PLAN[r.status] for r in comparison.alternatives]
+            lines.append(f"{fitted(name, 25)} {', '.join(dict.fromkeys(statuses))}")
             continue
         dearest = max((d.costs_more for d in comparison.differences), default=0.0)
         cost = best.figures.cost.total

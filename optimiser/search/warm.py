@@ -14,7 +14,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from ..ground import Ground, refine
 from ..ground.graph import GroundGraph
@@ -89,6 +88,8 @@ class _Nodes:
     """Nodes of a graph by place: of several at one place that of the kind asked for, if there is one."""
 
     def __init__(self, graph: GroundGraph) -> None:
+        from scipy.spatial import cKDTree
+
         self._xy, self._kind = graph.xyz[:, :2], graph.kind
         self._near = cKDTree(self._xy)
 
