@@ -82,12 +82,12 @@ def test_what_has_not_begun_when_ctrl_c_comes_is_stopped() -> None:
 
 
 class Command:
-    """``lampspur compare`` in a process of its own, with a terminal for its progress."""
+    """A command in a process of its own, with a terminal for its progress."""
 
-    def __init__(self, *args: str | Path) -> None:
+    def __init__(self, *args: str | Path, what: str = "compare") -> None:
         self._screen, theirs = pty.openpty()
         self.running = subprocess.Popen(
-            [sys.executable, str(ROOT / "cli.py"), "compare", *map(str, args)],
+            [sys.executable, str(ROOT / "cli.py"), what, *map(str, args)],
             stdout=subprocess.PIPE, stderr=theirs, cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)},
             start_new_session=True,
         )  # fmt: skip
@@ -212,6 +212,18 @@ def test_workers_that_are_always_killed_are_one_sentence(cases: Path, out: Path)
     code, printed = command.end()
     assert code == 2 and not printed and not out.exists()
     assert "Traceback" not in command.shown and "out of memory?" in command.shown
+
+
+def test_a_killed_worker_of_a_single_plan_changes_nothing(cases: Path, out: Path, tmp_path: Path) -> None:
+    command = Command(cases / "courtyard", "--effort", "0.3", "--processes", "2", "--out", out, what="plan")
+    command.when(command.crew, "workers started")
+    time.sleep(1.5)
+    command.crew()[0].kill()
+    code, printed = command.end()
+    assert code == 0 and "Traceback" not in command.shown + printed
+    calm = Command(cases / "courtyard", "--effort", "0.3", "--processes", "1", "--out", tmp_path / "calm", what="plan")
+    assert calm.end()[0] == 0
+    assert (out / "plan.json").read_bytes() == (tmp_path / "calm/plan.json").read_bytes()
 
 
 # --- a cluster
