@@ -141,6 +141,7 @@ def _site(
             name=variant.name,
             folder=folder if outcome.plan is not None else None,
             overrides=dict(variant.folder.overrides),
+            changes=list(variant.changes),
             drivers_asked=variant.num_drivers,
             status=outcome.status,
             why=list(outcome.why),

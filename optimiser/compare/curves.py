@@ -211,7 +211,7 @@ def _says(task: CurveTask, points: Sequence[CurvePoint], knee: float | None, uni
     first, last = got[0], got[-1]
     assert first.cost is not None and last.cost is not None
     currency = f" {task.variant.folder.job.currency}".rstrip()
-    name = "a largest drop" if task.of == "max_drop" else "a lowest lamp voltage"
+    name = "the largest drop allowed" if task.of == "max_drop" else "the lowest lamp voltage asked for"
     span = f"from {first.limit:g} {unit} to {last.limit:g} {unit}"
     if first is last:
         says = f"Only {first.limit:g} {unit} has a layout."

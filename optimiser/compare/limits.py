@@ -85,10 +85,8 @@ def _relaxed_values(folder: JobFolder, plan: Plan) -> list[tuple[str, dict[str, 
         if dug and zone.of == "survey" and job.grounds[zone.ground].no_dig
     )
     for _, name in near[:MOST_ZONES]:
-        setting = {"ground": job.base_ground}
-        found.append(
-            (f"'{name}' dug like {job.base_ground} instead of kept clear", {join_key(("zones", name)): setting})
-        )
+        what = f"a way through '{name}', dug like {job.base_ground}, instead of round it"
+        found.append((what, {join_key(("zones", name)): {"ground": job.base_ground}}))
     return found
 
 

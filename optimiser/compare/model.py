@@ -56,6 +56,7 @@ class AlternativeResult(Part):
     name: str
     folder: str | None = Field(description="its plan's folder within the comparison; null where there is no plan")
     overrides: dict[str, JsonValue] = Field(description="values instead of the job's; null takes the key out")
+    changes: list[str] = Field(description="what the job file changes in it, in short")
     drivers_asked: int | None
     status: Status
     why: list[str] = Field(description="what stands in the way, where there is no plan")

@@ -133,7 +133,7 @@ def _which(
     sure = {
         "certain": f"and at least {least} of that is certain, on the ground graph of both",
         "certain_on_its_own_graph": f"and at least {least} of that is certain, on each one's own ground graph",
-        "too_close_to_call": "though by what is proven that is too close to call",
+        "too_close_to_call": "but by what is proven the two are too close to call",
     }[near.certainty]
     open_still = [f"'{d.other}'" for d in others[1:] if d.certainty == "too_close_to_call"]
     if open_still and near.certainty != "too_close_to_call":
@@ -148,7 +148,7 @@ def _reason(a: Figures, b: Figures, currency: str) -> str:
     least = min(saved, key=lambda name: saved[name])
     says = f"because it spends {_sum(saved[most], currency)} less on {most}"
     if saved[least] < -CENT:
-        says += f" and {_sum(-saved[least], currency)} more on {least}"
+        says += f", against {_sum(-saved[least], currency)} more on {least}"
     return says
 
 

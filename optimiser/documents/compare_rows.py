@@ -134,4 +134,4 @@ def _sure(comparison: Comparison) -> Row:
         else:
             cells.append(short[said[result.name].certainty] if result.name in said else "-")
     values = tuple(None if cell == "-" else cell for cell in cells)
-    return Row("certainty", "against it", tuple(cells), values, head=True)
+    return Row("certainty", "against recommended", tuple(cells), values, head=True)

@@ -22,10 +22,10 @@ def comparison_text(comparison: Comparison, *, out: str | None, files: Sequence[
     each = MOST_BESIDE if count != MOST_BESIDE + 1 else 2  # four as two and two
     for first in range(0, count, each):
         blocks.append(_table(comparison, rows, range(first, min(count, first + each))))
-    blocks += [_failures(comparison), _sure(comparison)]
+    blocks += [_changes(comparison), _failures(comparison), _sure(comparison)]
     blocks += [_curve(curve, comparison.currency) for curve in comparison.curves]
     if comparison.limits is not None:
-        blocks.append(_limits(comparison.limits))
+        blocks.append(_limits(comparison.limits, comparison.currency))
     if out is not None:
         blocks.append(["Written to", f"  {out}", *wrapped(", ".join(files))])
     return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
@@ -68,6 +68,15 @@ def _in_lines(name: str, width: int) -> list[str]:
 def _label(label: str) -> str:
     """Padded; what belongs to the row above stands in by two."""
     return "  " + fitted(label, LABEL - 2) if label.startswith("  ") else fitted(label, LABEL)
+
+
+def _changes(comparison: Comparison) -> list[str]:
+    lines: list[str] = []
+    for result in comparison.alternatives:
+        if result.changes:
+            first, *more = wrapped(f"'{plain(result.name)}': {plain('; '.join(result.changes))}", "    ")
+            lines += ["  " + first.lstrip(), *more]
+    return ["Changed", *lines] if lines else []
 
 
 def _failures(comparison: Comparison) -> list[str]:
@@ -113,8 +122,9 @@ def _curve(curve: Curve, currency: str) -> list[str]:
     return [*lines, *wrapped(plain(curve.says))]
 
 
-def _limits(limits: Limits) -> list[str]:
-    lines = [f"What would save, '{plain(limits.alternative)}'"]
+def _limits(limits: Limits, currency: str) -> list[str]:
+    lines = [f"What each limit costs, '{plain(limits.alternative)}'"]
+    lines.append(f"  {fitted('saves' + (f' {plain(currency)}' if currency else ''), 11, right=True)}  by")
     for row in limits.rows:
         saving = NO_POINT[row.searched] if row.saving is None else number(row.saving, 2)
         cut = " (not searched to the end)" if row.saving is not None and row.searched in ("stopped", "lost") else ""
