@@ -35,8 +35,10 @@ thead th, tr.total > * { font-weight: bold; }
 .chosen { background: #eef5e4; }
 .words th, .words td { text-align: left; white-space: normal; }
 .sums th:first-child, .sums td:first-child { text-align: right; white-space: nowrap; }
+.scroll table { border-collapse: separate; border-spacing: 0; }
+.words td:first-child { min-width: 5.5rem; }
 .scroll th:first-child { position: sticky; left: 0; background: #fff; }
-fieldset { border: 0; padding: 0; margin: 0; }
+fieldset { border: 0; padding: 0; margin: 0; min-width: 0; }
 legend { font-size: 1.1rem; font-weight: bold; margin: 1.8rem 0 .5rem; padding: 0; }
 fieldset > input { position: absolute; opacity: 0; }
 fieldset > label { display: inline-block; padding: .4rem .9rem; margin: 0 .3rem .4rem 0; background: #fff;
