@@ -18,7 +18,7 @@ from ..problems import StoppedBeforeLayout, WorkersLost
 from ..search.stopping import StopSignal
 from .alternatives import Variant
 from .common_ground import BoundTask, bound_on, same_ground, union_of
-from .curves import CurveTask, Point, curve_of, curve_tasks, points_of, trace_curve
+from .curves import CurveTask, Point, curve_of, curve_tasks, known_of, points_of, trace_curve, with_offers
 from .exchange import Exchange, Known
 from .figures import figures_of
 from .limits import LimitTask, limit_tasks, limits_of, relaxed_rows
@@ -110,10 +110,9 @@ class _Extras:
 
     def known(self) -> list[Known]:
         """All layouts found, each with the job for which it holds."""
-        points = [point for _, found in self.curves for point in found]
-        jobs = [(point.folder, point.made) for point in points]
-        jobs += [(task.plan.variant.folder, outcome.made) for task, outcome in self.limits]
-        return [Known(folder, made, of_all=False) for folder, made in jobs if folder is not None and made is not None]
+        jobs = [(task.plan.variant.folder, outcome.made) for task, outcome in self.limits]
+        known = [Known(folder, made, of_all=False) for folder, made in jobs if made is not None]
+        return [one for _, points in self.curves for one in known_of(points)] + known
 
 
 def _site(
@@ -316,19 +315,7 @@ class _Site:
     def told(self, extras: _Extras) -> tuple[list[Curve], Limits | None]:
         """Curves and limits with every layout known offered to each of their points and rows."""
         variant, pool = self.variants[extras.index], [*self.known(), *extras.known()]
-        curves = []
-        for task, points in extras.curves:
-            best = []
-            for point in points:
-                cost = None if point.made is None else point.made.plan.cost.total
-                made = None
-                if point.folder is not None:
-                    made = self._exchange.cheaper(point.folder, variant.num_drivers, cost, pool)
-                if made is not None:
-                    cut = point.searched in ("stopped", "lost")
-                    point = replace(point, made=made, searched=point.searched if cut else "whole")
-                best.append(point)
-            curves.append(curve_of(task, best))
+        curves = [curve_of(task, with_offers(task, points, pool, self._exchange)) for task, points in extras.curves]
         if not extras.limits:
             return curves, None
         offered = []

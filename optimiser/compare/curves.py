@@ -23,6 +23,7 @@ from ..search.stopping import StopSignal
 from ..search.warm import Warm, carry
 from ..toml_lines import join_key
 from .alternatives import Variant
+from .exchange import Exchange, Known
 from .model import Curve, CurvePoint, Searched
 from .workers import Undone
 
@@ -140,6 +141,30 @@ def points_of(task: CurveTask, result: list[Point] | Undone) -> list[Point]:
     if not isinstance(result, Undone):
         return result
     return [Point(limit, _limited_or_none(task, limit), None, result.why) for limit in task.limits]
+
+
+def known_of(points: Sequence[Point]) -> list[Known]:
+    """The layouts of a curve, to be offered to others."""
+    return [
+        Known(point.folder, point.made, of_all=False)
+        for point in points
+        if point.folder is not None and point.made is not None
+    ]
+
+
+def with_offers(task: CurveTask, points: Sequence[Point], pool: Sequence[Known], exchange: Exchange) -> list[Point]:
+    """Each point with the cheapest layout that holds at it, of its own and of all these."""
+    best = []
+    for point in points:
+        cost = None if point.made is None else point.made.plan.cost.total
+        made = None
+        if point.folder is not None:
+            made = exchange.cheaper(point.folder, task.variant.num_drivers, cost, pool)
+        if made is not None:
+            cut = point.searched in ("stopped", "lost")
+            point = replace(point, made=made, searched=point.searched if cut else "whole")
+        best.append(point)
+    return best
 
 
 def _limited_or_none(task: CurveTask, limit: float) -> JobFolder | None:

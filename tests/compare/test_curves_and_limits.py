@@ -10,7 +10,17 @@ import numpy as np
 import pytest
 
 from optimiser.compare.alternatives import list_variants
-from optimiser.compare.curves import CurveTask, curve_of, curve_tasks, find_knee, points_of, trace_curve
+from optimiser.compare.curves import (
+    CurveTask,
+    curve_of,
+    curve_tasks,
+    find_knee,
+    known_of,
+    points_of,
+    trace_curve,
+    with_offers,
+)
+from optimiser.compare.exchange import Exchange
 from optimiser.compare.limits import LimitTask, limit_tasks, limits_of, one_tap_more, relaxed_rows
 from optimiser.compare.model import Relaxed
 from optimiser.compare.planning import Outcome, outcome_of, plan_variant
@@ -63,7 +73,8 @@ def test_cost_never_falls_as_drop_is_tightened_and_every_point_keeps_its_limit(
     begun: tuple[CurveTask, CurveTask, Made, Warm],
 ) -> None:
     task = replace(begun[0], limits=(10.0, 6.0, 4.0, 1.0, 0.01))
-    curve = curve_of(task, trace_curve(task, StopSignal()))
+    points = trace_curve(task, StopSignal())
+    curve = curve_of(task, with_offers(task, points, known_of(points), Exchange()))
     got = [point for point in curve.points if point.cost is not None]
     costs = [point.cost for point in got]
     assert len(got) >= 3 and costs == sorted(costs)
@@ -76,7 +87,8 @@ def test_cost_never_falls_as_drop_is_tightened_and_every_point_keeps_its_limit(
 def test_lowest_volts_are_asked_for_at_worst(begun: tuple[CurveTask, CurveTask, Made, Warm]) -> None:
     task = replace(begun[1], limits=begun[1].limits[:4])
     assert task.limits[0] == 10.0, "where the lamps' window begins"
-    curve = curve_of(task, trace_curve(task, StopSignal()))
+    points = trace_curve(task, StopSignal())
+    curve = curve_of(task, with_offers(task, points, known_of(points), Exchange()))
     got = [point for point in curve.points if point.cost is not None]
     assert got and curve.unit == "V"
     assert all(point.reached is not None and point.reached >= point.limit for point in got)
