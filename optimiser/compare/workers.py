@@ -108,6 +108,9 @@ class Processes:
         results: dict[int, R | Undone] = {}
         while len(results) < len(tasks):
             left = [i for i in range(len(tasks)) if i not in results]
+            if self._user_stop():  # nothing new is begun
+                results.update(dict.fromkeys(left, STOPPED))
+                break
             if self._run(work, tasks, left, results, on_done):
                 continue
             if self._alone:  # then they run in this order: the first one not done was in hand
