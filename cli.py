@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 MOST_PROBLEMS = 200
 """Printed one by one; whoever has more mends the first ones and looks again."""
 OK, FAILS, BAD_INPUT, INFEASIBLE, FAULT, STOPPED = 0, 1, 2, 3, 70, 130
+NO_LAYOUT = "Stopped before any layout was found."
 
 EPILOG = """Example:
 
@@ -197,55 +198,34 @@ def plan(
 
     Ctrl-C ends the search and keeps the best layout found so far.
     """
-    from optimiser.problems import BadInput, LampspurError, NoFeasibleLayout, StoppedBeforeLayout
+    with (
+        _Interrupts() as interrupts,
+        _Progress(sys.stderr, sys.stderr.isatty() and not quiet) as progress,
+        _Endings(NO_LAYOUT, interrupts=interrupts, progress=progress, limited=time_limit is not None),
+    ):
+        from optimiser.documents.folder import refuse_early, write_plan_folder
+        from optimiser.documents.plan_file import plan_json
+        from optimiser.documents.summary import summary
+        from optimiser.documents.words import counted, plain
+        from optimiser.job_folder import open_job
+        from optimiser.make_plan import Options, make_plan
+        from optimiser.search.stopping import StopSignal
 
-    with _Interrupts() as interrupts, _Progress(sys.stderr, sys.stderr.isatty() and not quiet) as progress:
-        try:
-            from optimiser.documents.folder import refuse_early, write_plan_folder
-            from optimiser.documents.plan_file import plan_json
-            from optimiser.documents.summary import summary
-            from optimiser.documents.words import counted, plain
-            from optimiser.job_folder import open_job
-            from optimiser.make_plan import Options, make_plan
-            from optimiser.search.stopping import StopSignal
-
-            overrides: dict[str, object] = {} if max_drop is None else {"voltage.max_drop": max_drop}
-            if tolerance:
-                overrides["tolerance.plan"] = "hold"
-            folder = open_job(job, overrides)
-            target = out if out is not None else folder.path / "plan"
-            refuse_early(target, replace=replace)
-            points = (
-                f"{counted(len(folder.survey.lamps), 'lamp')}, {counted(len(folder.survey.supplies), 'supply point')}"
-            )
-            progress.heading(f"{plain(folder.job.title)}: {points}", plain(folder.job.currency))
-            stop = StopSignal(time_limit)
-            interrupts.end_softly(stop, progress)
-            options = Options(seed=seed, effort=effort, num_drivers=drivers, processes=processes)
-            found = make_plan(folder, options, observer=progress, stop=stop)
-            interrupts.hold()
-            progress.close()
-            write_plan_folder(found, folder.files, target, replace=replace)
-        except BadInput as error:
-            progress.close()
-            _refuse(error)
-        except NoFeasibleLayout as error:
-            progress.close()
-            _explain(error)
-        except StoppedBeforeLayout:
-            progress.close()
-            mend = " Give it more time." if time_limit is not None else ""
-            typer.echo(f"Stopped before any layout was found. Nothing was written.{mend}", err=True)
-            raise typer.Exit(STOPPED) from None
-        except LampspurError as error:
-            progress.close()
-            typer.echo(f"A fault of this program, not of the job: {error}\nNothing was written.", err=True)
-            raise typer.Exit(FAULT) from None
-        except KeyboardInterrupt:
-            progress.close()
-            given_up = "Given up." if interrupts.asked else "Stopped before any layout was found."
-            typer.echo(f"{given_up} Nothing was written.", err=True)
-            raise typer.Exit(STOPPED) from None
+        overrides: dict[str, object] = {} if max_drop is None else {"voltage.max_drop": max_drop}
+        if tolerance:
+            overrides["tolerance.plan"] = "hold"
+        folder = open_job(job, overrides)
+        target = out if out is not None else folder.path / "plan"
+        refuse_early(target, replace=replace)
+        points = f"{counted(len(folder.survey.lamps), 'lamp')}, {counted(len(folder.survey.supplies), 'supply point')}"
+        progress.heading(f"{plain(folder.job.title)}: {points}", plain(folder.job.currency))
+        stop = StopSignal(time_limit)
+        interrupts.end_softly(stop, progress)
+        options = Options(seed=seed, effort=effort, num_drivers=drivers, processes=processes)
+        found = make_plan(folder, options, observer=progress, stop=stop)
+        interrupts.hold()
+        progress.close()
+        write_plan_folder(found, folder.files, target, replace=replace)
     if found.outcome == "stopped_by_user":
         typer.echo("Stopped on request: this is the best layout found until then.", err=True)
     elif found.outcome == "stopped_by_time":
@@ -322,59 +302,46 @@ def compare(
 
     The alternatives are those asked for here and the job's own ([[alternatives]] in job.toml). Each gets a plan folder.
     """
-    from optimiser.problems import BadInput, LampspurError, StoppedBeforeLayout
+    with (
+        _Interrupts() as interrupts,
+        _Progress(sys.stderr, sys.stderr.isatty() and not quiet) as progress,
+        _Endings(NO_LAYOUT, interrupts=interrupts, progress=progress),
+    ):
+        from optimiser.compare.compare import Wanted
+        from optimiser.compare.compare import compare as compare_all
+        from optimiser.compare.sites import list_sites
+        from optimiser.compare.workers import workers
+        from optimiser.documents.compare_folder import write_comparison, write_sites
+        from optimiser.documents.folder import COMPARISON_FILE, SUMMARY_FILE, refuse_early
+        from optimiser.documents.words import counted
+        from optimiser.make_plan import Options
+        from optimiser.search.stopping import StopSignal
 
-    with _Interrupts() as interrupts, _Progress(sys.stderr, sys.stderr.isatty() and not quiet) as progress:
-        try:
-            from optimiser.compare.compare import Wanted
-            from optimiser.compare.compare import compare as compare_all
-            from optimiser.compare.sites import list_sites
-            from optimiser.compare.workers import workers
-            from optimiser.documents.compare_folder import write_comparison, write_sites
-            from optimiser.documents.folder import COMPARISON_FILE, SUMMARY_FILE, refuse_early
-            from optimiser.documents.words import counted
-            from optimiser.make_plan import Options
-            from optimiser.search.stopping import StopSignal
-
-            sites = list_sites(job, drivers or (), max_drop or ())
-            several = sites[0].name is not None
-            target = out if out is not None else (job if job.is_dir() else job.parent) / "compare"
-            refuse_early(target, replace=replace, marker=SUMMARY_FILE if several else COMPARISON_FILE)
-            count = sum(len(site.variants) for site in sites)
-            at = f" of {counted(len(sites), 'site')}" if several else ""
-            progress.heading(f"{counted(count, 'alternative')}{at}", "")
-            progress.stage("planning")
-            stop = StopSignal()
-            progress.has_layout = True  # what is done when Ctrl-C comes is shown
-            interrupts.end_softly(stop, progress)
-            options = Options(seed=seed, effort=effort)
-            with workers(min(processes, count), cluster, stop) as crew:
-                asked = Wanted(curves, limits)
-                found = compare_all([site.variants for site in sites], options, crew, progress.say, asked)
-            interrupts.hold()
-            progress.close()
-            written: list[str] = []
-            layouts = any(plan is not None for one in found for plan in one.plans)
-            if layouts and several:
-                named = [(site.name or "", one) for site, one in zip(sites, found, strict=True)]
-                write_sites([(name, one.comparison, one.plans) for name, one in named], target, replace=replace)
-            elif layouts:
-                written = write_comparison(found[0].comparison, found[0].plans, target, replace=replace)
-        except BadInput as error:
-            progress.close()
-            _refuse(error)
-        except StoppedBeforeLayout:
-            progress.close()
-            typer.echo("Stopped before any layout was found. Nothing was written.", err=True)
-            raise typer.Exit(STOPPED) from None
-        except LampspurError as error:
-            progress.close()
-            typer.echo(f"A fault of this program, not of the job: {error}\nNothing was written.", err=True)
-            raise typer.Exit(FAULT) from None
-        except KeyboardInterrupt:
-            progress.close()
-            typer.echo("Given up. Nothing was written.", err=True)
-            raise typer.Exit(STOPPED) from None
+        sites = list_sites(job, drivers or (), max_drop or ())
+        several = sites[0].name is not None
+        target = out if out is not None else (job if job.is_dir() else job.parent) / "compare"
+        refuse_early(target, replace=replace, marker=SUMMARY_FILE if several else COMPARISON_FILE)
+        count = sum(len(site.variants) for site in sites)
+        at = f" of {counted(len(sites), 'site')}" if several else ""
+        progress.heading(f"{counted(count, 'alternative')}{at}", "")
+        progress.stage("planning")
+        stop = StopSignal()
+        progress.has_layout = True  # what is done when Ctrl-C comes is shown
+        interrupts.end_softly(stop, progress)
+        options = Options(seed=seed, effort=effort)
+        crew_size = processes if curves or limits else min(processes, count)
+        with workers(crew_size, cluster, stop) as crew:
+            asked = Wanted(curves, limits)
+            found = compare_all([site.variants for site in sites], options, crew, progress.say, asked)
+        interrupts.hold()
+        progress.close()
+        written: list[str] = []
+        layouts = any(plan is not None for one in found for plan in one.plans)
+        if layouts and several:
+            named = [(site.name or "", one) for site, one in zip(sites, found, strict=True)]
+            write_sites([(name, one.comparison, one.plans) for name, one in named], target, replace=replace)
+        elif layouts:
+            written = write_comparison(found[0].comparison, found[0].plans, target, replace=replace)
     from optimiser.documents.compare_folder import comparison_json
     from optimiser.documents.compare_text import comparison_text, summary_text
 
@@ -388,8 +355,14 @@ def compare(
         typer.echo(summary_text(pairs, out=shown), nl=False)
     else:
         typer.echo(comparison_text(found[0].comparison, out=shown, files=written), nl=False)
+    statuses = {result.status for one in found for result in one.comparison.alternatives}
     if stop.by_user:
         typer.echo("Stopped on request: these are the best layouts found until then.", err=True)
+    if "lost" in statuses:
+        typer.echo("Workers were lost: what they had in hand is missing.", err=True)
+    if not layouts and stop.by_user:
+        typer.echo("No layout was found before that; nothing was written.", err=True)
+        raise typer.Exit(STOPPED)
     if not layouts:
         typer.echo("No layout of any alternative; nothing was written.", err=True)
         raise typer.Exit(INFEASIBLE)
@@ -422,17 +395,10 @@ def check(
 
     The check shares no code with the search. It does not prove the bound.
     """
-    from optimiser.problems import BadInput
-
-    try:
+    with _Endings("Stopped before the check was done.", writes=False):
         from optimiser.check import check_folder
 
         report = check_folder(plan, job)
-    except BadInput as error:
-        _refuse(error, ending=".")
-    except KeyboardInterrupt:
-        typer.echo("Stopped before the check was done.", err=True)
-        raise typer.Exit(STOPPED) from None
     if as_json:
         import dataclasses
 
@@ -533,9 +499,7 @@ def papers(
     The same plan and date give the same bytes.
     """
     del names
-    from optimiser.problems import BadInput
-
-    try:
+    with _Endings("Stopped before the papers were done."):
         from optimiser.check.read_plan import read_plan
         from optimiser.documents.folder import PAPERS_FOLDER, PLAN_FILE, refuse_papers_early, write_papers_folder
         from optimiser.documents.papers import (
@@ -558,11 +522,6 @@ def papers(
         target = out if out is not None else path.parent / PAPERS_FOLDER
         refuse_papers_early(target, replace=replace)
         written = write_papers_folder(make_papers(found, chosen, options), target, replace=replace)
-    except BadInput as error:
-        _refuse(error)
-    except KeyboardInterrupt:
-        typer.echo("Stopped before the papers were done. Nothing was written.", err=True)
-        raise typer.Exit(STOPPED) from None
     for file in written:
         typer.echo(str(file))
 
@@ -587,9 +546,7 @@ def survey(
 
     Writes survey.svg, points.csv (a survey again, with x and y) and, where there are tapes, tapes.csv.
     """
-    from optimiser.problems import BadInput
-
-    try:
+    with _Endings("Stopped."):
         from optimiser.survey_papers.drawing import draw_survey
         from optimiser.survey_papers.look import look_at
         from optimiser.survey_papers.summary import summary
@@ -601,11 +558,6 @@ def survey(
         if look.reduced.tapes:
             contents["tapes.csv"] = tapes_csv(look)
         files = write_files(out if out is not None else look.folder / "survey", contents, replace=replace)
-    except BadInput as error:
-        _refuse(error)
-    except KeyboardInterrupt:
-        typer.echo("Stopped. Nothing was written.", err=True)
-        raise typer.Exit(STOPPED) from None
     typer.echo(summary(look, files), nl=False)
     if look.problems:
         raise typer.Exit(FAILS)
@@ -627,9 +579,7 @@ def new(
     ] = None,
 ) -> None:
     """Start a job from a survey: writes a job.toml with a comment for every value to fill in."""
-    from optimiser.problems import BadInput
-
-    try:
+    with _Endings("Stopped."):
         from optimiser.job_folder import read_file
         from optimiser.survey_papers.new_job import find_survey, job_path, new_job_text
         from optimiser.survey_papers.write import write_files
@@ -640,8 +590,6 @@ def new(
         if source.resolve().parent != folder.resolve():
             contents[source.name] = read_file(source, "name a file that is there")
         write_files(folder, contents, replace=False)
-    except BadInput as error:
-        _refuse(error)
     typer.echo(
         f"{path} is written, from {source.name}.\n"
         'Fill in the lines that begin with "#>" (prices, watts, volts, drivers), then look at it:\n'
@@ -669,6 +617,52 @@ def schema(
         **Plan.model_json_schema(by_alias=True, mode="serialization"),
     }
     typer.echo(json.dumps(shape, indent=2, ensure_ascii=False).encode())
+
+
+class _Endings:
+    """How a command ends where something is in its way: sentences on stderr and an exit code, the same for all."""
+
+    def __init__(
+        self,
+        stopped: str,
+        *,
+        writes: bool = True,
+        interrupts: _Interrupts | None = None,
+        progress: _Progress | None = None,
+        limited: bool = False,
+    ) -> None:
+        self._stopped, self._interrupts, self._progress = stopped, interrupts, progress
+        self._nothing = " Nothing was written." if writes else ""
+        self._more_time = " Give it more time." if limited else ""
+
+    def __enter__(self) -> None:
+        pass
+
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
+        if error is None:
+            return
+        from optimiser.problems import BadInput, LampspurError, NoFeasibleLayout, StoppedBeforeLayout, WorkersLost
+
+        if self._progress is not None:
+            self._progress.close()
+        if isinstance(error, BadInput):
+            _refuse(error, ending="; nothing was written." if self._nothing else ".")
+        if isinstance(error, NoFeasibleLayout):
+            _explain(error)
+        if isinstance(error, StoppedBeforeLayout):
+            self._end(f"{NO_LAYOUT}{self._nothing}{self._more_time}", STOPPED)
+        if isinstance(error, WorkersLost):
+            self._end(f"{error}{self._nothing}", BAD_INPUT)
+        if isinstance(error, LampspurError):
+            self._end(f"A fault of this program, not of the job: {error}\n{self._nothing.strip()}".rstrip(), FAULT)
+        if isinstance(error, KeyboardInterrupt):
+            given_up = self._interrupts is not None and self._interrupts.asked
+            self._end(f"{'Given up.' if given_up else self._stopped}{self._nothing}", STOPPED)
+
+    @staticmethod
+    def _end(text: str, code: int) -> NoReturn:
+        typer.echo(text, err=True)
+        raise typer.Exit(code) from None
 
 
 def _refuse(error: BadInput, *, ending: str = "; nothing was written.") -> NoReturn:

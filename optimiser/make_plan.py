@@ -12,12 +12,12 @@ from .job_folder import JobFolder
 from .plan.build import Proof, build_plan
 from .plan.laying import CannotLay
 from .plan.model import Plan, Without
-from .problems import BadInput, LampspurError, NoFeasibleLayout, StoppedBeforeLayout
+from .problems import BadInput, CircuitCollapses, LampspurError, NoFeasibleLayout, StoppedBeforeLayout
 from .search.find import Found, Observer, Options, find_layout
 from .search.layout import Layout
 from .search.obstacles import find_obstacles
 from .search.stopping import StopSignal
-from .search.warm import Warm, with_places
+from .search.warm import Warm, layout_on, with_places
 
 
 class Silent:
@@ -76,7 +76,11 @@ def make_whole(
     stop: StopSignal | None = None,
     warm: Sequence[Warm] = (),
 ) -> Made:
-    """``make_plan`` with ground and layout beside the plan; ``warm`` are layouts of like jobs to begin from."""
+    """
+    ``make_plan`` with ground and layout beside the plan; ``warm`` are layouts of like jobs to begin from.
+
+    The plan never costs more than one of those that holds for this job as it is.
+    """
     stop, options, observer = stop or StopSignal(), options or Options(), observer or Silent()
     job, survey = folder.job, folder.survey
     problems = contradictions(folder)
@@ -88,7 +92,13 @@ def make_whole(
     def confirm(layout: Layout, on: Ground) -> bool:
         return plan_of(folder, on, layout) is not None
 
-    found = find_layout(job, survey, ground, options, confirm, observer, stop, warm)
+    known = []
+    for one in warm:
+        layout = layout_on(job, survey, ground.graph, one)
+        plan = None if layout is None else plan_of(folder, ground, layout, options.num_drivers)
+        if layout is not None and plan is not None:
+            known.append((plan.cost.total, layout))
+    found = find_layout(job, survey, ground, options, confirm, observer, stop, warm, known)
     if isinstance(found, frozenset):
         if stop.by_user or stop.by_time:
             raise StoppedBeforeLayout("the search was stopped before any layout was found")
@@ -96,10 +106,13 @@ def make_whole(
         raise NoFeasibleLayout(obstacles, proven=proven)
 
     observer.stage("packing reels and checking")
-    made = Made(
-        build_plan(folder, found.ground, found.layout, _proof(found, options, stop)), found.ground, found.layout
-    )
-    if job.tolerance.plan == "hold" and not warm:  # a search begun from known layouts is one of many, for its cost
+    proof = _proof(found, options, stop)
+    made = Made(build_plan(folder, found.ground, found.layout, proof), found.ground, found.layout)
+    if known:  # the search reckons in fractions of a cent
+        cost, layout = min(known, key=lambda pair: pair[0])
+        if cost < made.plan.cost.total:
+            made = Made(build_plan(folder, found.ground, layout, proof), found.ground, layout)
+    if job.tolerance.plan == "hold" and options.prove:  # a search that proves nothing is one of many, for its cost
         observer.stage("the same without tolerances")
         made = _compared(made, folder, options, stop)
     violations = check_plan(made.plan, job, survey, folder.digest).violations
@@ -108,11 +121,13 @@ def make_whole(
     return made
 
 
-def plan_of(folder: JobFolder, ground: Ground, layout: Layout) -> Plan | None:
+def plan_of(folder: JobFolder, ground: Ground, layout: Layout, num_drivers: int | None = None) -> Plan | None:
     """The draft of a layout's plan, reels apart, where it passes the check; None where it does not."""
+    if num_drivers is not None and len(layout.drivers) != num_drivers:
+        return None
     try:
         draft = build_plan(folder, ground, layout, draft=True)
-    except CannotLay:
+    except (CannotLay, CircuitCollapses):
         return None
     return None if check_plan(draft, folder.job, folder.survey, folder.digest).violations else draft
 
@@ -177,7 +192,9 @@ def _proof_of(plan: Plan, options: Options) -> Proof:
 
 
 def _proof(found: Found, options: Options, stop: StopSignal) -> Proof:
-    outcome = "stopped_by_user" if stop.by_user else "stopped_by_time" if stop.by_time else "effort_spent"
+    outcome = "effort_spent"
+    if found.stopped:
+        outcome = "stopped_by_user" if stop.by_user else "stopped_by_time"
     return Proof(
         seed=options.seed,
         effort=options.effort,

@@ -6,6 +6,7 @@
     ├── BadInput            the job or the survey cannot be used: a list of Problem   (exit code 2)
     ├── NoFeasibleLayout    an answer, not a fault: which lamp or limit, what mends it (exit code 3)
     ├── StoppedBeforeLayout Ctrl-C or the time limit came before any layout was found  (exit code 130)
+    ├── WorkersLost         worker processes ended, by no doing of ours                (exit code 2)
     └── CircuitCollapses    a load flow past its collapse point: never a number
 """
 
@@ -77,6 +78,10 @@ class NoFeasibleLayout(LampspurError):
 
 class StoppedBeforeLayout(LampspurError):
     """The search was stopped before any feasible layout was found."""
+
+
+class WorkersLost(LampspurError):
+    """Worker processes ended before anything was planned, by no doing of ours."""
 
 
 class CircuitCollapses(LampspurError):

@@ -6,6 +6,7 @@ An override that names nothing is the job file's fault, and is told with the lin
 from __future__ import annotations
 
 import copy
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,6 +28,8 @@ class Variant:
     name: str
     folder: JobFolder
     num_drivers: int | None
+    changes: tuple[str, ...] = ()
+    """What the job file changes in it, in short; those of the command line say so by their names."""
 
 
 def list_variants(path: Path, num_drivers: Sequence[int] = (), max_drops: Sequence[str] = ()) -> list[Variant]:
@@ -59,16 +62,16 @@ def list_variants(path: Path, num_drivers: Sequence[int] = (), max_drops: Sequen
             problems.append(Problem(COMMAND_LINE, 0, "", f"found '{name}' {names.count(name)} times", mend))
     for i, alternative in enumerate(base.job.alternatives):
         left_out = frozenset(_table_and_name(dotted) for dotted in alternative.without)
-        place = _Place(str(job_path), lines, i, left_out)
+        place = _Place(str(job_path), lines, i, alternative.name, left_out)
         if any(_same(alternative.name, name) for name in [*names, AS_IT_STANDS]):
             found = f"found '{alternative.name}', which is the name of another alternative already"
             problems.append(place.problem(("name",), found, "give it another name"))
             continue
         try:
             overrides = _expanded(base, alternative, place)
-            variants.append(
-                Variant(alternative.name, open_job(path, overrides) if overrides else base, alternative.num_drivers)
-            )
+            folder = open_job(path, overrides) if overrides else base
+            changes = changes_of(overrides, alternative.num_drivers)
+            variants.append(Variant(alternative.name, folder, alternative.num_drivers, changes))
         except BadInput as error:
             problems += [place.moved(problem) for problem in error.problems]
     if problems:
@@ -76,6 +79,27 @@ def list_variants(path: Path, num_drivers: Sequence[int] = (), max_drops: Sequen
     if not asked or len(variants) < 2:
         variants.insert(0, Variant(AS_IT_STANDS, base, None))
     return variants
+
+
+def changes_of(overrides: Mapping[str, object], num_drivers: int | None) -> tuple[str, ...]:
+    """What is changed, in short: values that several names share are told once."""
+    shared: dict[tuple[str, str, str], list[str]] = {}
+    said = [] if num_drivers is None else [drivers_name(num_drivers)]
+    for key, value in overrides.items():
+        table, *rest = map(str, split_key(key))
+        if value is None or (table == "supplies" and rest[1:] == ["use"] and value is False):
+            said.append(f"without {table}.{rest[0]}")
+        elif len(rest) > 1:
+            shared.setdefault((table, ".".join(rest[1:]), _shown(value)), []).append(rest[0])
+        elif rest and isinstance(value, dict):
+            said.append(f"{table} {rest[0]}: {', '.join(f'{name} = {_shown(one)}' for name, one in value.items())}")
+        else:
+            said.append(f"{'.'.join([table, *rest])} = {_shown(value)}")
+    return (*(f"{table} {', '.join(names)}: {of} = {value}" for (table, of, value), names in shared.items()), *said)
+
+
+def _shown(value: object) -> str:
+    return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False, default=str)
 
 
 def drivers_name(count: int) -> str:
@@ -98,6 +122,7 @@ class _Place:
     file: str
     lines: dict[KeyPath, int]
     index: int
+    name: str
     left_out: frozenset[KeyPath] = frozenset()
     """What it is without: table and name."""
 
@@ -107,8 +132,13 @@ class _Place:
 
     def moved(self, problem: Problem) -> Problem:
         """A fault of an override, told where the alternative stands."""
-        if problem.file != COMMAND_LINE:
-            return problem
+        if problem.file != COMMAND_LINE:  # the job opens without it: the fault is the alternative's
+            where = f"{Path(problem.file).name}{f':{problem.line}' if problem.line else ''}"
+            if problem.field:
+                where += f", {problem.field}"
+            found = f"'{self.name}' does not go with {where}: {problem.found}"
+            line = line_of(("alternatives", self.index, "name"), self.lines)
+            return Problem(self.file, line, "alternatives", found, problem.mend)
         path = ("overrides", *split_key(problem.field))
         field = f"alternatives.overrides.{problem.field}"
         if split_key(problem.field)[:2] in self.left_out:
@@ -122,9 +152,16 @@ def _expanded(base: JobFolder, alternative: Alternative, place: _Place) -> dict[
     job, overrides, without = base.job, alternative.overrides, alternative.without
     flat: dict[str, object] = {}
     problems: list[Problem] = []
+    zones = [zone for zone in base.survey.zones if zone.of == "survey" and zone.name not in job.zones]
+    unlisted: dict[str | int, str] = {zone.name: zone.ground for zone in zones}
     for path, value in _leaves((), overrides, job):
         try:
             for one in _named(job, path):
+                if one[0] == "zones" and len(one) == 3 and one[1] in unlisted:  # of the ground whose name it has
+                    whole = flat.setdefault(join_key(one[:2]), {"ground": unlisted[one[1]]})
+                    assert isinstance(whole, dict)
+                    whole[one[2]] = _with_lists(copy.deepcopy(value))
+                    continue
                 flat[join_key(one)] = _with_lists(copy.deepcopy(value))
         except LookupError:
             found = f"found '*' in {join_key(path)}, which is no table of names"
@@ -168,12 +205,24 @@ def _leaves(before: KeyPath, table: Mapping[str, Any], job: Job) -> list[tuple[K
     """Keys with their values; a table is opened unless it stands for a new name, which is taken whole."""
     found: list[tuple[KeyPath, Any]] = []
     for key, value in table.items():
-        path = (*before, key) if before else split_key(key)  # names within tables may hold dots
+        path = (*before, key) if before else _with_dots(job, split_key(key))  # names within tables may hold dots
         if isinstance(value, Mapping) and not _is_new_name(job, path, value):
             found += _leaves(path, value, job)
         else:
             found.append((path, value))
     return found
+
+
+def _with_dots(job: Job, path: KeyPath) -> KeyPath:
+    """A dotted key whose name of the job holds dots itself, unquoted: cables.2 x 2.5.price_per_m."""
+    table = getattr(job, str(path[0]), None)
+    if not isinstance(table, dict) or len(path) < 3 or path[1] in table:
+        return path
+    for end in range(len(path), 2, -1):
+        name = ".".join(map(str, path[1:end]))
+        if name in table:
+            return path[0], name, *path[end:]
+    return path
 
 
 def _is_new_name(job: Job, path: KeyPath, value: Mapping[str, Any]) -> bool:

@@ -23,11 +23,11 @@ from .alternatives import Variant
 
 def same_ground(folder: JobFolder, ground: Ground, other: JobFolder, its_ground: Ground) -> bool:
     """Whether both start from the same places, lines, leads and prices of opening the ground."""
-    return _surface(folder) == _surface(other) and _same_base(ground, its_ground)
+    return surface_of(folder) == surface_of(other) and _same_base(ground, its_ground)
 
 
-def _surface(folder: JobFolder) -> object:
-    """All that sets the price of a line or of a lead laid later, when a graph is refined."""
+def surface_of(folder: JobFolder) -> object:
+    """All that sets the price of a line or of a lead laid later, when a graph is refined, and the supply points."""
     job, survey = folder.job, folder.survey
     leads = {
         name: (kind.lead_m, kind.aim_reserve_m, kind.exit_height_m, kind.terminals, kind.submersible)
@@ -37,7 +37,8 @@ def _surface(folder: JobFolder) -> object:
     zones = [(zone.name, zone.ground, zone.keep_off_m, zone.polygon.wkb) for zone in survey.zones]
     sleeves = [(sleeve.name, sleeve.route, sleeve.capacity, sleeve.pull_price) for sleeve in survey.sleeves]
     rules = (job.rules.border_tolerance_m, job.rules.mains_clear_m, job.rules.mains_joint_clear_m)
-    return job.base_ground, job.grounds, zones, sleeves, survey.lamps, survey.mains, leads, kits, rules
+    points = (survey.lamps, survey.mains, survey.supplies)
+    return job.base_ground, job.grounds, zones, sleeves, points, leads, kits, rules
 
 
 def _same_base(a: Ground, b: Ground) -> bool:

@@ -1,31 +1,36 @@
 """A comparison on one page. In: variants of one job, how to search, workers. Out: Compared: Comparison and plans.
 
-1. plan every alternative, side by side; 2. where they share their ground, bound those on the common graph whose own
-bound leaves anything to decide; 3. recommend; 4. on request, search on from the recommended plan: curves, limits.
+1. plan every alternative, side by side; 2. offer each one's layout to the others: where it holds and is cheaper, plan
+again from it; 3. on request, search on from the cheapest: curves, limits; what they find is offered to all in the same
+way, and all plans to every point and limit, so that nothing told contradicts anything else; 4. where alternatives share
+their ground, bound those on the common graph whose own bound leaves anything to decide; 5. recommend.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from ..job_folder import digest_of
 from ..make_plan import Options
 from ..plan.model import Plan, Tool
-from ..problems import StoppedBeforeLayout
-from ..search.warm import carry
+from ..problems import StoppedBeforeLayout, WorkersLost
+from ..search.stopping import StopSignal
 from .alternatives import Variant
 from .common_ground import BoundTask, bound_on, same_ground, union_of
-from .curves import curve_tasks, trace_curve
+from .curves import CurveTask, Point, curve_of, curve_tasks, known_of, points_of, trace_curve, with_offers
+from .exchange import Exchange, Known
 from .figures import figures_of
-from .limits import limit_tasks, limits_of, needs_nothing
+from .limits import LimitTask, limit_tasks, limits_of, relaxed_rows
 from .model import AlternativeResult, CommonGround, Comparison, Curve, Limits
-from .planning import Outcome, PlanTask, plan_folder_name, plan_variant
+from .planning import Outcome, PlanTask, outcome_of, plan_folder_name, plan_variant
 from .verdict import CENT, cheapest, differences, recommendation
-from .workers import Workers
+from .workers import Undone, Workers
 
 LIMIT_ROUNDS = 2
 """How often limits are relaxed anew from a better plan for the job as it is."""
+MOST_BESTS = 2
+"""How often curves and limits are searched anew because another alternative turned out the cheapest."""
 Tell = Callable[[str], None]
 """Told, in words, what has been done."""
 
@@ -58,19 +63,23 @@ def compare(
     ------
     StoppedBeforeLayout
         Stopped before any alternative of any site was planned.
+    WorkersLost
+        No alternative of any site was planned, as workers were lost.
     """
     options = replace(options, processes=1)  # the alternatives are what runs side by side
-    flat = [(s, variant) for s, variants in enumerate(sites) for variant in variants]
+    flat = [variant for variants in sites for variant in variants]
 
     def planned(i: int, outcome: Outcome) -> None:
-        site, variant = flat[i]
-        where = f"{variant.folder.job.title}, " if len(sites) > 1 else ""
-        tell(f"{where}{variant.name}: {_says(outcome, variant)}")
-        del site
+        where = f"{flat[i].folder.job.title}, " if len(sites) > 1 else ""
+        tell(f"{where}{flat[i].name}: {_says(outcome, flat[i])}")
 
-    tasks = [PlanTask(variant, replace(options, num_drivers=variant.num_drivers)) for _, variant in flat]
-    outcomes = crew.do(plan_variant, tasks, planned)
-    if all(outcome.status == "stopped" for outcome in outcomes):
+    outcomes = [
+        outcome_of(one) for one in crew.do(plan_variant, [_plan_task(variant, options) for variant in flat], planned)
+    ]
+    if all(outcome.status in ("stopped", "lost") for outcome in outcomes):
+        lost = [outcome for outcome in outcomes if outcome.status == "lost"]
+        if lost:
+            raise WorkersLost(f"Nothing was planned. {lost[0].why[0]}")
         raise StoppedBeforeLayout("stopped before any layout was found")
     compared = []
     first = 0
@@ -86,6 +95,26 @@ def _says(outcome: Outcome, variant: Variant) -> str:
     return f"{outcome.plan.cost.total:,.2f} {variant.folder.job.currency}".rstrip()
 
 
+def _plan_task(variant: Variant, options: Options, begin: Known | None = None) -> PlanTask:
+    options = replace(options, num_drivers=variant.num_drivers)
+    return PlanTask(variant, options, () if begin is None else (begin.warm,))
+
+
+@dataclass
+class _Extras:
+    """What was found beyond the plans, searching on from one of them."""
+
+    index: int
+    curves: list[tuple[CurveTask, list[Point]]] = field(default_factory=list)
+    limits: list[tuple[LimitTask, Outcome]] = field(default_factory=list)
+
+    def known(self) -> list[Known]:
+        """All layouts found, each with the job for which it holds."""
+        jobs = [(task.plan.variant.folder, outcome.made) for task, outcome in self.limits]
+        known = [Known(folder, made, of_all=False) for folder, made in jobs if made is not None]
+        return [one for _, points in self.curves for one in known_of(points)] + known
+
+
 def _site(
     variants: Sequence[Variant],
     outcomes: Sequence[Outcome],
@@ -95,12 +124,23 @@ def _site(
     wanted: Wanted,
 ) -> Compared:
     job = variants[0].folder.job
+    site = _Site(variants, list(outcomes), options, crew, tell)
+    site.share()
+    extras: _Extras | None = None
+    for _ in range(MOST_BESTS):
+        best = site.best()
+        if best is None or not (wanted.curves or wanted.limits) or (extras is not None and extras.index == best):
+            break
+        extras = site.search_on(best, wanted)
+    curves, limits = site.told(extras) if extras is not None else ([], None)
+    outcomes = site.outcomes
     folders = plan_folder_name([variant.name for variant in variants])
     results = [
         AlternativeResult(
             name=variant.name,
             folder=folder if outcome.plan is not None else None,
             overrides=dict(variant.folder.overrides),
+            changes=list(variant.changes),
             drivers_asked=variant.num_drivers,
             status=outcome.status,
             why=list(outcome.why),
@@ -108,17 +148,13 @@ def _site(
         )
         for variant, outcome, folder in zip(variants, outcomes, folders, strict=True)
     ]
-    best = cheapest(results)
-    results, common = _on_common_ground(variants, outcomes, results, best, options, crew)
-    best = cheapest(results)
+    best_result = cheapest(results)
+    results, common = _on_common_ground(variants, outcomes, results, best_result, options, crew)
+    best_result = cheapest(results)
     against = []
-    if best is not None:
+    if best_result is not None:
         sharing = common.alternatives if common is not None else []
-        against = differences(best, results, sharing, job.currency)
-    curves: list[Curve] = []
-    limits: Limits | None = None
-    if best is not None and (wanted.curves or wanted.limits):
-        curves, limits = _search_on(variants, outcomes, results.index(best), options, crew, tell, wanted)
+        against = differences(best_result, results, sharing, job.currency)
     plans = [outcome.plan for outcome in outcomes]
     some = next((plan for plan in plans if plan is not None), None)
     job_data, survey_data = variants[0].folder.files.values()
@@ -131,8 +167,8 @@ def _site(
         seed=options.seed,
         effort=options.effort,
         alternatives=results,
-        recommended=best.name if best is not None else None,
-        says=recommendation(best, results, against, job.currency),
+        recommended=best_result.name if best_result is not None else None,
+        says=recommendation(best_result, results, against, job.currency),
         differences=against,
         common_ground=common,
         curves=curves,
@@ -188,6 +224,8 @@ def _on_common_ground(
     for i, bound in zip(asked, bounds, strict=True):
         figures = results[i].figures
         assert figures is not None
+        if isinstance(bound, Undone):
+            continue
         new[i] = results[i].model_copy(update={"figures": figures.model_copy(update={"bound_on_common": bound})})
     says = "the union of the alternatives' refined graphs"
     if apart:
@@ -195,35 +233,96 @@ def _on_common_ground(
     return new, CommonGround(alternatives=names, nodes=union.graph.num_nodes, edges=union.graph.num_edges, says=says)
 
 
-def _search_on(
-    variants: Sequence[Variant],
-    outcomes: Sequence[Outcome],
-    index: int,
-    options: Options,
-    crew: Workers,
-    tell: Tell,
-    wanted: Wanted,
-) -> tuple[list[Curve], Limits | None]:
-    """Curves and limits of the recommended plan."""
-    variant, made = variants[index], outcomes[index].made
-    assert made is not None
-    warm = carry(variant.folder.job, variant.folder.survey, made.ground.graph, made.layout)
-    curves: list[Curve] = []
-    if wanted.curves:
-        tell(f"curves of cost against drop and volts, from '{variant.name}'")
-        curves = crew.do(trace_curve, curve_tasks(variant, made.plan, warm, options), lambda i, curve: None)
-    limits = None
-    if wanted.limits:
-        tell(f"what each limit costs, from '{variant.name}'")
-        chosen = made.plan
-        for _ in range(LIMIT_ROUNDS):
-            tasks = limit_tasks(variant, made, warm, options)
-            found = crew.do(plan_variant, [task.plan for task in tasks], lambda i, outcome: None)
-            better = needs_nothing(variant, tasks, found)
-            least = chosen.cost.total if better is None else min(chosen.cost.total, better.plan.cost.total)
-            limits = limits_of(variant, chosen, least, tasks, found)
-            if better is None or better.plan.cost.total > made.plan.cost.total - CENT:
-                break
-            made = better  # begin all of them from there, so that each has the same chance
-            warm = carry(variant.folder.job, variant.folder.survey, made.ground.graph, made.layout)
-    return [curve for curve in curves if curve.points], limits
+class _Site:
+    """The alternatives of one site while they are planned; ``outcomes`` only ever get cheaper."""
+
+    def __init__(
+        self, variants: Sequence[Variant], outcomes: list[Outcome], options: Options, crew: Workers, tell: Tell
+    ) -> None:
+        self.variants, self.outcomes = variants, outcomes
+        self._options, self._crew, self._tell = options, crew, tell
+        self._exchange = Exchange()
+
+    def best(self) -> int | None:
+        """The cheapest, as ``cheapest`` has it."""
+        costs = [
+            (outcome.plan.cost.total, len(outcome.plan.drivers), i)
+            for i, outcome in enumerate(self.outcomes)
+            if outcome.plan is not None
+        ]
+        return min(costs)[2] if costs else None
+
+    def known(self) -> list[Known]:
+        """The layouts of all plans."""
+        made = [(variant, outcome.made) for variant, outcome in zip(self.variants, self.outcomes, strict=True)]
+        return [Known(variant.folder, one) for variant, one in made if one is not None]
+
+    def share(self, more: Sequence[Known] = ()) -> None:
+        """Offer all layouts to all alternatives; one that is better off with another's is planned again from it."""
+        for _ in range(len(self.variants) + 1):
+            pool = [*more, *self.known()]
+            begin: dict[int, Known] = {}
+            for i, (variant, outcome) in enumerate(zip(self.variants, self.outcomes, strict=True)):
+                if outcome.status not in ("planned", "no_layout_found"):
+                    continue  # what is proven, and what was never searched for, stays as it is
+                cost = None if outcome.plan is None else outcome.plan.cost.total
+                made = self._exchange.cheaper(variant.folder, variant.num_drivers, cost, pool)
+                if made is not None:
+                    begin[i] = Known(variant.folder, made)
+            if not begin:
+                return
+            self._plan_again(begin)
+
+    def _plan_again(self, begin: dict[int, Known]) -> None:
+        """Plan these alternatives again, each from a layout that holds for it."""
+        for i in begin:
+            self._tell(f"{self.variants[i].name}: planned again from a cheaper layout found on the way")
+        tasks = [_plan_task(self.variants[i], self._options, known) for i, known in begin.items()]
+        results = self._crew.do(plan_variant, tasks, lambda i, outcome: None)
+        for i, task, result in zip(begin, tasks, results, strict=True):
+            if isinstance(result, Undone):  # take the layout as it is: that takes no search
+                stop = StopSignal()
+                stop.ask()
+                result = plan_variant(task, stop)
+            self.outcomes[i] = result
+
+    def search_on(self, index: int, wanted: Wanted) -> _Extras:
+        """Curves and limits of one alternative; what they find for it, and for others, is planned again from there."""
+        variant, extras = self.variants[index], _Extras(index)
+        if wanted.curves:
+            self._tell(f"curves of cost against drop and volts, from '{variant.name}'")
+            known = self._of(index)
+            tasks = curve_tasks(variant, known.made.plan, known.warm, self._options)
+            done = self._crew.do(trace_curve, tasks, lambda i, points: None)
+            extras.curves = [(task, points_of(task, points)) for task, points in zip(tasks, done, strict=True)]
+            self.share(extras.known())
+        for _ in range(LIMIT_ROUNDS if wanted.limits else 0):
+            self._tell(f"what each limit costs, from '{variant.name}'")
+            known = self._of(index)
+            limits = limit_tasks(variant, known.made, known.warm, self._options)
+            found = self._crew.do(plan_variant, [task.plan for task in limits], lambda i, outcome: None)
+            extras.limits = [(task, outcome_of(one)) for task, one in zip(limits, found, strict=True)]
+            self.share(extras.known())
+            if self._of(index).cost > known.cost - CENT:
+                break  # else begin all of them from the better plan, so that each has the same chance
+        return extras
+
+    def _of(self, index: int) -> Known:
+        made = self.outcomes[index].made
+        assert made is not None
+        return Known(self.variants[index].folder, made)
+
+    def told(self, extras: _Extras) -> tuple[list[Curve], Limits | None]:
+        """Curves and limits with every layout known offered to each of their points and rows."""
+        variant, pool = self.variants[extras.index], [*self.known(), *extras.known()]
+        curves = [curve_of(task, with_offers(task, points, pool, self._exchange)) for task, points in extras.curves]
+        if not extras.limits:
+            return curves, None
+        offered = []
+        for limit, outcome in extras.limits:
+            cost = None if outcome.plan is None else outcome.plan.cost.total
+            made = self._exchange.cheaper(limit.plan.variant.folder, variant.num_drivers, cost, pool)
+            offered.append(None if made is None else made.plan.cost.total)
+        own = self._of(extras.index).cost
+        rows = relaxed_rows([task for task, _ in extras.limits], [one for _, one in extras.limits], offered, own)
+        return curves, limits_of(variant, own, rows)

@@ -1,32 +1,37 @@
 """What each limit costs. In: a plan to begin from. Out: Limits: the same job planned again without each in turn.
 
-All begin from the same layout with the same effort, and so does one in which nothing is relaxed: a saving counts
-against that, so that what mere further search finds is not put down to a limit.
+All begin from the same layout with the same effort, and so does one in which nothing is relaxed. What that finds, and
+any layout found with a limit relaxed that keeps it all the same, is no saving of a limit but a better plan for the job:
+it becomes the plan before anything is told (``compare.py``), and savings count from there.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from shapely import Point
 
 from ..ground.graph import NodeKind
+from ..job import Driver
 from ..job_folder import JobFolder, with_overrides
-from ..make_plan import Made, Options, plan_of
+from ..make_plan import Made, Options
 from ..plan.model import Plan
 from ..problems import BadInput
 from ..search.warm import Warm
 from ..survey.model import SupplyPoint, Survey
 from ..toml_lines import join_key
 from .alternatives import Variant
-from .model import Limits, Relaxed
+from .model import Limits, Relaxed, Searched
 from .planning import Outcome, PlanTask
+from .verdict import CENT
 
 EFFORT_SHARE = 0.1
 """Of the effort of a plan, for each."""
 MOST_ZONES = 6
+MOST_NAMED = 4
 CHEAPER = 0.9
 NEW_SUPPLY = "new supply point"
 
@@ -63,11 +68,7 @@ def _relaxed_values(folder: JobFolder, plan: Plan) -> list[tuple[str, dict[str, 
     drop = job.voltage.max_drop
     if drop is not None and drop + 1 < 100:
         found.append((f"a largest drop of {drop + 1:g} % instead of {drop:g} %", {"voltage.max_drop": drop + 1}))
-    taps = {
-        join_key(("drivers", name, "taps_v")): [*model.taps_v, max(model.taps_v) + 1]
-        for name, model in job.drivers.items()
-    }
-    found.append(("one tap more on every driver, a volt above its highest", dict(taps)))
+    found += one_tap_more(job.drivers)
     if job.rules.max_gauges < len(job.cables):
         count = job.rules.max_gauges + 1
         found.append((f"{count} sizes of cable instead of {count - 1}", {"rules.max_gauges": count}))
@@ -84,11 +85,40 @@ def _relaxed_values(folder: JobFolder, plan: Plan) -> list[tuple[str, dict[str, 
         if dug and zone.of == "survey" and job.grounds[zone.ground].no_dig
     )
     for _, name in near[:MOST_ZONES]:
-        setting = {"ground": job.base_ground}
-        found.append(
-            (f"'{name}' dug like {job.base_ground} instead of kept clear", {join_key(("zones", name)): setting})
-        )
+        what = f"a way through '{name}', dug like {job.base_ground}, instead of round it"
+        found.append((what, {join_key(("zones", name)): {"ground": job.base_ground}}))
     return found
+
+
+def one_tap_more(drivers: Mapping[str, Driver]) -> list[tuple[str, dict[str, object]]]:
+    """
+    Beside each model the same one on a tap one volt above its highest.
+
+    A tap put into the model's own list would change the model: its rated amps are those at its highest tap. So the
+    higher tap is a unit of its own, with the model's watts, outlet amps, current limit and price.
+    """
+    overrides: dict[str, object] = {}
+    told = []
+    for name, model in drivers.items():
+        tap_v = max(model.taps_v) + 1
+        limit_a = model.current_limit_a
+        like = model.model_copy(
+            update={
+                "taps_v": (tap_v,),
+                "volts": model.nominal_v,
+                "outlet_a": model.max_outlet_a,
+                "limit_a": limit_a if limit_a < math.inf else None,
+            }
+        )
+        new = f"{name} with a {tap_v:g} V tap"
+        if new in drivers:
+            continue
+        overrides[join_key(("drivers", new))] = like.model_dump(mode="json", exclude_none=True, exclude_defaults=True)
+        told.append(f"{tap_v:g} V on '{name}'")
+    if not told:
+        return []
+    named = ", ".join(told[:MOST_NAMED]) + (f" and {len(told) - MOST_NAMED} more" if len(told) > MOST_NAMED else "")
+    return [(f"drivers with one tap more ({named}), of the same watts, outlet amps and price", overrides)]
 
 
 def _more_supplies(folder: JobFolder, made: Made) -> list[tuple[str, Survey]]:
@@ -115,53 +145,59 @@ def _more_supplies(folder: JobFolder, made: Made) -> list[tuple[str, Survey]]:
     return found
 
 
-def needs_nothing(variant: Variant, tasks: Sequence[LimitTask], outcomes: Sequence[Outcome]) -> Made | None:
+def relaxed_rows(
+    tasks: Sequence[LimitTask], outcomes: Sequence[Outcome], offered: Sequence[float | None], cost: float
+) -> list[Relaxed]:
     """
-    The cheapest layout of these that holds for the job as it is; None where there is none.
-
-    What is found with a limit relaxed may keep it all the same. Such a layout is no saving of that limit, but a better
-    plan for the job.
-    """
-    folder = variant.folder
-    best: Made | None = None
-    for outcome in outcomes:
-        if outcome.ground is None or outcome.layout is None:
-            continue
-        if any(circuit.supply >= len(folder.survey.supplies) for circuit in outcome.layout.circuits):
-            continue  # from a supply point that the job does not have
-        plan = plan_of(folder, outcome.ground, outcome.layout)
-        if plan is not None and (best is None or plan.cost.total < best.plan.cost.total):
-            best = Made(plan, outcome.ground, outcome.layout)
-    return best
-
-
-def limits_of(
-    variant: Variant, plan: Plan, base: float, tasks: Sequence[LimitTask], outcomes: Sequence[Outcome]
-) -> Limits:
-    """
-    Savings, greatest first.
+    A row for each limit relaxed, greatest saving first.
 
     Parameters
     ----------
-    base
-        The least that the job as it is was found to cost; a saving counts from there.
+    offered
+        For each task, what the cheapest layout known from elsewhere costs there; None where none is cheaper.
+    cost
+        Of the plan with nothing relaxed: it holds with any limit relaxed too, so a saving is never below 0.
     """
     rows = []
-    for task, outcome in zip(tasks[1:], outcomes[1:], strict=True):
-        cost = outcome.plan.cost.total if outcome.plan is not None else None
-        # the plan holds without the limit too, so the least of both is had
-        saving = None if cost is None else round(max(0.0, base - cost), 2)
-        rows.append(Relaxed(what=task.what, cost=cost, saving=saving))
-    rows.sort(key=lambda row: -(row.saving if row.saving is not None else -1.0))
+    for task, outcome, other in zip(tasks, outcomes, offered, strict=True):
+        if not task.what:
+            continue
+        own = outcome.plan.cost.total if outcome.plan is not None else None
+        searched = _searched(outcome)
+        known = [one for one in (own, other) if one is not None]
+        least = min(known, default=None)
+        saving = None if least is None else round(max(0.0, cost - least), 2)
+        if searched in ("stopped", "lost") and (saving or 0.0) <= CENT:
+            saving = None  # that nothing was found in no time is no finding
+        rows.append(Relaxed(what=task.what, cost=least, saving=saving, searched=searched))
+    return sorted(rows, key=lambda row: -(row.saving if row.saving is not None else -1.0))
+
+
+def _searched(outcome: Outcome) -> Searched:
+    if outcome.status == "lost":
+        return "lost"
+    if outcome.status == "stopped" or (
+        outcome.plan is not None and outcome.plan.outcome in ("stopped_by_user", "stopped_by_time")
+    ):
+        return "stopped"
+    return "whole" if outcome.plan is not None else "no_layout"
+
+
+def limits_of(variant: Variant, cost: float, rows: Sequence[Relaxed]) -> Limits:
+    """What relaxing each limit saves, in words too."""
     currency = f" {variant.folder.job.currency}".rstrip()
+    cut = [row for row in rows if row.searched in ("stopped", "lost")]
     best = rows[0] if rows else None
-    if best is None or not best.saving:
-        says = "No limit that was relaxed saved anything."
-    else:
+    if best is not None and best.saving:
         says = f"Most would be saved by {best.what}: {best.saving:,.2f}{currency}."
-    if base < plan.cost.total - 0.005:
-        says += (
-            f" Savings count from {base:,.2f}{currency}: further search alone comes to that without relaxing anything, "
-            f"and a greater effort than the plan's {plan.effort:g} would have found it."
-        )
-    return Limits(alternative=variant.name, searched_on=base, rows=rows, says=says)
+    elif len(cut) == len(rows):
+        says = "What each limit costs was not found."
+    else:
+        says = "No limit that was relaxed saved anything."
+        if cut:
+            says = "None of the limits that were searched to the end saved anything."
+    if cut:
+        stopped, lost = (sum(row.searched == how for row in cut) for how in ("stopped", "lost"))
+        why = [f"{stopped} stopped early" if stopped else "", f"{lost} lost with a worker" if lost else ""]
+        says += f" Not searched to the end: {len(cut)} of {len(rows)} ({', '.join(filter(None, why))})."
+    return Limits(alternative=variant.name, cost=cost, rows=list(rows), says=says)

@@ -11,7 +11,10 @@ from pydantic import Field, JsonValue
 
 from ..plan.model import Cost, Part, Tool
 
-Status = Literal["planned", "no_feasible_layout", "no_layout_found", "unusable", "stopped"]
+Status = Literal["planned", "no_feasible_layout", "no_layout_found", "unusable", "stopped", "lost"]
+"""``stopped`` before any layout was found; ``lost`` with the worker that was to plan it."""
+Searched = Literal["whole", "stopped", "lost", "no_layout", "not_tried"]
+"""How a search ended: ``stopped`` and ``lost`` are no findings, but there may be a layout all the same."""
 Certainty = Literal["certain", "certain_on_its_own_graph", "too_close_to_call"]
 
 
@@ -53,6 +56,7 @@ class AlternativeResult(Part):
     name: str
     folder: str | None = Field(description="its plan's folder within the comparison; null where there is no plan")
     overrides: dict[str, JsonValue] = Field(description="values instead of the job's; null takes the key out")
+    changes: list[str] = Field(description="what the job file changes in it, in short")
     drivers_asked: int | None
     status: Status
     why: list[str] = Field(description="what stands in the way, where there is no plan")
@@ -83,14 +87,15 @@ class CommonGround(Part):
 
 class CurvePoint(Part):
     limit: float
-    cost: float | None = Field(description="null where no layout was found that keeps the limit")
+    cost: float | None = Field(description="null where there is no layout that keeps the limit")
+    searched: Searched
     reached: float | None = Field(description="what the layout really has: largest drop in per cent, or least volts")
     drivers: int | None
     cable_m: float | None
 
 
 class Curve(Part):
-    """Cost against one limit; each point's layout was the start for the next."""
+    """Cost against one limit: no point costs more than a tighter one, or than the plan itself where that holds."""
 
     of: Literal["max_drop", "lowest_volts"]
     alternative: str
@@ -103,14 +108,15 @@ class Curve(Part):
 class Relaxed(Part):
     """What one limit costs: the same job planned again without it."""
 
-    what: str = Field(description="the change, as in: with a largest drop of 11 %")
+    what: str = Field(description="the change, as in: a largest drop of 11 % instead of 10 %")
     cost: float | None
-    saving: float | None = Field(description="from searched_on to cost, never below 0")
+    saving: float | None = Field(description="from the plan's cost to this one, never below 0; null: not known")
+    searched: Searched
 
 
 class Limits(Part):
     alternative: str
-    searched_on: float = Field(description="least cost found with nothing relaxed, after the same further search")
+    cost: float = Field(description="of its plan: savings count from here")
     rows: list[Relaxed] = Field(description="by saving, greatest first")
     says: str
 

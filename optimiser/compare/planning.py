@@ -14,6 +14,7 @@ from ..search.stopping import StopSignal
 from ..search.warm import Warm
 from .alternatives import Variant
 from .model import Status
+from .workers import Undone
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,6 +53,11 @@ def plan_variant(task: PlanTask, stop: StopSignal) -> Outcome:
     except StoppedBeforeLayout:
         return Outcome("stopped", why=("Stopped before any layout was found.",))
     return Outcome("planned", made.plan, made.ground, made.layout)
+
+
+def outcome_of(result: Outcome | Undone) -> Outcome:
+    """What a crew gave for it; what was not done is told as that."""
+    return Outcome(result.why, why=(result.says,)) if isinstance(result, Undone) else result
 
 
 def _sentence(text: str) -> str:

@@ -78,14 +78,45 @@ def recommendation(
     against: Sequence[Difference],
     currency: str,
 ) -> str:
-    """One sentence: which, by how much, why, and how sure."""
+    """One sentence: which, by how much, why, and how sure; another where something was not searched to the end."""
+    if all(result.status in ("stopped", "lost") for result in results):
+        lost = any(result.status == "lost" for result in results)
+        return "Its workers were lost before anything was planned." if lost else "Stopped before anything was planned."
+    return _which(best, results, against, currency) + _not_searched(results)
+
+
+def _not_searched(results: Sequence[AlternativeResult]) -> str:
+    """What was stopped or lost, for who takes the cheapest must know what it was not compared with."""
+    cut = [r for r in results if r.figures is not None and r.figures.outcome in ("stopped_by_user", "stopped_by_time")]
+    bare = [r for r in results if r.status in ("stopped", "lost")]
+    says = ""
+    if cut:
+        says += f" {_listed(cut)} {'was' if len(cut) == 1 else 'were'} not searched to the end."
+    if bare:
+        says += f" {_listed(bare)} {'was' if len(bare) == 1 else 'were'} not planned."
+    return says
+
+
+def _listed(results: Sequence[AlternativeResult]) -> str:
+    quoted = [f"'{result.name}'" for result in results]
+    return " and ".join([", ".join(quoted[:-1]), quoted[-1]] if len(quoted) > 1 else quoted)
+
+
+def _which(
+    best: AlternativeResult | None,
+    results: Sequence[AlternativeResult],
+    against: Sequence[Difference],
+    currency: str,
+) -> str:
     if best is None:
         return "None of the alternatives has a layout."
     a = _figures(best)
     others = sorted(against, key=lambda difference: difference.costs_more)
-    failed = [result for result in results if result.figures is None]
+    failed = [result for result in results if result.figures is None and result.status not in ("stopped", "lost")]
     if not others:
         says = f"Take '{best.name}' at {_sum(a.cost.total, currency)}: it is the only one"
+        if len(failed) + 1 < len(results):
+            return f"{says} that was planned."
         return f"{says} with a layout." if failed else f"{says}."
     next_best = next(result for result in results if result.name == others[0].other)
     b, near = _figures(next_best), others[0]
@@ -102,7 +133,7 @@ def recommendation(
     sure = {
         "certain": f"and at least {least} of that is certain, on the ground graph of both",
         "certain_on_its_own_graph": f"and at least {least} of that is certain, on each one's own ground graph",
-        "too_close_to_call": "though by what is proven that is too close to call",
+        "too_close_to_call": "but by what is proven the two are too close to call",
     }[near.certainty]
     open_still = [f"'{d.other}'" for d in others[1:] if d.certainty == "too_close_to_call"]
     if open_still and near.certainty != "too_close_to_call":
@@ -117,7 +148,7 @@ def _reason(a: Figures, b: Figures, currency: str) -> str:
     least = min(saved, key=lambda name: saved[name])
     says = f"because it spends {_sum(saved[most], currency)} less on {most}"
     if saved[least] < -CENT:
-        says += f" and {_sum(-saved[least], currency)} more on {least}"
+        says += f", against {_sum(-saved[least], currency)} more on {least}"
     return says
 
 

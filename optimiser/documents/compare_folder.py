@@ -91,7 +91,8 @@ def comparison_contents(comparison: Comparison, plans: Sequence[WithCopies | Non
         drawn[f"{curve.of}.svg"] = draw_curve(curve, comparison.currency).encode()
     if comparison.limits is not None:
         drawn["limits.csv"] = _csv(
-            ("relaxed", "cost", "saving"), ((row.what, row.cost, row.saving) for row in comparison.limits.rows)
+            ("relaxed", "cost", "saving", "searched"),
+            ((row.what, row.cost, row.saving, row.searched) for row in comparison.limits.rows),
         )
     for result, one in zip(comparison.alternatives, plans, strict=True):
         if one is not None:
@@ -122,9 +123,19 @@ def table_csv(comparison: Comparison) -> bytes:
 
 
 def _curve_csv(curve: Curve) -> bytes:
-    head = ("limit", "unit", "cost", "reached", "drivers", "cable_m", "knee")
+    head = ("limit", "unit", "cost", "reached", "drivers", "cable_m", "knee", "searched")
+    knee = "knee"
     rows = (
-        (p.limit, curve.unit, p.cost, p.reached, p.drivers, p.cable_m, "knee" if p.limit == curve.knee else "")
+        (
+            p.limit,
+            curve.unit,
+            p.cost,
+            p.reached,
+            p.drivers,
+            p.cable_m,
+            knee if p.limit == curve.knee else "",
+            p.searched,
+        )
         for p in curve.points
     )
     return _csv(head, rows)

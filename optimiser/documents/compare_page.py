@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
-from ..compare.model import Comparison, Limits
+from ..compare.model import Comparison, Curve, Limits
 from ..plan.model import Plan
-from .compare_rows import NO_PLAN, rows_of
+from .compare_rows import NO_PLAN, NO_POINT, rows_of
 from .compare_sheet import with_own_ids
 from .curve_plot import draw_curve
 from .drawing import draw_plan
@@ -33,19 +33,26 @@ th.inner { padding-left: 1.8rem; }
 tr.head > * { border-top: 1px solid #bbb; }
 thead th, tr.total > * { font-weight: bold; }
 .chosen { background: #eef5e4; }
-.words td { text-align: left; white-space: normal; }
-fieldset { border: 0; padding: 0; margin: 0; }
+.words th, .words td { text-align: left; white-space: normal; }
+.sums th:first-child, .sums td:first-child { text-align: right; white-space: nowrap; }
+.scroll table { border-collapse: separate; border-spacing: 0; }
+.words td:first-child { min-width: 5.5rem; }
+.scroll th:first-child { position: sticky; left: 0; background: #fff; }
+fieldset { border: 0; padding: 0; margin: 0; min-width: 0; }
 legend { font-size: 1.1rem; font-weight: bold; margin: 1.8rem 0 .5rem; padding: 0; }
 fieldset > input { position: absolute; opacity: 0; }
 fieldset > label { display: inline-block; padding: .4rem .9rem; margin: 0 .3rem .4rem 0; background: #fff;
   border: 1px solid #888; border-radius: .3rem; cursor: pointer; }
 fieldset > input:focus-visible + label { outline: 3px solid #0060a8; }
-.sheet { display: none; background: #fff; border: 1px solid #bbb; padding: .3rem; }
+.sheet { display: none; background: #fff; border: 1px solid #bbb; padding: .3rem; overflow-x: auto; }
 .sheet svg { width: 100%; height: auto; display: block; }
 .curves { display: flex; flex-wrap: wrap; gap: 1rem; }
 .curves figure { margin: 0; background: #fff; border: 1px solid #bbb; flex: 1 1 24rem; max-width: 46rem; }
 .curves svg { width: 100%; height: auto; }
 .curves figcaption { padding: 0 .8rem .6rem; color: #555; }
+.curves summary { padding: 0 .8rem .6rem; cursor: pointer; }
+.curves table { margin: 0 .8rem .8rem; }
+@media screen and (max-width: 48rem) { .sheet svg { min-width: 56rem; } main { padding: .6rem; } }
 @media print { fieldset > label { display: none; } .sheet { display: block; break-before: page; } }
 """
 
@@ -59,11 +66,12 @@ def comparison_page(comparison: Comparison, plans: Sequence[Plan | None]) -> str
     ]
     if comparison.prices_are_invented:
         parts.append(f'<p class="note">{INVENTED}</p>')
-    parts += [_switch(comparison, plans, chosen), _table(comparison, chosen), _sure(comparison)]
+    parts += [_switch(comparison, plans, chosen), _changes(comparison)]
+    parts += [_table(comparison, chosen), _sure(comparison)]
     if comparison.curves:
         figures = [
             f"<figure>{with_own_ids(_inline(draw_curve(curve, comparison.currency)), f'c{i}-')}"
-            f"<figcaption>{_text(curve.says)}</figcaption></figure>"
+            f"<figcaption>{_text(curve.says)}</figcaption>{_points(curve, comparison.currency)}</figure>"
             for i, curve in enumerate(comparison.curves)
         ]
         parts.append(
@@ -135,6 +143,47 @@ def _table(comparison: Comparison, chosen: Sequence[bool]) -> str:
     )
 
 
+def _changes(comparison: Comparison) -> str:
+    """What the job file changes in its alternatives."""
+    lines = [
+        f"<tr><td>{_text(one.name)}</td><td>{_text('; '.join(one.changes))}</td></tr>"
+        for one in comparison.alternatives
+        if one.changes
+    ]
+    if not lines:
+        return ""
+    return '<h2>What is changed</h2>\n<table class="words"><tbody>\n' + "\n".join(lines) + "\n</tbody></table>"
+
+
+def _points(curve: Curve, currency: str) -> str:
+    """The curve's numbers, to be unfolded."""
+    lines = []
+    digits = 1 if curve.unit == "%" else 2
+    for point in curve.points:
+        cost = NO_POINT[point.searched] if point.cost is None else number(point.cost, 2)
+        note = "knee" if point.limit == curve.knee else ""
+        if point.searched in ("stopped", "lost") and point.cost is not None:
+            note = "not searched to the end"
+        cells = [
+            f"{point.limit:g}",
+            cost,
+            "" if point.reached is None else number(point.reached, digits),
+            "" if point.drivers is None else str(point.drivers),
+            "" if point.cable_m is None else number(point.cable_m, 1),
+            note,
+        ]
+        lines.append("<tr>" + "".join(f"<td>{_text(cell)}</td>" for cell in cells) + "</tr>")
+    money = f"cost, {_text(currency)}" if currency else "cost"
+    heads = [f"limit, {_text(curve.unit)}", money, "reached", "drivers", "cable, m", ""]
+    return (
+        "\n<details><summary>The numbers</summary><table><thead><tr>"
+        + "".join(f"<th>{head}</th>" for head in heads)
+        + "</tr></thead><tbody>\n"
+        + "\n".join(lines)
+        + "\n</tbody></table></details>"
+    )
+
+
 def _sure(comparison: Comparison) -> str:
     if not comparison.differences:
         return ""
@@ -150,14 +199,15 @@ def _sure(comparison: Comparison) -> str:
 
 
 def _limits(limits: Limits, currency: str) -> str:
-    lines = [
-        f"<tr><td>{'no layout' if row.saving is None else number(row.saving, 2)}</td><td>{_text(row.what)}</td></tr>"
-        for row in limits.rows
-    ]
+    lines = []
+    for row in limits.rows:
+        saving = NO_POINT[row.searched] if row.saving is None else number(row.saving, 2)
+        cut = " (not searched to the end)" if row.saving is not None and row.searched in ("stopped", "lost") else ""
+        lines.append(f"<tr><td>{saving}</td><td>{_text(row.what)}{cut}</td></tr>")
     unit = f", {_text(currency)}" if currency else ""
     return (
         f"<h2>What each limit costs</h2>\n<p>{_text(limits.says)}</p>\n"
-        f'<table class="words"><thead><tr><th>saving{unit}</th><th>by</th></tr></thead><tbody>\n'
+        f'<table class="words sums"><thead><tr><th>saving{unit}</th><th>by</th></tr></thead><tbody>\n'
         + "\n".join(lines)
         + "\n</tbody></table>"
     )

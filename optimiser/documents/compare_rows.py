@@ -13,7 +13,17 @@ NO_PLAN = {
     "no_layout_found": "no layout found",
     "unusable": "cannot be used",
     "stopped": "stopped",
+    "lost": "worker lost",
 }
+CUT_SHORT = ("stopped_by_user", "stopped_by_time")
+NO_POINT = {
+    "no_layout": "no layout",
+    "not_tried": "not tried",
+    "stopped": "stopped",
+    "lost": "worker lost",
+    "whole": "not known",
+}
+"""What stands instead of a cost or saving, by how the search for it ended."""
 
 
 @dataclass(frozen=True)
@@ -58,12 +68,22 @@ def rows_of(comparison: Comparison) -> list[Row]:
         rows.append(_row(comparison, "loss_kwh", "  of it lost (kWh)", lambda f: f.loss_kwh, 1))
     if any(one is not None and one.energy_cost is not None for one in figures):
         rows.append(_row(comparison, "energy_cost", f"  its cost ({money})", lambda f: f.energy_cost, 2))
+    if any(one is not None and one.outcome in CUT_SHORT for one in figures):
+        rows.append(_searched(comparison))
     rows.append(_row(comparison, "bound", f"bound ({money})", lambda f: f.bound, 2, head=True))
     rows.append(_row(comparison, "gap_pct", "gap (%)", lambda f: None if f.gap is None else 100 * f.gap, 1))
     if any(one is not None and one.bound_on_common is not None for one in figures):
         rows.append(_row(comparison, "bound_on_common", "bound, common graph", lambda f: f.bound_on_common, 2))
     rows.append(_sure(comparison))
     return rows
+
+
+def _searched(comparison: Comparison) -> Row:
+    cells = [
+        "-" if one.figures is None else "stopped early" if one.figures.outcome in CUT_SHORT else "to the end"
+        for one in comparison.alternatives
+    ]
+    return Row("searched", "searched", tuple(cells), tuple(None if cell == "-" else cell for cell in cells), head=True)
 
 
 def _part(part: str) -> Value:
@@ -114,4 +134,4 @@ def _sure(comparison: Comparison) -> Row:
         else:
             cells.append(short[said[result.name].certainty] if result.name in said else "-")
     values = tuple(None if cell == "-" else cell for cell in cells)
-    return Row("certainty", "against it", tuple(cells), values, head=True)
+    return Row("certainty", "against recommended", tuple(cells), values, head=True)

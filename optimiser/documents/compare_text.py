@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Sequence
 
 from ..compare.model import Comparison, Curve, Limits
-from .compare_rows import Row, rows_of
+from .compare_rows import NO_PLAN, NO_POINT, Row, rows_of
 from .summary import WIDTH, wrapped
 from .words import INVENTED, fitted, number, plain
 
@@ -22,10 +22,10 @@ def comparison_text(comparison: Comparison, *, out: str | None, files: Sequence[
     each = MOST_BESIDE if count != MOST_BESIDE + 1 else 2  # four as two and two
     for first in range(0, count, each):
         blocks.append(_table(comparison, rows, range(first, min(count, first + each))))
-    blocks += [_failures(comparison), _sure(comparison)]
+    blocks += [_changes(comparison), _failures(comparison), _sure(comparison)]
     blocks += [_curve(curve, comparison.currency) for curve in comparison.curves]
     if comparison.limits is not None:
-        blocks.append(_limits(comparison.limits))
+        blocks.append(_limits(comparison.limits, comparison.currency))
     if out is not None:
         blocks.append(["Written to", f"  {out}", *wrapped(", ".join(files))])
     return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
@@ -70,6 +70,15 @@ def _label(label: str) -> str:
     return "  " + fitted(label, LABEL - 2) if label.startswith("  ") else fitted(label, LABEL)
 
 
+def _changes(comparison: Comparison) -> list[str]:
+    lines: list[str] = []
+    for result in comparison.alternatives:
+        if result.changes:
+            first, *more = wrapped(f"'{plain(result.name)}': {plain('; '.join(result.changes))}", "    ")
+            lines += ["  " + first.lstrip(), *more]
+    return ["Changed", *lines] if lines else []
+
+
 def _failures(comparison: Comparison) -> list[str]:
     lines: list[str] = []
     for result in comparison.alternatives:
@@ -100,9 +109,11 @@ def _curve(curve: Curve, currency: str) -> list[str]:
     for point in curve.points:
         limit = f"{point.limit:g} {curve.unit}"
         if point.cost is None:
-            lines.append(f"  {limit:>8}  {'no layout':>12}")
+            lines.append(f"  {limit:>8}  {NO_POINT[point.searched]:>12}")
             continue
         knee = "  <- knee" if point.limit == curve.knee else ""
+        if point.searched in ("stopped", "lost"):
+            knee = "  not searched to the end"
         digits = 1 if curve.unit == "%" else 2
         lines.append(
             f"  {limit:>8}  {number(point.cost, 2):>12}  {number(point.reached or 0, digits) + ' ' + curve.unit:>9}  "
@@ -111,12 +122,14 @@ def _curve(curve: Curve, currency: str) -> list[str]:
     return [*lines, *wrapped(plain(curve.says))]
 
 
-def _limits(limits: Limits) -> list[str]:
-    lines = [f"What would save, '{plain(limits.alternative)}'"]
+def _limits(limits: Limits, currency: str) -> list[str]:
+    lines = [f"What each limit costs, '{plain(limits.alternative)}'"]
+    lines.append(f"  {fitted('saves' + (f' {plain(currency)}' if currency else ''), 11, right=True)}  by")
     for row in limits.rows:
-        saving = "no layout" if row.saving is None else number(row.saving, 2)
-        first, *more = wrapped(plain(row.what), " " * 14)
-        lines += [f"  {saving:>10}  {first.lstrip()}", *more]
+        saving = NO_POINT[row.searched] if row.saving is None else number(row.saving, 2)
+        cut = " (not searched to the end)" if row.saving is not None and row.searched in ("stopped", "lost") else ""
+        first, *more = wrapped(plain(row.what) + cut, " " * 15)
+        lines += [f"  {saving:>11}  {first.lstrip()}", *more]
     return [*lines, *wrapped(plain(limits.says))]
 
 
@@ -127,7 +140,8 @@ def summary_text(sites: Sequence[tuple[str, Comparison]], *, out: str | None) ->
     for name, comparison in sites:
         best = next((r for r in comparison.alternatives if r.name == comparison.recommended), None)
         if best is None or best.figures is None:
-            lines.append(f"{fitted(name, 25)} no layout")
+            statuses = [NO_PLAN[r.status] for r in comparison.alternatives]
+            lines.append(f"{fitted(name, 25)} {', '.join(dict.fromkeys(statuses))}")
             continue
         dearest = max((d.costs_more for d in comparison.differences), default=0.0)
         cost = best.figures.cost.total

@@ -11,6 +11,7 @@ WIDTH_MM, HEIGHT_MM = 150.0, 92.0
 LEFT, RIGHT, TOP, BOTTOM = 24.0, 8.0, 14.0, 20.0
 LINE = "#0060a8"
 KNEE = "#b34700"
+BARE = {"no_layout": "no layout was found", "not_tried": "not tried", "whole": "nothing was found"}
 
 
 def draw_curve(curve: Curve, currency: str) -> str:
@@ -73,13 +74,16 @@ def curve_picture(curve: Curve, currency: str) -> str:
             words = f"knee: {limit:g} {curve.unit}, {number(cost, 2)}"
             side = "end" if x > LEFT + 45 else "start"
             drawn.append(text(x - 2.4, y - 2.6, words, 3.2, fill=KNEE, text_anchor=side, font_weight="bold"))
-    if len(points) < len(curve.points):
-        tightest = curve.points[len(points)].limit
+    gap = next((point for point in curve.points if point.cost is None), None)
+    words = "" if gap is None else f"{BARE.get(gap.searched, '')} at {gap.limit:g} {curve.unit}"
+    if any(point.searched in ("stopped", "lost") for point in curve.points):
+        words = "not searched to the end"
+    if words:
         drawn.append(
             text(
                 LEFT + wide,
                 TOP + tall + 14.6,
-                f"no layout was found at {tightest:g} {curve.unit}",
+                words,
                 3.0,
                 text_anchor="end",
             )

@@ -116,6 +116,7 @@ class _Search:
         observer: Observer,
         stop: Callable[[], bool],
         warm: Sequence[Warm] = (),
+        known: Sequence[tuple[float, Layout]] = (),
     ) -> None:
         self.warm = warm
         self.begun: list[State] = []
@@ -123,7 +124,11 @@ class _Search:
         self.job, self.survey, self.ground = job, survey, ground
         self.options, self.confirm, self.observer, self.stop = options, confirm, observer, stop
         self.facts = gather_facts(job, survey, ground.graph)
-        self.best: tuple[State, Layout, Ground] | None = None
+        self.best: tuple[float, Layout, Ground] | None = None
+        """Price, layout and the graph it lies on."""
+        if known:
+            price, layout = min(known, key=lambda pair: pair[0])
+            self.best = (price, layout, ground)
         self.pool: list[State] = []
         self.work = 0.0
         many = len(survey.lamps) > MANY_LAMPS
@@ -140,11 +145,11 @@ class _Search:
     def offer(self, states: list[State]) -> None:
         """Keep the cheapest state that the full check confirms."""
         for state in sorted((s for s in states if s.is_whole), key=lambda s: s.price):
-            if self.best is not None and state.price >= self.best[0].price - 0.005:
+            if self.best is not None and state.price >= self.best[0] - 0.005:
                 return
             layout = to_layout(self.facts, state)
             if self.confirm(layout, self.ground):
-                self.best = (state, layout, self.ground)
+                self.best = (state.price, layout, self.ground)
                 self.observer.best(state.price)
                 return
 
@@ -158,14 +163,23 @@ class _Search:
         """A feasible layout at once, if a plain construction finds one."""
         bench = self.bench()
         tries = [construct(bench, random.Random(self.options.seed), bulk=bulk) for bulk in (False, True)]
+        self.work += bench.effort.spent
+        self.offer(tries)
+        begun = self.begin()
+        self.start = min([*tries, *([] if begun is None else [begun])], key=lambda s: s.cost)
+
+    def begin(self) -> State | None:
+        """The layouts to begin from as states of this job; the cheapest, or None where there is none."""
+        if not self.warm:
+            return None
+        bench = self.bench()
         self.begun = warm_states(bench, self.job, self.survey, self.warm, random.Random(self.options.seed))
         self.work += bench.effort.spent
-        tries += self.begun
-        self.offer(tries)
+        self.offer(self.begun)
         for state in self.begun:  # gauges without rounding: what held before must not be lost to it
             if not state.missing:
                 self.finish(state)
-        self.start = min(tries, key=lambda s: s.cost)
+        return min(self.begun, key=lambda s: s.cost, default=None)
 
     def spread(self, crew: Crew, share: float, starts: Sequence[State], temperature: float) -> list[Done]:
         """Search on from several states, this share of the budget over all; cheapest first."""
@@ -274,12 +288,14 @@ class _Search:
         """The whole search of a very large job: area by area, the seams shifted and the ground refined in between."""
         areas = ByAreas(self.options.seed, self.options.num_drivers, crew, AREA_LAMPS)
         self.observer.stage("first layout, area by area")
-        bench = self.bench()
-        state = areas.first(bench)
-        self.work += bench.effort.spent
-        self.offer([state])
-        for number, planned in enumerate(AREA_ROUNDS, start=1):
+        state = self.begin()
+        if state is None:
+            bench = self.bench()
+            state = areas.first(bench)
+            self.work += bench.effort.spent
+            self.offer([state])
             del bench  # tables of the whole ground, which a refinement makes anew
+        for number, planned in enumerate(AREA_ROUNDS, start=1):
             if self.stop():
                 break
             if planned.refines and not state.missing:
@@ -287,9 +303,12 @@ class _Search:
                 state = self.refine_around([self._slid(state)])[0]
             self.observer.stage(f"searching area by area, round {number}")
             bench = self.bench()
+            if self.begun:
+                planned = replace(planned, heat=min(planned.heat, WARM_HEAT))
             state = areas.search_on(bench, state, number, planned, planned.share * self.budget)
             self.work += bench.effort.spent
             self.offer([state])
+            del bench
         self.work += areas.work
         return state
 
@@ -328,16 +347,16 @@ class _Search:
         if self.best is None:
             return missing
         self.observer.stage("bound")
+        stopped = self.stop()  # what comes while the bound is sought leaves the search whole
         num_drivers, facts = self.options.num_drivers, self.needed_facts()
-        if (
-            self.stop() or not self.options.prove
-        ):  # whoever ends a search does not want to wait for more than what is proven at once
+        if stopped or not self.options.prove:
+            # whoever ends a search does not want to wait for more than what is proven at once
             bound = quick_bound(facts, num_drivers)
         else:
             bound = lower_bound(facts, num_drivers=num_drivers, effort=self.options.effort)
         self.observer.bound(bound.total)
         _, layout, _ = self.best
-        return Found(layout, self.ground, bound, self.work, self.refinements, self.last_gain_pct, self.stop())
+        return Found(layout, self.ground, bound, self.work, self.refinements, self.last_gain_pct, stopped)
 
 
 def find_layout(
@@ -349,14 +368,16 @@ def find_layout(
     observer: Observer,
     stop: Callable[[], bool],
     warm: Sequence[Warm] = (),
+    known: Sequence[tuple[float, Layout]] = (),
 ) -> Found | frozenset[int]:
     """
     Search for the cheapest layout, from nothing or from layouts of a like job, whose places the ground must hold.
 
+    ``known`` are layouts on this ground that are confirmed already, each with what it costs.
     Returns the lamps left out by the best try when no layout was found that holds; ``find_obstacles`` then says what
     stands in the way.
     """
-    search = _Search(job, survey, ground, options, confirm, observer, stop, warm)
+    search = _Search(job, survey, ground, options, confirm, observer, stop, warm, known)
     unfed = frozenset(lamp for lamp, feeds in enumerate(search.facts.lamp_feeds) if not feeds)
     if unfed:  # no tap keeps them inside their window
         return unfed

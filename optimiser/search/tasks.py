@@ -18,6 +18,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from typing import Any
 
@@ -216,6 +217,8 @@ class Crew:
         self._user_stop = stop
         self._on_news = on_news
         self._pool: ProcessPoolExecutor | None = None
+        self._broken = False
+        """Whether a process was ended from outside: then the pool is of no more use."""
         if processes > 1:
             context = multiprocessing.get_context("spawn")
             self._stop_flag = context.Event()
@@ -236,21 +239,35 @@ class Crew:
 
     def do(self, facts: Facts, land: Land, tasks: Sequence[Task]) -> list[Done]:
         """All tasks' results in list order."""
-        if self._pool is None:
-            return [do_task(facts, land, task, self._user_stop, self._tell) for task in tasks]
-        with interrupts_held():  # a worker inherits that while it starts, until it ignores them itself
-            futures: list[Future[Done]] = [self._pool.submit(_work, facts, land, task) for task in tasks]
-        return self._results(futures)
+        return self._all(
+            [(_work, facts, land, task) for task in tasks],
+            lambda i: do_task(facts, land, tasks[i], self._user_stop, self._tell),
+        )
 
     def do_areas(self, method: AreaMethod, areas: Sequence[tuple[Facts, Task]]) -> list[Done]:
         """One task for each area, on facts of its own; results in list order."""
-        if self._pool is None:
-            return [method(facts, task, self._user_stop) for facts, task in areas]
-        with interrupts_held():
-            futures = [self._pool.submit(_work_on_area, method, facts, task) for facts, task in areas]
-        return self._results(futures)
+        return self._all(
+            [(_work_on_area, method, facts, task) for facts, task in areas],
+            lambda i: method(*areas[i], self._user_stop),
+        )
 
-    def _results(self, futures: Sequence[Future[Done]]) -> list[Done]:
+    def _all(self, calls: Sequence[tuple[Any, ...]], here: Callable[[int], Done]) -> list[Done]:
+        """Each call's result; what processes lose (ended from outside, as for want of memory) is done ``here``."""
+        futures: list[Future[Done]] = []
+        if self._pool is not None and not self._broken:
+            with interrupts_held(), contextlib.suppress(BrokenProcessPool):
+                # a worker inherits that while it starts, until it ignores them itself
+                for call in calls:
+                    futures.append(self._pool.submit(*call))
+            self._wait(futures)
+        done: list[Done | None] = [None] * len(calls)
+        for i, future in enumerate(futures):
+            with contextlib.suppress(BrokenProcessPool):
+                done[i] = future.result()
+        self._broken = self._broken or None in done
+        return [here(i) if one is None else one for i, one in enumerate(done)]
+
+    def _wait(self, futures: Sequence[Future[Done]]) -> None:
         open_futures = set(futures)
         while open_futures:
             _, open_futures = wait(open_futures, timeout=0.1)
@@ -261,7 +278,6 @@ class Crew:
                         self._on_news(cost)
             if self._user_stop() and not self._stop_flag.is_set():
                 self._stop_flag.set()
-        return [future.result() for future in futures]
 
     def _tell(self, state: State) -> None:
         if state.is_whole:

@@ -33,7 +33,8 @@ def timed(work: Callable[[], R]) -> tuple[R, float, float]:
 def main() -> None:
     from optimiser.compare.alternatives import list_variants
     from optimiser.compare.compare import compare
-    from optimiser.compare.curves import curve_tasks, trace_curve
+    from optimiser.compare.curves import Point, curve_of, curve_tasks, known_of, trace_curve, with_offers
+    from optimiser.compare.exchange import Exchange, Known
     from optimiser.compare.workers import workers
     from optimiser.make_plan import Options, make_plan, make_whole
     from optimiser.search.stopping import StopSignal
@@ -64,7 +65,13 @@ def main() -> None:
     made = make_whole(variant.folder, replace(options, num_drivers=variant.num_drivers, prove=False))
     warm = carry(variant.folder.job, variant.folder.survey, made.ground.graph, made.layout)
     task = curve_tasks(variant, made.plan, warm, options)[0]
-    curve, wall, spent = timed(lambda: trace_curve(task, StopSignal()))
+
+    def traced() -> list[Point]:
+        points = trace_curve(task, StopSignal())
+        return with_offers(task, points, [Known(variant.folder, made), *known_of(points)], Exchange())
+
+    points, wall, spent = timed(traced)
+    curve = curve_of(task, points)
     table.line(f"courtyard, {len(curve.points)} points of cost against drop     {wall:8.1f}  {spent:8.1f}")
     for point in curve.points:
         table.line(f"  {point.limit:4g} %  {'-' if point.cost is None else f'{point.cost:.2f}':>9}")

@@ -152,3 +152,39 @@ def test_many_sites_are_read_at_once_with_all_their_faults(tmp_path: Path, cases
         list_sites(tmp_path)
     files = {Path(problem.file).parent.name for problem in caught.value.problems}
     assert files >= {"terrace", "courtyard"}
+
+
+def test_a_name_with_dots_needs_no_quotes_in_an_override(garden: Path) -> None:
+    """Cables are called by their sizes: 2 x 2.5."""
+    add(
+        garden,
+        """
+[[alternatives]]
+name = "thick"
+overrides = { "cables.2 x 2.5.price_per_m" = 0.5, "lamps.*.watts" = 4 }
+num_drivers = 2
+without = ["supplies.S2", "cables.2 x 4"]
+""",
+    )
+    _, thick = list_variants(garden)
+    assert thick.folder.job.cables["2 x 2.5"].price_per_m == 0.5
+    assert thick.changes == (
+        "cables 2 x 2.5: price_per_m = 0.5", "lamps path, spike, uplight: watts = 4", "2 drivers",
+        "without supplies.S2", "without cables.2 x 4",
+    )  # fmt: skip
+
+
+def test_what_does_not_go_with_the_survey_is_told_at_its_alternative(garden: Path) -> None:
+    line = add(garden, '\n[[alternatives]]\nname = "taps"\noverrides = { "drivers.*.volts" = 40 }\n')
+    said = complaint(garden)
+    assert said.startswith(f"job.toml:{line + 2}:alternatives: 'taps' does not go with survey.csv:")
+    assert "which no driver fits" in said
+
+
+def test_a_surveyed_zone_that_the_job_file_does_not_list_can_be_changed(garden: Path) -> None:
+    """It is of the ground whose name it has."""
+    add(garden, '\n[[alternatives]]\nname = "far from the pond"\noverrides = { "zones.pond.keep_off_m" = 0.8 }\n')
+    base, far = list_variants(garden)
+    assert "pond" not in base.folder.job.zones
+    assert (far.folder.job.zones["pond"].ground, far.folder.job.zones["pond"].keep_off_m) == ("pond", 0.8)
+    assert far.changes == ("zones pond: ground = pond, keep_off_m = 0.8",)

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
-import json
 import os
 import subprocess
-import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -21,10 +18,10 @@ from optimiser.compare.workers import workers
 from optimiser.documents.compare_folder import comparison_contents
 from optimiser.make_plan import Options
 from optimiser.search.stopping import StopSignal
+from tests.compare.loopback import process, scheduler, worker
 
 distributed = pytest.importorskip("distributed")
 
-ROOT = Path(__file__).resolve().parents[2]
 pytestmark = [
     pytest.mark.slow,
     pytest.mark.filterwarnings("ignore::DeprecationWarning"),
@@ -32,31 +29,10 @@ pytestmark = [
 ]
 
 
-@contextlib.contextmanager
-def process(*args: str) -> Iterator[subprocess.Popen[bytes]]:
-    """One program of dask.distributed, ended at the end whatever happened."""
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    running = subprocess.Popen(
-        [sys.executable, "-m", "distributed.cli.dask_" + args[0], *args[1:]],
-        env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
-    try:
-        yield running
-    finally:
-        running.kill()
-        running.wait()
-
-
 @pytest.fixture
 def address(tmp_path: Path) -> Iterator[str]:
     """Return the address of a scheduler on loopback."""
-    file = tmp_path / "at"
-    with process("scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--scheduler-file", str(file)):
-        for _ in range(600):
-            with contextlib.suppress(OSError, ValueError, KeyError):
-                found = str(json.loads(file.read_text(encoding="utf-8"))["address"])
-                break
-            time.sleep(0.1)
+    with scheduler(tmp_path) as (found, _):
         yield found
 
 
@@ -74,12 +50,12 @@ def kill_when_busy(client: Any, name: str, running: subprocess.Popen[bytes], see
 def test_a_worker_killed_in_the_middle_loses_nothing(cases: Path, tmp_path: Path, address: str) -> None:
     variants = list_variants(cases / "terrace", [1, 2, 3])
     options = Options(effort=0.3)
-    worker = ("worker", address, "--no-nanny", "--nthreads", "1", "--no-dashboard", "--local-directory", str(tmp_path))
+    one = worker(address, tmp_path)
     told: list[str] = []
     seen: list[bool] = []
     with (
-        process(*worker),
-        process(*worker) as second,
+        process(*one),
+        process(*one) as second,
         distributed.Client(address, timeout=30, set_as_default=False) as client,
     ):
         client.wait_for_workers(2, timeout=60)

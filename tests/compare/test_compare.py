@@ -16,6 +16,7 @@ from optimiser.compare.alternatives import Variant, list_variants
 from optimiser.compare.common_ground import BoundTask, bound_on, same_ground, union_of
 from optimiser.compare.compare import Compared, Wanted, compare
 from optimiser.compare.model import Figures
+from optimiser.compare.verdict import recommendation
 from optimiser.compare.workers import workers
 from optimiser.documents.compare_folder import comparison_contents
 from optimiser.ground import Ground, build_ground
@@ -274,3 +275,19 @@ def test_pairs_need_no_order(two_made: list[tuple[Variant, Made]]) -> None:
     grounds = [made.ground for _, made in two_made]
     first, second = (union_of(list(order)) for order in itertools.permutations(grounds))
     assert prices(first) == prices(second)
+
+
+def test_what_was_not_searched_is_said_beside_the_recommendation(compared: Compared) -> None:
+    one, two, thin, bed = compared.comparison.alternatives
+    assert one.figures is not None
+    cut = one.model_copy(update={"figures": one.figures.model_copy(update={"outcome": "stopped_by_user"})})
+    bare = two.model_copy(update={"figures": None, "status": "stopped"})
+    lost = bed.model_copy(update={"figures": None, "status": "lost"})
+    says = recommendation(cut, [cut, bare, lost], [], "EUR")
+    assert says.startswith("Take '1 driver' at ") and ": it is the only one that was planned." in says
+    assert says.endswith(" '1 driver' was not searched to the end. '2 drivers' and 'dearer bed' were not planned.")
+    assert recommendation(None, [bare], [], "EUR") == "Stopped before anything was planned."
+    assert recommendation(None, [lost], [], "EUR") == "Its workers were lost before anything was planned."
+    assert recommendation(None, [thin, bare], [], "EUR") == (
+        "None of the alternatives has a layout. '2 drivers' was not planned."
+    )

@@ -58,7 +58,7 @@ def test_the_text_answers_first_and_fits_a_terminal(printed: Result) -> None:
     assert lines[3].startswith("Take '1 driver': at ")
     assert max(map(columns_of, lines)) <= 80
     assert "no layout possible" in printed.stdout and "certain: no layout of '2 drivers' costs less" in printed.stdout
-    assert "Cost against the largest drop" in printed.stdout and "What would save" in printed.stdout
+    assert "Cost against the largest drop" in printed.stdout and "What each limit costs" in printed.stdout
 
 
 def test_the_folder_holds_all_papers_and_a_plan_for_each_that_holds(out: Path) -> None:
@@ -167,6 +167,6 @@ def test_the_comparison_as_json(site: Path, out: Path) -> None:
 
 
 def test_a_curve_without_points_is_drawn_as_that() -> None:
-    none = CurvePoint(limit=3, cost=None, reached=None, drivers=None, cable_m=None)
+    none = CurvePoint(limit=3, cost=None, searched="no_layout", reached=None, drivers=None, cable_m=None)
     curve = Curve(of="max_drop", alternative="a", unit="%", points=[none], knee=None, says="No point.")
     assert "No point." in draw_curve(curve, "EUR")
