@@ -16,7 +16,6 @@ from .light_forest import light_forest
 from .moves.change_palette import with_palette
 from .moves.straighten import straighten
 from .state import Bench, State
-from .steiner import lighten
 
 
 def construct(
@@ -62,40 +61,23 @@ def best_palette(bench: Bench, state: State) -> State | None:
     return best
 
 
-def straighten_all(bench: Bench, state: State) -> State:
-    """Lighten every circuit's tree in turn while that helps."""
+def straighten_all(bench: Bench, state: State, *, elsewhere: bool = False) -> State:
+    """Lighten every circuit's tree in turn while that helps; ``elsewhere``: whole branches may be laid elsewhere."""
     improved = True
     while improved and not bench.effort.stopped:
         improved = False
         for index in range(len(state.circuits)):
-            new = straighten(bench, state, index)
+            new = straighten(bench, state, index, elsewhere=elsewhere)
             if new is not None and new.cost < state.cost - 1e-6:
                 state, improved = new, True
     return state
 
 
 def ghost_tree(bench: Bench, rng: random.Random, supply: int) -> np.ndarray:
-    """
-    (m,) edges of a light tree from one supply point to all lamps, whatever circuits they will be on.
-
-    Forks are added where that makes it lighter.
-    """
+    """(m,) edges of a light tree from one supply point to all lamps, whatever circuits they will be on."""
     facts, ways = bench.facts, bench.ways
     root = int(facts.graph.supply_node[supply])
-    tree, leads = light_forest(bench, rng, [root], jitter=0.2)
-    terminals = {facts.graph.leads[arc].node for arc in leads.values()}
-    weight = (facts.graph.trench_price + ways.laid_price).tolist()
-    terminals.discard(root)
-    tree = lighten(
-        bench.near,
-        weight.__getitem__,
-        ways.edge_between,
-        root,
-        tree,
-        terminals,
-        bench.effort.spend,
-        barred=bench.barred,
-    )
+    tree, _ = light_forest(bench, rng, [root], jitter=0.2)
     ghost = np.zeros(facts.graph.num_edges, dtype=bool)
     ghost[[ways.edge_between(child, up) for child, up in tree.items()]] = True
     return ghost

@@ -567,6 +567,13 @@ class Ways:
             self._code = None
             data[self._matrix.indptr[node] : self._matrix.indptr[node + 1]] = np.inf
 
+    def set_prices(self, price: np.ndarray) -> None:
+        """Price the edges as given, (m,), cable included; leads at their own."""
+        arcs, data = self._arcs, self._matrix.data
+        np.take(np.append(price, 0.0), arcs.edge, out=data, mode="clip")
+        data[arcs.at_lead] = self._lead_price[arcs.lead]
+        self._code = None
+
     def nearest_sources(self, sources: Sequence[int]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """As ``from_sources``, and which source each node is nearest to."""
         from scipy.sparse.csgraph import dijkstra

@@ -25,16 +25,18 @@ from .light_forest import light_forest
 from .state import Bench, State
 from .trace import Tree
 
+STARTS = 12
+"""Forests tried; the lightest is split."""
 MOST_FEEDS = 4
 """Ways to feed a circuit that are tried: those cheapest by the watt."""
 
 
-def split_forest(bench: Bench, rng: random.Random) -> State | None:
+def split_forest(bench: Bench, rng: random.Random, *, starts: int = STARTS) -> State | None:
     """The layout along one light forest; None where drivers do not take it."""
     bench.palette = bench.all_cables
     facts = bench.facts
     roots = [int(facts.graph.supply_node[s]) for s in bench.supplies]
-    parent, leads = light_forest(bench, rng, roots)
+    parent, leads = light_forest(bench, rng, roots, starts=starts)
     circuits: list[Fed] = []
     missing: set[int] = set(range(bench.facts.num_lamps)) - set(leads)
     for supply in bench.supplies:

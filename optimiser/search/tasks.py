@@ -97,7 +97,7 @@ def do_task(
             bench.palette = state.circuits[0].palette
     state = improve(bench, state, rng, on_best, temperature=task.temperature)
     effort.budget += task.budget * rebuilds
-    state = straighten_all(bench, state)
+    state = straighten_all(bench, state, elsewhere=True)
     if rebuilds:
         state = rebuild_all(bench, state)
     effort.budget = max(task.budget, effort.spent + max(task.budget * SLIDE_SHARE, LEAST_SLIDE * facts.num_lamps))
@@ -120,12 +120,16 @@ def collecting_seldom() -> Iterator[None]:
         gc.set_threshold(*before)
 
 
+AREA_STARTS = 2
+"""Light forests tried for an area's first layout."""
+
+
 def start_area(facts: Facts, task: Task, stop: Callable[[], bool] | None = None) -> Done:
     """A first layout of one area: the cheaper of two constructions, in any gauges, even where the search is stopped."""
     effort = Effort(float("inf"), stop)
     bench = Bench(facts, effort, task.num_drivers)
     state = construct(bench, random.Random(task.seed))
-    split = split_forest(bench, random.Random(task.seed))
+    split = split_forest(bench, random.Random(task.seed), starts=AREA_STARTS)
     if split is not None and split.cost < state.cost:
         state = split
     state = straighten_all(bench, state)

@@ -58,7 +58,7 @@ def upstream_of(facts: Facts, fed: Fed) -> Upstream:
     known = fed.__dict__.get("_upstream")
     if known is None:
         known = fed.__dict__["_upstream"] = _upstream(facts, fed)
-    return known  # type: ignore[no-any-return]
+    return known
 
 
 def _upstream(facts: Facts, fed: Fed) -> Upstream:

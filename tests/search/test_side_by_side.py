@@ -47,8 +47,15 @@ six = { max_ways = 6, price = 20 }
 
 def lines(lengths: dict[tuple[int, int], float], joints: list[int]) -> tuple[JobFolder, GroundGraph]:
     """Ground lines between nodes, node 0 the supply point; lamp i hangs on node ``joints[i]``."""
+    return folder_of_lines(JOB, lengths, joints)
+
+
+def folder_of_lines(
+    job: str, lengths: dict[tuple[int, int], float], joints: list[int]
+) -> tuple[JobFolder, GroundGraph]:
+    """``lines`` of another job."""
     rows = "S,supply,,0,0\n" + "".join(f"L{i},lamp,spike,{5 + i},5\n" for i in range(len(joints)))
-    folder = folder_of(JOB, "point,kind,of,x,y\n" + rows)
+    folder = folder_of(job, "point,kind,of,x,y\n" + rows)
     ends, n = np.array(list(lengths)), 1 + max(max(pair) for pair in lengths)
     m, length = len(ends), np.array(list(lengths.values()))
     graph = GroundGraph(

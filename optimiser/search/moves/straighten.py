@@ -6,7 +6,8 @@ import random
 
 import numpy as np
 
-from ..state import Bench, State
+from ..key_paths import exchange_key_paths
+from ..state import Bench, State, lay
 from ..steiner import lighten
 
 
@@ -18,12 +19,18 @@ class Straighten:
         return straighten(bench, state, rng.randrange(len(state.circuits))) if state.circuits else None
 
 
-def straighten(bench: Bench, state: State, index: int, *, laid_factor: float = 1.0) -> State | None:
-    """Lighten the tree of one circuit; trenches that other circuits use cost it nothing."""
+def straighten(
+    bench: Bench, state: State, index: int, *, laid_factor: float = 1.0, elsewhere: bool = False
+) -> State | None:
+    """
+    Lighten the tree of one circuit; trenches that other circuits use cost it nothing.
+
+    ``elsewhere``: lay whole branches elsewhere too, where that is lighter.
+    """
     fed = state.circuits[index]
     facts, ways = bench.facts, bench.ways
     others = state.use.copy()
-    others[list(fed.edges)] -= 1
+    lay(others, fed, -1)
     weight = np.where(others > 0, 0.0, facts.graph.trench_price) + laid_factor * ways.laid_price
     weight[others >= facts.graph.capacity] = 1e12
     price = weight.tolist()
@@ -40,6 +47,16 @@ def straighten(bench: Bench, state: State, index: int, *, laid_factor: float = 1
         bench.effort.spend,
         barred=bench.barred,
     )
+    if elsewhere:
+        ways.set_open(others)
+
+        def reach(sources: list[int], limit: float) -> tuple[np.ndarray, np.ndarray]:
+            bench.effort.spend(0.5 + facts.graph.num_nodes / 4000)
+            return ways.from_sources(sources, limit)
+
+        tree = exchange_key_paths(
+            tree, root, terminals, lambda child, up: price[ways.edge_of[child, up]], reach, barred=bench.barred
+        )
     if tree == fed.tree:
         return None
     new = bench.feed(fed.supply, fed.feed, tree, fed.leads)
