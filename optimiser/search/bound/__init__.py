@@ -126,7 +126,7 @@ def _by_shares(facts: Facts, loads: Loads, drivers: float, stop: Callable[[], bo
 
     return _bound(
         {
-            "trench, leads, thinnest cable, supply points": dual_ascent(facts, stop, cable_m=loads.cable_m),
+            "trench, leads, cable, supply points": dual_ascent(facts, stop, cable_m=loads.cable_m),
             "joints": joint_shares(facts, loads),
             "drivers": drivers,
         }
@@ -141,31 +141,19 @@ def _by_parts(
     effort: float,
     stop: Callable[[], bool] | None,
 ) -> Bound:
-    from .branch import branch
-    from .counting import relax_counts
-    from .program import Program
-    from .solve import CutAndPrice
+    from .parts import ByParts
 
     if facts.num_lamps * len(loads.ways) * len(facts.supply_price) > COUNT_SIZE:
         return _by_shares(facts, loads, drivers, stop)
-    trench = dual_ascent(facts, stop, cable_m=loads.cable_m)
-    counts = relax_counts(facts, loads, num_drivers=num_drivers, least_drivers_price=drivers)
-    program = Program(counts)
-    program.activate(np.arange(len(counts.cost)))
-    tighten = CutAndPrice(program, None, math.inf, stop)
-    whole = [counts.names[name] for name in ("u", "d", "q")]
-    total, _ = branch(program, whole, tighten, _nodes(facts, effort), stop=stop)
-    if total == -math.inf:  # the solver failed: the drivers alone are a bound
-        return _bound({"trench, leads, thinnest cable, supply points": trench, "drivers": drivers})
-    parts = tighten.part_of(total)
+    found = ByParts(facts, loads, drivers, num_drivers, _nodes(facts, effort), effort, stop).prove()
     named = {
-        "trench, leads, thinnest cable, supply points": trench,
-        "joints": parts.get("joints", 0.0),
-        "cable ends": parts.get("cable", 0.0),
-        "drivers": parts.get("drivers", 0.0),
-        "fuses": parts.get("fuses", 0.0),
+        "trench, leads, cable, supply points": found.trench,
+        "joints": found.counts.get("joints", 0.0),
+        "cable ends": found.counts.get("cable", 0.0),
+        "drivers": found.counts.get("drivers", 0.0),
+        "fuses": found.counts.get("fuses", 0.0),
     }
-    return _bound(named, trench + total)
+    return _bound(named, found.total)
 
 
 def _whole(

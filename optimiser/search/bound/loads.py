@@ -74,6 +74,8 @@ class Loads:
         (N,) number of the lamp's cluster.
     cable_m
         Least price of a metre of cable that any circuit may use.
+    cables
+        All cables that some circuit may use.
     """
 
     models: dict[int, Model]
@@ -82,6 +84,7 @@ class Loads:
     watts: np.ndarray
     cluster: np.ndarray
     cable_m: float
+    cables: tuple[CableFacts, ...]
 
     def least_circuits(self, lamps: np.ndarray) -> int:
         """Least number of circuits that feed these lamps (indices)."""
@@ -96,7 +99,7 @@ def gather_loads(facts: Facts) -> Loads:
     dist_m = shortest_m(facts)
     models: dict[int, Model] = {}
     found: dict[tuple[int, float], Way] = {}
-    cable_m = math.inf
+    usable: set[int] = set()
     thickest_a = max(cable.rating_a for cable in facts.cables)
     for f, feed in enumerate(facts.feeds):
         share = feed.load_share
@@ -119,7 +122,7 @@ def gather_loads(facts: Facts) -> Loads:
                 continue
             most = min(feed.max_a + 0.003, max_total_a, thickest_a, most_a, loaded) + ROUND
             allowed = [cable for cable in facts.cables if cable.rating_a >= rating_a - 1e-6]
-            cable_m = min(cable_m, *(cable.price_m for cable in allowed))
+            usable.update(k for k, cable in enumerate(facts.cables) if cable in allowed)
             shape = (len(facts.supply_price), facts.num_lamps)
             amps, watts = np.full(shape, math.inf), np.full(shape, math.inf)
             for lamp in np.flatnonzero(served).tolist():
@@ -144,13 +147,15 @@ def gather_loads(facts: Facts) -> Loads:
             found[key] = way
     ways = _useful([way for way in found.values() if np.isfinite(way.amps).any()])
     none = np.full(facts.num_lamps, math.inf)
+    cables = tuple(facts.cables[k] for k in sorted(usable))
     return Loads(
         models=models,
         ways=ways,
         share=np.min([way.share.min(axis=0) for way in ways], axis=0) if ways else none,
         watts=np.min([way.watts.min(axis=0) for way in ways], axis=0) if ways else none,
         cluster=_clusters(facts, ways),
-        cable_m=cable_m,
+        cable_m=min((cable.price_m for cable in cables), default=math.inf),
+        cables=cables,
     )
 
 
