@@ -18,7 +18,8 @@ may use an edge to and fro: of its walk the part without such loops is taken. It
 and it loses no more.) The price of an edge is a concave function of what flows in it, and so is the whole: it is least
 at a corner of the flows, which is a forest: every edge is used in one direction only, every lamp is reached by one way.
 So what dual ascent proves of arborescences with ways (``ascent.py``) holds for all layouts. Lamps that ask for nothing
-are reached by the same argument with as little as one likes.
+are reached by the same argument with as little as one likes. With one b for all edges and q chosen best for each way,
+the second sum is b I way^2 / V for each lamp, which over its shortest way is a bound at once (``over_shortest``).
 
 Metres are as cut: with slack, without ends, which are priced apart. Currents and volts are those of one state of the
 source, stated or lowest, the same for all lamps of a feed: whichever asks for more. Of several feeds that may serve a

@@ -3,9 +3,11 @@
 Everything here is on the safe side of a proof: loads are rounded down, allowances up, prices taken where they are
 kindest.
 
-* A lamp of constant power draws at least P / V, V the source's stated EMF, since no voltage on the circuit is higher;
-  one of constant current its rated current; a resistance at least what the lowest voltage it may run at drives
-  through it: the window is judged at the lowest source, and at the stated source no lamp has fewer volts.
+* A lamp of constant power draws at least P / V, V the source's stated EMF less what that current itself loses in the
+  lead and over the shortest way in the thickest copper, since no voltage at the lamp is higher; its load on the driver
+  is P x terminal volts / V, which is no less than P x EMF / V. One of constant current draws its rated current; a
+  resistance at least what the lowest voltage it may run at drives through it: the window is judged at the lowest
+  source, and at the stated source no lamp has fewer volts.
 * A driver is loaded with its terminal voltage x the amps of its lamps; that voltage is no lower than at full load. A
   wound driver that ``Facts`` knows as several feeds, by how far it is loaded, is taken with the limits of full load.
 * A circuit is protected one *way*: by the driver's own limit (price 0, no further limit), or by a fuse or breaker.
@@ -128,10 +130,11 @@ def gather_loads(facts: Facts) -> Loads:
             for lamp in np.flatnonzero(served).tolist():
                 if not _lead_is_safe(facts, f, lamp, rating_a, by_device):
                     continue
-                drawn = least_amps(facts, lamp, f) * (1 - ROUND)
+                more = _more_for_losses(facts, f, lamp, dist_m[:, lamp], allowed)
+                drawn = least_amps(facts, lamp, f) * (1 - ROUND) * more
                 near = _in_reach(facts, f, lamp, drawn, dist_m[:, lamp], allowed, ohm)
-                amps[near, lamp] = drawn
-                watts[near, lamp] = feed_watts(facts, lamp, f) * (1 - ROUND)
+                amps[near, lamp] = drawn[near]
+                watts[near, lamp] = feed_watts(facts, lamp, f) * (1 - ROUND) * more[near]
             key = (feed.model, rating_a if by_device else -1.0)
             way = Way(feed.model, rating_a if by_device else -1.0, price, amps, amps / most, watts)
             if key in found:
@@ -217,8 +220,23 @@ def _lead_is_safe(facts: Facts, f: int, lamp: int, rating_a: float, by_device: b
     return feed.limit_mode in ("hiccup", "foldback", "latch") and feed.short_rms_a <= lead_a + 1e-6
 
 
+def _more_for_losses(facts: Facts, f: int, lamp: int, dist_m: np.ndarray, cables: list[CableFacts]) -> np.ndarray:
+    """(S,) factor on a constant power's least current and load, for what that current loses on the shortest way."""
+    more = np.ones(len(dist_m))
+    t = facts.lamp_type[lamp]
+    if facts.type_load[t] != LOAD_POWER:
+        return more
+    source_v = facts.feeds[f].emf_v
+    hot = min(min(c.hot_ohm, c.sun_ohm) for c in cables)
+    ohm = np.where(np.isfinite(dist_m), dist_m, 0.0) * facts.slack * hot + facts.type_lead_hot_ohm[t]
+    for _ in range(3):  # each step is a bound, for the one before is
+        lost_v = least_amps(facts, lamp, f) * (1 - ROUND) * more * ohm
+        more = np.where(lost_v < source_v / 2, source_v / np.maximum(source_v - lost_v, source_v / 2), 1.0)
+    return more * (1 - ROUND)
+
+
 def _in_reach(
-    facts: Facts, f: int, lamp: int, amps: float, dist_m: np.ndarray, cables: list[CableFacts], most_ohm: float
+    facts: Facts, f: int, lamp: int, amps: np.ndarray, dist_m: np.ndarray, cables: list[CableFacts], most_ohm: float
 ) -> np.ndarray:
     """(S,) whether the lamp alone keeps its volts, and a short at it opens the device, from each supply point."""
     feed, t = facts.feeds[f], facts.lamp_type[lamp]

@@ -6,8 +6,8 @@ program without ground (``counting.py``). No price is in both, so the sums may b
 
 What the two have in common is which supply points are used: each used one is paid, and has a driver. A layout uses
 some set of them, so the bound is the least over all sets. They are opened like nodes of a branching: of the open ones,
-each of which says of some supply points that they are used or not, the one with the least bound is split, until that one
-says it of all, or enough have been looked at.
+each of which says of some supply points that they are used or not, the one with the least bound is split, until that
+one says it of all, or enough have been looked at.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ from .start import dual_ascent
 
 SETS_SIZE = 1_000
 """Lamps x ways to feed them x supply points up to which sets of supply points are told apart at effort 1."""
-MOST_SETS = 24
-"""Sets looked at, at effort 1."""
+MOST_SETS, EASY_SIZE = 24, 300
+"""Sets looked at at effort 1, for so many lamps x ways x supply points; fewer where each takes longer."""
 WAYS_SIZE = 600_000
 """Lamps x edges of the graph up to which lamps pay for their ways in dual ascent, at effort 1."""
 GUESSES_SIZE = 150_000
@@ -85,6 +85,7 @@ class ByParts:
         """The least bound of all sets."""
         size = self.facts.num_lamps * len(self.loads.ways) * len(self.supplies)
         apart = size <= SETS_SIZE * self.effort
+        most = MOST_SETS * self.effort * min(1.0, EASY_SIZE / max(1, size))
         first = self._look(frozenset(), frozenset(), None)
         queue = [(first.parts.total, 0, first)]
         looked = 1
@@ -98,7 +99,7 @@ class ByParts:
                 return least.parts
             if decided:
                 new = [self._with_copper(least)]
-            elif looked >= MOST_SETS * self.effort:
+            elif looked >= most:
                 return least.parts
             else:
                 s = undecided[0]
@@ -147,10 +148,9 @@ class ByParts:
         if not pull.any() or self.effort <= 0:
             return 0.0
         near_m = nearest_m(facts, [s for s in self.supplies if s not in known.unused])
-        apart = {"used": known.used, "unused": known.unused}
         best = 0.0
         for line in self.lines:
-            plain = dual_ascent(facts, self.stop, cable_m=line[0], **apart)
+            plain = dual_ascent(facts, self.stop, cable_m=line[0], used=known.used, unused=known.unused)
             best = max(best, plain + over_shortest(pull, near_m, line))
         size = facts.num_lamps * facts.graph.num_edges
         if best < PROMISING * known.parts.trench or size > WAYS_SIZE * self.effort:
@@ -159,7 +159,14 @@ class ByParts:
 
         def guess(stretch: float, number: int) -> None:
             copper = ask(pull, near_m * stretch, self.lines[number])
-            whole = dual_ascent(facts, self.stop, cable_m=copper.cable_m, way_m=copper.way_m, **apart)
+            whole = dual_ascent(
+                facts,
+                self.stop,
+                cable_m=copper.cable_m,
+                way_m=copper.way_m,
+                used=known.used,
+                unused=known.unused,
+            )
             found[stretch, number] = whole - copper.less
 
         middle, *others = STRETCHES
