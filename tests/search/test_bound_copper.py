@@ -18,6 +18,7 @@ from hypothesis import HealthCheck, given, settings
 
 from optimiser.ground import build_ground
 from optimiser.job_folder import JobFolder
+from optimiser.problems import BadInput
 from optimiser.search.bound import dual_ascent, lower_bound, parts
 from optimiser.search.bound.ascent import ascend
 from optimiser.search.bound.copper import amps_per_volt, ask, line_prices, nearest_m
@@ -165,7 +166,7 @@ def test_cable_of_layouts_obeys_the_law_and_costs_the_bound(seed: int) -> None:
 def test_cable_of_many_layouts_obeys_the_law_and_costs_the_bound() -> None:
     """And the law is sharp: in some layouts it explains nearly all of the cable."""
     nearest, layouts = [], 0
-    for seed in range(100, 150):
+    for seed in range(100, 124):
         facts = facts_on_ground(hill(seed))
         for num_drivers in (None, 1, 2):
             bound = lower_bound(facts, num_drivers=num_drivers).total
@@ -175,17 +176,19 @@ def test_cable_of_many_layouts_obeys_the_law_and_costs_the_bound() -> None:
                     layouts += 1
                     nearest.append(check_law(facts, state, random.Random(seed)))
                     assert bound <= state.price + 1e-6, (seed, num_drivers, start)
-    assert layouts >= 120
+    assert layouts >= 60
     assert max(nearest) > 0.8
 
 
 @pytest.mark.slow
-@settings(max_examples=120, suppress_health_check=list(HealthCheck))
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 @given(random_files(max_lamps=6))
 def test_layouts_of_random_jobs_obey_the_law_and_cost_the_bound(files: Files) -> None:
-    folder = files.open()
-    facts = facts_on_ground(folder)
-    state = found(facts, files.seed, 60, files.num_drivers)
+    try:
+        facts = facts_on_ground(files.open())
+    except BadInput:  # a lead too short, a lamp walled off: other tests' business
+        return
+    state = found(facts, files.seed, 30, files.num_drivers)
     if state is not None:
         check_law(facts, state, random.Random(files.seed))
         assert lower_bound(facts, num_drivers=files.num_drivers).total <= state.price + 1e-6
@@ -193,7 +196,8 @@ def test_layouts_of_random_jobs_obey_the_law_and_cost_the_bound(files: Files) ->
 
 def copper_alone(seed: int, monkeypatch: pytest.MonkeyPatch) -> float:
     """Bound by parts with copper always tried, as part of what the plain one is."""
-    monkeypatch.setattr(parts, "PROMISING", 0.0)
+    monkeypatch.setattr(parts, "PROMISING", (0.0, 0.0))
+    monkeypatch.setattr(parts, "WORTHWHILE", 0.0)
     tiny = tiny_job(seed)
     facts, optimum = facts_of(tiny), optimum_of(seed)
     loads = gather_loads(facts)

@@ -245,7 +245,7 @@ def _bound(parts: dict[str, float], total: float | None = None) -> Bound:
         return Bound(listed if total is None else total, parts)
     rest = total - listed
     shown = dict(parts)
-    if abs(rest) > 0.005:
+    if abs(rest) > 0.02:
         shown["whole numbers"] = rest
     elif shown:
         shown[max(shown, key=lambda name: shown[name])] += rest

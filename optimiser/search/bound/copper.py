@@ -38,8 +38,11 @@ from .loads import ROUND, Loads, least_amps, shortest_m
 
 STRETCHES = (1.3, 1.1, 1.6)
 """Lamps are asked for what ways so many times the shortest need: the first guess, and others on small jobs."""
-PROMISING = 0.97
-"""The full ascent is tried where copper over shortest ways comes to this part of the plain bound at least."""
+PROMISING = (0.97, 0.94)
+"""The full ascent is tried where copper over shortest ways comes to this part of the plain bound at least: on large
+jobs, on small ones."""
+WORTHWHILE = 0.98
+"""Other guesses are tried where the first comes to this part of it."""
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ import numpy as np
 
 from ..facts import Facts
 from .branch import branch
-from .copper import PROMISING, STRETCHES, amps_per_volt, ask, line_prices, nearest_m, over_shortest
+from .copper import PROMISING, STRETCHES, WORTHWHILE, amps_per_volt, ask, line_prices, nearest_m, over_shortest
 from .counting import relax_counts
 from .loads import Loads
 from .program import Program
@@ -34,7 +34,7 @@ MOST_SETS, EASY_SIZE = 24, 300
 """Sets looked at at effort 1, for so many lamps x ways x supply points; fewer where each takes longer."""
 WAYS_SIZE = 600_000
 """Lamps x edges of the graph up to which lamps pay for their ways in dual ascent, at effort 1."""
-GUESSES_SIZE = 150_000
+GUESSES_SIZE = 60_000
 """The same, up to which more than one guess of what they pay is tried."""
 
 
@@ -153,7 +153,8 @@ class ByParts:
             plain = dual_ascent(facts, self.stop, cable_m=line[0], used=known.used, unused=known.unused)
             best = max(best, plain + over_shortest(pull, near_m, line))
         size = facts.num_lamps * facts.graph.num_edges
-        if best < PROMISING * known.parts.trench or size > WAYS_SIZE * self.effort:
+        easy = size <= GUESSES_SIZE * self.effort
+        if best < PROMISING[easy] * known.parts.trench or size > WAYS_SIZE * self.effort:
             return best
         found: dict[tuple[float, int], float] = {}
 
@@ -171,7 +172,7 @@ class ByParts:
 
         middle, *others = STRETCHES
         guess(middle, 0)
-        if size <= GUESSES_SIZE * self.effort:
+        if easy and found[middle, 0] > WORTHWHILE * known.parts.trench:
             for number in range(1, len(self.lines)):
                 guess(middle, number)
             number = max(found, key=lambda tried: found[tried])[1]
