@@ -126,6 +126,6 @@ class BoundTask:
 def bound_on(task: BoundTask, stop: StopSignal) -> float:
     """What no layout of the alternative on this graph can undercut; whole cents, rounded down."""
     folder = task.variant.folder
-    facts = gather_facts(folder.job, folder.survey, task.graph)
+    facts = gather_facts(folder.job.with_tolerance("off"), folder.survey, task.graph)  # proven of stated data
     total = lower_bound(facts, num_drivers=task.variant.num_drivers, stop=stop, effort=task.effort).total
     return float(np.floor(total * 100) / 100)

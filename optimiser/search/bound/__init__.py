@@ -6,18 +6,21 @@ share a trench and pass nodes and joints unjoined.
 
 Three bounds, of which the greatest holds (each is proven in the modules named):
 
-* *By parts*, for jobs of any size. Trench, leads, supply points, and one cheapest cable in each trench: dual ascent
-  (``ascent.py``). Joints, ends of cables, drivers and fuses: a linear program without ground, branched to whole
-  drivers and circuits (``counting.py``, ``branch.py``); for very many lamps each lead's share of a joint, and the
-  drivers that cover the load. No price is counted twice, so the sum is a bound.
+* *By parts*, for jobs of any size (``parts.py``). Trench, leads, supply points and cable: dual ascent (``ascent.py``,
+  ``start.py``), with one cheapest cable in each trench, or with the copper that drop forces on the ways to all lamps
+  (``copper.py``), whichever proves more. Joints, ends of cables, drivers and fuses: a linear program without ground,
+  branched to whole drivers and circuits (``counting.py``, ``branch.py``); for very many lamps each lead's share of a
+  joint, and the drivers that cover the load. No price is counted twice, so the sum is a bound; on small jobs one for
+  each set of supply points that may be used, of which the least holds.
 * *Network*, for more lamps than *whole* takes: trench, cable, joints at their places and drivers in one program that
   counts cables at nodes (``network.py``). It begins with dual ascent's cuts and columns, which leave little to add.
 * *Whole*, for few lamps (more with more effort): all parts in one linear program on the ground graph
   (``relaxation.py``) that grows by directed cuts and columns (``cuts.py``, ``program.py``), branched likewise. What a
   program proves is computed from its prices, so that a solver's tolerances cannot spoil it (``Program.prove``).
 
-Currents are taken at their least and allowances at their most (``loads.py``). Not counted: what drop forces beyond a
-lamp's own current over its shortest way, and the rounding up of cuts.
+Currents are taken at their least and allowances at their most (``loads.py``). Not counted: that lamps which share a
+cable lose the same volts in it (``copper.py`` lets each make its own use of its volts), drop in the two programs on the
+ground beyond a lamp's own current over its shortest way, and the rounding up of cuts.
 """
 
 from __future__ import annotations
@@ -39,8 +42,8 @@ if TYPE_CHECKING:
     from .solve import CutAndPrice
 
 SAYS = (
-    "the cheapest trenches with the thinnest cable in them, joints and cable ends, drivers and circuits that the loads "
-    "need; what drop forces beyond that is not in it"
+    "the cheapest trenches with cable in them, the thinnest or as much copper as drop forces on the ways to all lamps, "
+    "joints and cable ends, drivers and circuits that the loads need; what else drop forces is not in it"
 )
 COUNT_SIZE = 30_000
 """Lamps x ways to feed them x supply points up to which joints and drivers are counted by a program; beyond, by shares:
@@ -86,8 +89,8 @@ def lower_bound(
     stop
         Asked now and then; stopping early only weakens the bound.
     effort
-        Work, counted in simplex iterations and nodes; 1 is the default, 0 is dual ascent and the program without
-        ground.
+        Work, counted in simplex iterations and nodes; 1 is the default, 0 is dual ascent with the thinnest cable and
+        the program without ground.
 
     Returns
     -------
@@ -126,7 +129,7 @@ def _by_shares(facts: Facts, loads: Loads, drivers: float, stop: Callable[[], bo
 
     return _bound(
         {
-            "trench, leads, thinnest cable, supply points": dual_ascent(facts, stop, cable_m=loads.cable_m),
+            "trench, leads, cable, supply points": dual_ascent(facts, stop, cable_m=loads.cable_m),
             "joints": joint_shares(facts, loads),
             "drivers": drivers,
         }
@@ -141,31 +144,19 @@ def _by_parts(
     effort: float,
     stop: Callable[[], bool] | None,
 ) -> Bound:
-    from .branch import branch
-    from .counting import relax_counts
-    from .program import Program
-    from .solve import CutAndPrice
+    from .parts import ByParts
 
     if facts.num_lamps * len(loads.ways) * len(facts.supply_price) > COUNT_SIZE:
         return _by_shares(facts, loads, drivers, stop)
-    trench = dual_ascent(facts, stop, cable_m=loads.cable_m)
-    counts = relax_counts(facts, loads, num_drivers=num_drivers, least_drivers_price=drivers)
-    program = Program(counts)
-    program.activate(np.arange(len(counts.cost)))
-    tighten = CutAndPrice(program, None, math.inf, stop)
-    whole = [counts.names[name] for name in ("u", "d", "q")]
-    total, _ = branch(program, whole, tighten, _nodes(facts, effort), stop=stop)
-    if total == -math.inf:  # the solver failed: the drivers alone are a bound
-        return _bound({"trench, leads, thinnest cable, supply points": trench, "drivers": drivers})
-    parts = tighten.part_of(total)
+    found = ByParts(facts, loads, drivers, num_drivers, _nodes(facts, effort), effort, stop).prove()
     named = {
-        "trench, leads, thinnest cable, supply points": trench,
-        "joints": parts.get("joints", 0.0),
-        "cable ends": parts.get("cable", 0.0),
-        "drivers": parts.get("drivers", 0.0),
-        "fuses": parts.get("fuses", 0.0),
+        "trench, leads, cable, supply points": found.trench,
+        "joints": found.counts.get("joints", 0.0),
+        "cable ends": found.counts.get("cable", 0.0),
+        "drivers": found.counts.get("drivers", 0.0),
+        "fuses": found.counts.get("fuses", 0.0),
     }
-    return _bound(named, trench + total)
+    return _bound(named, found.total)
 
 
 def _whole(
@@ -254,7 +245,7 @@ def _bound(parts: dict[str, float], total: float | None = None) -> Bound:
         return Bound(listed if total is None else total, parts)
     rest = total - listed
     shown = dict(parts)
-    if abs(rest) > 0.005:
+    if abs(rest) > 0.02:
         shown["whole numbers"] = rest
     elif shown:
         shown[max(shown, key=lambda name: shown[name])] += rest

@@ -4,15 +4,25 @@ Each terminal's set holds all nodes from which it is reached at reduced price 0.
 least reduced price that enters it keeps every reduced price >= 0, so at any time the sum of cut prices is at most the
 price of any arborescence that joins the root to all terminals (R. T. Wong, Math. Programming 28, 1984, 271-287). Cuts
 entered by few arcs are raised first.
+
+Terminals may have prices of their own (``own``): what each pays for an arc on its way, beside the arc's price, which is
+paid once. Then a cut is paid from the terminal's own reduced price of each arc that enters it, and from the arc's where
+its own is spent. The way to a terminal enters each of its sets, and pays there what was taken: from its own price, of
+which no more is taken than there is, or from the price of an arc of the arborescence, of which all terminals together
+take no more than there is. So the sum of cut prices is at most what arborescence and ways cost together (so for general
+network design: A. Balakrishnan, T. L. Magnanti, R. T. Wong, Operations Research 37, 1989, 716-740).
 """
 
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+
+SPENT = 1e-12
+"""Reduced prices up to this are none."""
 
 
 @dataclass
@@ -34,6 +44,7 @@ def ascend(
     stop: Callable[[], bool] | None = None,
     *,
     keep_cuts: bool = True,
+    own: Sequence[np.ndarray] | None = None,
 ) -> Ascent:
     """
     Raise cuts until every terminal is reached from the root at reduced price 0.
@@ -48,6 +59,8 @@ def ascend(
         Asked now and then; stopping early only weakens what is proven.
     keep_cuts
         Whether the cuts are wanted: a byte for each node and cut, gigabytes for thousands of lamps.
+    own
+        (k,) for each terminal: what it pays for each arc on its way, >= 0.
 
     Raises
     ------
@@ -61,6 +74,7 @@ def ascend(
     total, rounds = 0.0, 0
     cuts: list[tuple[np.ndarray, int]] = []
     state: dict[int, tuple[np.ndarray, np.ndarray]] = {}  # terminal -> nodes inside, arcs that enter
+    mine = {} if own is None else {t: o[order].astype(float) for t, o in zip(terminals, own, strict=True)}
     queue = [(0, t) for t in terminals]
     heapq.heapify(queue)
     while queue:
@@ -73,7 +87,8 @@ def ascend(
             inside[terminal] = True
             state[terminal] = inside, np.arange(first[terminal], first[terminal + 1])
         inside, into = state[terminal]
-        into = _grown(first, tails, rest, inside, into)
+        paid = mine.get(terminal)
+        into = _grown(first, tails, rest, inside, into, paid)
         if inside[root]:
             del state[terminal]
             continue
@@ -84,8 +99,15 @@ def ascend(
             heapq.heappush(queue, (len(into), terminal))  # others are smaller now
             continue
         left = rest[into]
-        step = float(left.min())
-        rest[into] = left - step
+        if paid is None:
+            step = float(left.min())
+            rest[into] = left - step
+        else:
+            left_own = paid[into]
+            pays = left_own > SPENT
+            step = float(np.where(pays, left_own, left).min())
+            paid[into] = np.where(pays, left_own - step, left_own)
+            rest[into] = np.where(pays, left, left - step)
         total += step
         if keep_cuts:
             cuts.append((inside.copy(), terminal))
@@ -95,12 +117,22 @@ def ascend(
     return Ascent(total, back, cuts)
 
 
-def _grown(first: list[int], tails: np.ndarray, rest: np.ndarray, inside: np.ndarray, into: np.ndarray) -> np.ndarray:
+def _grown(
+    first: list[int],
+    tails: np.ndarray,
+    rest: np.ndarray,
+    inside: np.ndarray,
+    into: np.ndarray,
+    paid: np.ndarray | None,
+) -> np.ndarray:
     """Take into the set (``inside`` is changed) all nodes that reach it at reduced price 0; the arcs that enter it."""
     fresh = into
     grew = False
     while True:
-        free = tails[fresh[rest[fresh] <= 1e-12]]
+        free = rest[fresh] <= SPENT
+        if paid is not None:
+            free &= paid[fresh] <= SPENT
+        free = tails[fresh[free]]
         free = free[~inside[free]]
         if not len(free):
             break

@@ -3,9 +3,11 @@
 Everything here is on the safe side of a proof: loads are rounded down, allowances up, prices taken where they are
 kindest.
 
-* A lamp of constant power draws at least P / V, V the source's stated EMF, since no voltage on the circuit is higher;
-  one of constant current its rated current; a resistance at least what the lowest voltage it may run at drives
-  through it: the window is judged at the lowest source, and at the stated source no lamp has fewer volts.
+* A lamp of constant power draws at least P / V, V the source's stated EMF less what that current itself loses in the
+  lead and over the shortest way in the thickest copper, since no voltage at the lamp is higher; its load on the driver
+  is P x terminal volts / V, which is no less than P x EMF / V. One of constant current draws its rated current; a
+  resistance at least what the lowest voltage it may run at drives through it: the window is judged at the lowest
+  source, and at the stated source no lamp has fewer volts.
 * A driver is loaded with its terminal voltage x the amps of its lamps; that voltage is no lower than at full load. A
   wound driver that ``Facts`` knows as several feeds, by how far it is loaded, is taken with the limits of full load.
 * A circuit is protected one *way*: by the driver's own limit (price 0, no further limit), or by a fuse or breaker.
@@ -74,6 +76,8 @@ class Loads:
         (N,) number of the lamp's cluster.
     cable_m
         Least price of a metre of cable that any circuit may use.
+    cables
+        All cables that some circuit may use.
     """
 
     models: dict[int, Model]
@@ -82,6 +86,7 @@ class Loads:
     watts: np.ndarray
     cluster: np.ndarray
     cable_m: float
+    cables: tuple[CableFacts, ...]
 
     def least_circuits(self, lamps: np.ndarray) -> int:
         """Least number of circuits that feed these lamps (indices)."""
@@ -96,7 +101,7 @@ def gather_loads(facts: Facts) -> Loads:
     dist_m = shortest_m(facts)
     models: dict[int, Model] = {}
     found: dict[tuple[int, float], Way] = {}
-    cable_m = math.inf
+    usable: set[int] = set()
     thickest_a = max(cable.rating_a for cable in facts.cables)
     for f, feed in enumerate(facts.feeds):
         share = feed.load_share
@@ -119,16 +124,17 @@ def gather_loads(facts: Facts) -> Loads:
                 continue
             most = min(feed.max_a + 0.003, max_total_a, thickest_a, most_a, loaded) + ROUND
             allowed = [cable for cable in facts.cables if cable.rating_a >= rating_a - 1e-6]
-            cable_m = min(cable_m, *(cable.price_m for cable in allowed))
+            usable.update(k for k, cable in enumerate(facts.cables) if cable in allowed)
             shape = (len(facts.supply_price), facts.num_lamps)
             amps, watts = np.full(shape, math.inf), np.full(shape, math.inf)
             for lamp in np.flatnonzero(served).tolist():
                 if not _lead_is_safe(facts, f, lamp, rating_a, by_device):
                     continue
-                drawn = least_amps(facts, lamp, f) * (1 - ROUND)
+                more = _more_for_losses(facts, f, lamp, dist_m[:, lamp], allowed)
+                drawn = least_amps(facts, lamp, f) * (1 - ROUND) * more
                 near = _in_reach(facts, f, lamp, drawn, dist_m[:, lamp], allowed, ohm)
-                amps[near, lamp] = drawn
-                watts[near, lamp] = feed_watts(facts, lamp, f) * (1 - ROUND)
+                amps[near, lamp] = drawn[near]
+                watts[near, lamp] = feed_watts(facts, lamp, f) * (1 - ROUND) * more[near]
             key = (feed.model, rating_a if by_device else -1.0)
             way = Way(feed.model, rating_a if by_device else -1.0, price, amps, amps / most, watts)
             if key in found:
@@ -144,13 +150,15 @@ def gather_loads(facts: Facts) -> Loads:
             found[key] = way
     ways = _useful([way for way in found.values() if np.isfinite(way.amps).any()])
     none = np.full(facts.num_lamps, math.inf)
+    cables = tuple(facts.cables[k] for k in sorted(usable))
     return Loads(
         models=models,
         ways=ways,
         share=np.min([way.share.min(axis=0) for way in ways], axis=0) if ways else none,
         watts=np.min([way.watts.min(axis=0) for way in ways], axis=0) if ways else none,
         cluster=_clusters(facts, ways),
-        cable_m=cable_m,
+        cable_m=min((cable.price_m for cable in cables), default=math.inf),
+        cables=cables,
     )
 
 
@@ -212,8 +220,23 @@ def _lead_is_safe(facts: Facts, f: int, lamp: int, rating_a: float, by_device: b
     return feed.limit_mode in ("hiccup", "foldback", "latch") and feed.short_rms_a <= lead_a + 1e-6
 
 
+def _more_for_losses(facts: Facts, f: int, lamp: int, dist_m: np.ndarray, cables: list[CableFacts]) -> np.ndarray:
+    """(S,) factor on a constant power's least current and load, for what that current loses on the shortest way."""
+    more = np.ones(len(dist_m))
+    t = facts.lamp_type[lamp]
+    if facts.type_load[t] != LOAD_POWER:
+        return more
+    source_v = facts.feeds[f].emf_v
+    hot = min(min(c.hot_ohm, c.sun_ohm) for c in cables)
+    ohm = np.where(np.isfinite(dist_m), dist_m, 0.0) * facts.slack * hot + facts.type_lead_hot_ohm[t]
+    for _ in range(3):  # each step is a bound, for the one before is
+        lost_v = least_amps(facts, lamp, f) * (1 - ROUND) * more * ohm
+        more = np.where(lost_v < source_v / 2, source_v / np.maximum(source_v - lost_v, source_v / 2), 1.0)
+    return more * (1 - ROUND)
+
+
 def _in_reach(
-    facts: Facts, f: int, lamp: int, amps: float, dist_m: np.ndarray, cables: list[CableFacts], most_ohm: float
+    facts: Facts, f: int, lamp: int, amps: np.ndarray, dist_m: np.ndarray, cables: list[CableFacts], most_ohm: float
 ) -> np.ndarray:
     """(S,) whether the lamp alone keeps its volts, and a short at it opens the device, from each supply point."""
     feed, t = facts.feeds[f], facts.lamp_type[lamp]

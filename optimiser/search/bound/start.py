@@ -9,7 +9,8 @@ proven.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Collection
 
 import numpy as np
 
@@ -19,7 +20,15 @@ from .program import Cut
 from .relaxation import Relaxation
 
 
-def dual_ascent(facts: Facts, stop: Callable[[], bool] | None = None, *, cable_m: float | None = None) -> float:
+def dual_ascent(
+    facts: Facts,
+    stop: Callable[[], bool] | None = None,
+    *,
+    cable_m: float | None = None,
+    way_m: np.ndarray | None = None,
+    used: Collection[int] = (),
+    unused: Collection[int] = (),
+) -> float:
     """Price of the cheapest trenches, leads and supply points, with one cheapest cable in each trench: dual ascent's
     bound.
 
@@ -27,7 +36,9 @@ def dual_ascent(facts: Facts, stop: Callable[[], bool] | None = None, *, cable_m
     those ways is paid at least once as trench, holds at least one cable, and that cable is cut at least (1 + slack)
     times the edge's length at no less than the cheapest price a metre. So the layout pays at least the price of an
     arborescence from an artificial root, over arcs to the supply points priced at what using them costs, to all
-    lamps.
+    lamps. ``way_m``: (N,) what lamps pay for each metre of their ways, as cut (``copper.py``). Supply points that are
+    ``used`` in any case are paid in any case; no way starts at those that are ``unused``: infinite, where that leaves
+    none.
     """
     if cable_m is None:
         cable_m = min(cable.price_m for cable in facts.cables)
@@ -38,11 +49,25 @@ def dual_ascent(facts: Facts, stop: Callable[[], bool] | None = None, *, cable_m
     lead_to = np.array([n + arc.lamp for arc in graph.leads], dtype=np.int64)
     lead_price = np.array([arc.price + arc.extension_price for arc in graph.leads])
     root = n + lamps
-    tail = np.concatenate([graph.ends[:, 0], graph.ends[:, 1], lead_from, np.full(len(graph.supply_node), root)])
-    head = np.concatenate([graph.ends[:, 1], graph.ends[:, 0], lead_to, graph.supply_node])
-    prices = np.concatenate([price, price, lead_price, np.asarray(facts.supply_price, dtype=float)])
-    found = ascend(root + 1, root, list(range(n, n + lamps)), tail, head, prices, stop, keep_cuts=False)
-    return found.total * (1 - 1e-9)
+    open_to = np.array([s for s in range(len(graph.supply_node)) if s not in unused], dtype=np.int64)
+    if not len(open_to):
+        return math.inf
+    start_price = np.array([0.0 if s in used else float(facts.supply_price[s]) for s in open_to.tolist()])
+    tail = np.concatenate([graph.ends[:, 0], graph.ends[:, 1], lead_from, np.full(len(open_to), root)])
+    head = np.concatenate([graph.ends[:, 1], graph.ends[:, 0], lead_to, np.asarray(graph.supply_node)[open_to]])
+    prices = np.concatenate([price, price, lead_price, start_price])
+    own = None
+    if way_m is not None:
+        metres = np.zeros(len(prices))
+        metres[: 2 * graph.num_edges] = np.tile(graph.length_m * facts.slack, 2)
+        own = [each * metres for each in way_m.tolist()]
+    try:
+        found = ascend(root + 1, root, list(range(n, root)), tail, head, prices, stop, keep_cuts=False, own=own)
+    except ValueError:
+        if not unused:
+            raise
+        return math.inf
+    return found.total * (1 - 1e-9) + math.fsum(facts.supply_price[s] for s in used)
 
 
 def first_cuts(rx: Relaxation, stop: Callable[[], bool] | None = None) -> tuple[list[Cut], np.ndarray]:
