@@ -8,6 +8,7 @@ cheapest is kept. Should no palette hold the trees, they are built again within 
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -62,13 +63,13 @@ def best_palette(bench: Bench, state: State) -> State | None:
     return best
 
 
-def straighten_all(bench: Bench, state: State) -> State:
-    """Lighten every circuit's tree in turn while that helps."""
+def straighten_all(bench: Bench, state: State, groups: Sequence[Sequence[int]] = ()) -> State:
+    """Lighten every circuit's tree in turn while that helps; ``groups`` are nodes to add together."""
     improved = True
     while improved and not bench.effort.stopped:
         improved = False
         for index in range(len(state.circuits)):
-            new = straighten(bench, state, index)
+            new = straighten(bench, state, index, groups=groups)
             if new is not None and new.cost < state.cost - 1e-6:
                 state, improved = new, True
     return state

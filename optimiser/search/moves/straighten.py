@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -18,8 +19,14 @@ class Straighten:
         return straighten(bench, state, rng.randrange(len(state.circuits))) if state.circuits else None
 
 
-def straighten(bench: Bench, state: State, index: int, *, laid_factor: float = 1.0) -> State | None:
-    """Lighten the tree of one circuit; trenches that other circuits use cost it nothing."""
+def straighten(
+    bench: Bench, state: State, index: int, *, laid_factor: float = 1.0, groups: Sequence[Sequence[int]] = ()
+) -> State | None:
+    """
+    Lighten the tree of one circuit; trenches that other circuits use cost it nothing.
+
+    ``groups`` are nodes to add together: see ``lighten``.
+    """
     fed = state.circuits[index]
     facts, ways = bench.facts, bench.ways
     others = state.use.copy()
@@ -39,6 +46,7 @@ def straighten(bench: Bench, state: State, index: int, *, laid_factor: float = 1
         terminals,
         bench.effort.spend,
         barred=bench.barred,
+        groups=groups,
     )
     if tree == fed.tree:
         return None
