@@ -20,7 +20,7 @@ _STEPS = 30
 _WORTH = 1e-4
 
 
-def crossing_ways(land: Land, at: Floats, pairs: Ints, worth: float = _WORTH) -> list[tuple[Ints, Floats]]:
+def crossing_ways(land: Land, at: Floats, pairs: Ints) -> list[tuple[Ints, Floats]]:
     """
     Bent ways that are cheaper than the straight line.
 
@@ -30,8 +30,6 @@ def crossing_ways(land: Land, at: Floats, pairs: Ints, worth: float = _WORTH) ->
         (n, 2) places.
     pairs
         (m, 2) which of them to join.
-    worth
-        Least part of the straight line's price that a way must save.
 
     Returns
     -------
@@ -63,7 +61,7 @@ def crossing_ways(land: Land, at: Floats, pairs: Ints, worth: float = _WORTH) ->
             float((np.hypot(*np.diff(np.vstack([a[idx], way[mine], b[idx]]), axis=0).T) * prices).sum())
             for way in (place, x)
         )
-        if bent < straight * (1 - worth):
+        if bent < straight * (1 - _WORTH):
             ways.append((pairs[idx], _aside(x[mine], p[mine], q[mine], a[idx], before[mine] <= after[mine])))
     return ways
 

@@ -56,6 +56,7 @@ def full_trees(
     bare: Sequence[bool],
     price: LinePrice,
     least_per_m: float,
+    fork_price: float,
     most: int,
     least_gain: float = 1e-6,
     is_known: Callable[[Floats], Bools] | None = None,
@@ -71,8 +72,8 @@ def full_trees(
         Its lines: two places and a price, cycles allowed.
     bare
         Whether each place is a fork and nothing else, and may go.
-    price, least_per_m
-        What straight lines cost, and the least that a metre costs anywhere.
+    price, least_per_m, fork_price
+        What straight lines cost, the least that a metre costs anywhere, and what a joint at a fork costs.
     most, least_gain
         Most trees to return, and the least that each must gain.
     is_known
@@ -84,10 +85,10 @@ def full_trees(
         merged = _Merged(len(places), lines)
         points, inner = fermat_points(*(places[triangles[:, k]] for k in range(3)))
         three = np.flatnonzero(inner)
-        found += _gaining(places, triangles[three], points[three, None], merged, bare, price, least_per_m)
+        found += _gaining(places, triangles[three], points[three, None], merged, bare, price, least_per_m, fork_price)
         quads = _quads(triangles)
         forked, fits = two_forks(*(places[quads[:, k]] for k in range(4)))
-        found += _gaining(places, quads[fits], forked[fits], merged, bare, price, least_per_m)
+        found += _gaining(places, quads[fits], forked[fits], merged, bare, price, least_per_m, fork_price)
     found = [tree for tree in found if tree.gain >= least_gain]
     if is_known is not None:
         found = [tree for tree in found if not is_known(tree.forks).all()]
@@ -209,6 +210,7 @@ def _gaining(
     bare: Sequence[bool],
     price: LinePrice,
     least_per_m: float,
+    fork_price: float,
 ) -> list[_Tree]:
     """Those of the full trees (t, k ends) with (t, k - 2, 2) forks that gain."""
     if not len(ends):
@@ -230,8 +232,8 @@ def _gaining(
     for i in np.flatnonzero(cost * (1 - WORTH_A_LOOK) < saves[asked]).tolist():
         row = asked[i]
         mine = tuple(ends[row].tolist())
-        more, straight = _left_over(places, merged, bare, mine, set(freed[row].tolist()))
-        gain = float(saves[row] - cost[i]) + more
+        more, fewer, straight = _left_over(places, merged, bare, mine, set(freed[row].tolist()))
+        gain = float(saves[row] - cost[i]) + more - fork_price * (forks.shape[1] - fewer)
         trees.append(_Tree(gain, mine, forks[row], straight))
     return trees
 
@@ -265,9 +267,9 @@ def _freed(ends: Ints, merged: _Merged) -> tuple[Ints, Floats]:
 
 def _left_over(
     places: Floats, merged: _Merged, bare: Sequence[bool], ends: tuple[int, ...], freed: set[int]
-) -> tuple[float, list[tuple[int, int]]]:
-    """What goes besides where bare forks lose lines, and the straight lines that replace bends."""
-    saved = 0.0
+) -> tuple[float, int, list[tuple[int, int]]]:
+    """What is saved besides where bare forks lose lines, how many go, and the straight lines that replace bends."""
+    saved, fewer = 0.0, 0
     straight: list[tuple[int, int]] = []
     ask = [v for line in sorted(freed) for v in merged.lines[line][:2]]
     gone = set(freed)
@@ -278,6 +280,7 @@ def _left_over(
         left = [(u, line) for u, line in merged.at[v].items() if line not in gone]
         if len(left) == 1:
             gone.add(left[0][1])
+            fewer += 1
             saved += merged.lines[left[0][1]][2]
             ask.append(left[0][0])
     for v in sorted({v for line in gone for v in merged.lines[line][:2]}):
@@ -287,5 +290,6 @@ def _left_over(
             price = merged.lines[one][2] + merged.lines[two][2]
             length = float(np.hypot(*(places[u] - places[v])) + np.hypot(*(places[w] - places[v])))
             saved += price * (1 - float(np.hypot(*(places[u] - places[w]))) / max(length, _TINY))
+            fewer += 1
             straight.append((u, w))
-    return saved, straight
+    return saved, fewer, straight

@@ -26,12 +26,10 @@ from .state import Bench, State
 
 FIRST_STEP_M, LAST_STEP_M = 0.4, 0.005
 LEAST_FORK_M = 0.15
-TREE_GAIN = 2e-4
-"""Least part of all trench that a full tree must gain to be worth its nodes: every node makes the search slower."""
-KNOWN_M = 0.05
+TREE_GAIN, BEND_GAIN = 2e-4, 1e-4
+"""Least part of all trench that a full tree or a bend must gain to be worth its nodes: all make the search slower."""
+KNOWN_M = 0.1
 """Where a node stands so near already, the search has seen what a fork or a bend there is worth."""
-BEND_GAIN = 1e-3
-"""Least part of its price that a line must gain by bending at borders."""
 _TOGETHER = 200
 AT_ONCE = 256
 """Most nodes slid at once: enough to price lines in bulk, few enough to stop in between."""
@@ -108,8 +106,9 @@ def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 6) -> Slid:
     def is_known(points: Floats) -> Bools:
         return np.asarray(there.query(points)[0] < KNOWN_M, dtype=bool)
 
+    fork_price = bench.joint_price_of_ways[: 3 + 1][-1]
     forks, their_links = _forks(network, at, land)
-    trees, keys = _full_trees(facts, network, at, land, is_known)
+    trees, keys = _full_trees(facts, network, at, land, fork_price, is_known)
     every = [(int(a), int(b)) for a, b in links]
     first = len(moved)
     every += [(-1 - first - j, index.get(v, v)) for j, v in their_links]
@@ -173,14 +172,13 @@ def _full_trees(
     network: _Network,
     at: dict[int, np.ndarray],
     land: Land,
+    fork_price: float,
     is_known: Callable[[Floats], Bools],
 ) -> tuple[FullTrees, list[int]]:
     """Forks between branches that do not meet yet, and the nodes that they count as places."""
-    ends = [(u, v) for u in sorted(network.links) for v, _ in network.links[u] if u < v]
-    if len(ends) < 2:
+    price = _line_prices(network, at, land)
+    if len(price) < 2:
         return FullTrees(np.zeros((0, 2)), [], [], []), []
-    a, b = (np.array([at[pair[k]] for pair in ends]) for k in (0, 1))
-    price = dict(zip(ends, land.price_lines(a, b).trench_price.tolist(), strict=True))
     keys = [
         v
         for v in sorted(network.links)
@@ -212,8 +210,9 @@ def _full_trees(
         bare,
         priced,
         float(land.per_m[~land.no_dig].min()),
+        fork_price,
         max(6, len(keys) // 6),
-        TREE_GAIN * sum(price.values()),
+        max(TREE_GAIN * sum(price.values()), fork_price / 2),  # cable and drop are not reckoned with
         is_known,
     )
     return trees, keys
@@ -226,20 +225,42 @@ def _bends(
     land: Land,
     is_known: Callable[[Floats], Bools],
 ) -> list[tuple[tuple[int, int], Floats]]:
-    """Ways that bend at borders of grounds, cheaper than the straight lines between neighbours or across a bend."""
-    pairs = {(u, v) for u in network.links for v, _ in network.links[u] if u < v}
+    """Ways that bend at borders of grounds, cheaper than the lines between neighbours or than those of a bend."""
+    if not land.levels:
+        return []
+    price = _line_prices(network, at, land)
+    now = dict(price)
     for v, near in network.links.items():
         if len(near) == 2 and v not in network.lamps_at and not is_fixed(int(facts.graph.kind[v])):
             (a, _), (b, _) = near
-            pairs.add((min(a, b), max(a, b)))
-    if not pairs or not land.levels:
+            both = price[min(a, v), max(a, v)] + price[min(b, v), max(b, v)]
+            pair = (min(a, b), max(a, b))
+            now[pair] = min(now.get(pair, np.inf), both)
+    if not now:
         return []
-    nodes = sorted({v for pair in pairs for v in pair})
+    least_gain = BEND_GAIN * sum(price.values())
+    nodes = sorted({v for pair in now for v in pair})
     row = {v: i for i, v in enumerate(nodes)}
-    asked = np.array([(row[u], row[v]) for u, v in sorted(pairs)])
-    ways = crossing_ways(land, np.array([at[v] for v in nodes]), asked, BEND_GAIN)
-    fresh = [(pair, way) for pair, way in ways if not is_known(way).all()]
-    return [((nodes[int(pair[0])], nodes[int(pair[1])]), np.round(way, 3)) for pair, way in fresh]
+    found = []
+    ways = crossing_ways(land, np.array([at[v] for v in nodes]), np.array([(row[u], row[v]) for u, v in sorted(now)]))
+    for at_rows, way in ways:
+        u, v = nodes[int(at_rows[0])], nodes[int(at_rows[1])]
+        way = np.round(way, 3)
+        stops = np.vstack([at[u], way, at[v]])
+        lines = land.price_lines(stops[:-1], stops[1:])
+        gains = lines.allowed.all() and float(lines.trench_price.sum()) < now[min(u, v), max(u, v)] - least_gain
+        if gains and not is_known(way).all():
+            found.append(((u, v), way))
+    return found
+
+
+def _line_prices(network: _Network, at: dict[int, np.ndarray], land: Land) -> dict[tuple[int, int], float]:
+    """What the trench of each line of the network costs, lower node first."""
+    ends = [(u, v) for u in sorted(network.links) for v, _ in network.links[u] if u < v]
+    if not ends:
+        return {}
+    a, b = (np.array([at[pair[k]] for pair in ends]) for k in (0, 1))
+    return dict(zip(ends, land.price_lines(a, b).trench_price.tolist(), strict=True))
 
 
 @dataclass

@@ -70,7 +70,7 @@ def test_bottlenecks_are_those_of_the_lightest_tree(seed: int) -> None:
 
 def test_a_square_joined_by_three_sides_gains_what_is_known() -> None:
     square = np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 10.0], [0.0, 10.0]])
-    found = full_trees(square, [(0, 1, 10.0), (1, 2, 10.0), (2, 3, 10.0)], [False] * 4, straight, 1.0, 1)
+    found = full_trees(square, [(0, 1, 10.0), (1, 2, 10.0), (2, 3, 10.0)], [False] * 4, straight, 1.0, 0.0, 1)
     assert len(found.forks) == 2 and found.groups == [(0, 1)] and found.straight == []
     ends = [(found.forks[f], square[i] if i >= 0 else found.forks[-1 - i]) for f, i in found.links]
     assert sum(math.dist(a, b) for a, b in ends) == pytest.approx(10 * (1 + math.sqrt(3)), abs=0.01)
@@ -80,18 +80,26 @@ def test_a_fork_that_loses_its_branch_counts_as_a_bend() -> None:
     """Places 0, 1, 2 hang on fork 3; joining 2 with 4 and 5 leaves the fork a bend between 0 and 1."""
     places = np.array([[0.0, 0.0], [8.0, 0.0], [4.0, 12.0], [4.0, 3.0], [0.0, 16.0], [8.0, 16.0]])
     lines = [(u, v, math.dist(places[u], places[v])) for u, v in ((0, 3), (1, 3), (2, 3), (0, 4), (1, 5))]
-    found = full_trees(places, lines, [False, False, False, True, False, False], straight, 1.0, 99)
+    found = full_trees(places, lines, [False, False, False, True, False, False], straight, 1.0, 0.0, 99)
     assert (0, 1) in [tuple(sorted(pair)) for pair in found.straight]
 
 
 def test_no_forks_where_no_trench_may_run() -> None:
     square = np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 10.0], [0.0, 10.0]])
     lines = [(0, 1, 10.0), (1, 2, 10.0), (2, 3, 10.0)]
-    assert not len(full_trees(square, lines, [False] * 4, lambda a, b: np.full(len(a), np.inf), 1.0, 9).forks)
+    assert not len(full_trees(square, lines, [False] * 4, lambda a, b: np.full(len(a), np.inf), 1.0, 0.0, 9).forks)
 
 
 def test_too_few_places_or_all_in_line() -> None:
-    assert not len(full_trees(np.zeros((2, 2)), [(0, 1, 1.0)], [False] * 2, straight, 1.0, 9).forks)
+    assert not len(full_trees(np.zeros((2, 2)), [(0, 1, 1.0)], [False] * 2, straight, 1.0, 0.0, 9).forks)
     row = np.array([[float(k), 0.0] for k in range(5)])
     lines = [(k, k + 1, 1.0) for k in range(4)]
-    assert not len(full_trees(row, lines, [False] * 5, straight, 1.0, 9).forks)
+    assert not len(full_trees(row, lines, [False] * 5, straight, 1.0, 0.0, 9).forks)
+
+
+def test_two_joints_that_cost_more_than_the_trench_saved_are_no_gain() -> None:
+    """The full tree of a square of 10 saves 30 - 10 (1 + sqrt 3) = 2.68."""
+    square = np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 10.0], [0.0, 10.0]])
+    lines = [(0, 1, 10.0), (1, 2, 10.0), (2, 3, 10.0)]
+    assert len(full_trees(square, lines, [False] * 4, straight, 1.0, 1.3, 9).groups) > 0
+    assert not full_trees(square, lines, [False] * 4, straight, 1.0, 2.2, 9).groups
