@@ -1,8 +1,8 @@
 """Places at borders: where the best way bends. In: Land. Out: corners, crossing places, and feet of stubs, (n, 2) each.
 
-A shortest way bends only at convex corners of what it must not enter, and at the borders of dearer ground. Places at
-dearer ground stand a few millimetres on its cheaper side (``ASIDE_M``), so that no node of our choosing lies on a
-border: what is on which side, and who pays the crossing, then never hangs on rounding.
+A shortest way bends only at convex corners of what it must not enter, and at the borders of grounds. Places at these
+stand a few millimetres on the cheaper side (``ASIDE_M``), so that no node of our choosing lies on a border: what is on
+which side, and who pays the crossing, then never hangs on rounding.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ ASIDE_M = 0.003
 _ROUND_M = 0.12
 _NEAR_M = 5.0
 _SHARP = np.sin(np.radians(20))
+_ROUND = np.sin(np.radians(8))
 _FLAT = np.sin(np.radians(1))
 
 
@@ -47,15 +48,15 @@ def _turn(ring: Floats) -> Floats:
     return np.where(sharp, np.sign(cross), sine)
 
 
-def coarser(land: Land, ring: Floats) -> Floats:
+def coarser(land: Land, ring: Floats, off_m: float = _ROUND_M, most_deg: float = 35) -> Floats:
     """
     The ring with fewer corners where it is round: two corners give way to the one where their outer sides meet.
 
-    Only where both turn by less than 35 degrees, and the new corner is free and at most ``_ROUND_M`` off the ring: a
+    Only where both turn by less than ``most_deg``, and the new corner is free and at most ``off_m`` off the ring: a
     trunk strip keeps half of its sixteen corners.
     """
     turn, k = _turn(ring), len(ring)
-    small = (turn > _FLAT) & (turn < np.sin(np.radians(35)))
+    small = (turn > _FLAT) & (turn < np.sin(np.radians(most_deg)))
     kept: list[Floats] = []
     idx = 0
     while idx < k:
@@ -65,7 +66,7 @@ def coarser(land: Land, ring: Floats) -> Floats:
             share = (w[0] * v[1] - w[1] * v[0]) / (u[0] * v[1] - u[1] * v[0])
             corner = one + u * share
             off = abs(w[0] * (corner - one)[1] - w[1] * (corner - one)[0]) / float(np.hypot(*w))
-            if off <= _ROUND_M and land.free(np.round(corner[None], 3))[0]:
+            if off <= off_m and land.free(np.round(corner[None], 3))[0]:
                 kept.append(corner)
                 idx += 2
                 continue
@@ -92,9 +93,23 @@ class Corners:
         return cls([coarser(land, ring) for ring in rings_of(pushed(land.forbidden, PUSH_M))], _FLAT)
 
     @classmethod
-    def of_dearer(cls, rings: list[Floats]) -> Self:
-        """Sharp corners of dearer ground (``border_rings``); round borders have crossing places enough."""
-        return cls(rings, _SHARP)
+    def of_borders(cls, land: Land, rings: list[Floats], most: int) -> Self:
+        """
+        Corners of the borders between grounds (``border_rings``), on their cheaper side.
+
+        Ways bend round convex corners of dearer ground, and cut through it from a hollow corner to another: where two
+        paths cross, between the corners of the lawns. Round borders are made coarser from outside: a way along them
+        through places on the border itself would run in the dearer ground between them. Where that makes
+        more than ``most`` corners (roots of many trees), only sharp ones are taken: they would cost the search more
+        than they gain.
+        """
+        sharp = cls([to_cheaper_side(land, ring) for ring in rings], _SHARP)
+        every = cls(
+            [to_cheaper_side(land, coarser(land, coarser(land, ring), 2 * _ROUND_M, 50)) for ring in rings], _ROUND
+        )
+        found = every if len(every.xy) - len(sharp.xy) <= most else sharp
+        hollow = cls([to_cheaper_side(land, ring)[::-1] for ring in rings], _SHARP)
+        return found.and_also(hollow)
 
     def and_also(self, other: Self) -> Self:
         """Both together, these first."""
@@ -116,8 +131,29 @@ class Corners:
         )
 
 
+def to_cheaper_side(land: Land, ring: Floats) -> Floats:
+    """
+    Corners of a ring that runs a little outside an area; moved inside where the ground is cheaper there.
+
+    A zone need not be dearer than the base ground: a bed in a lawn seldom is.
+    """
+    before, after = ring - np.roll(ring, 1, axis=0), np.roll(ring, -1, axis=0) - ring
+    before, after = (way / np.maximum(np.hypot(*way.T), 1e-9)[:, None] for way in (before, after))
+    # Mitred: both sides move by as much.
+    mitre = (before + after) / np.maximum(1 + (before * after).sum(axis=1), 0.1)[:, None]
+    return _cheaper(land, ring, np.column_stack([mitre[:, 1], -mitre[:, 0]]))
+
+
+def _cheaper(land: Land, places: Floats, outward: Floats) -> Floats:
+    """Places ``ASIDE_M`` outside a border, each moved as far inside where the ground is cheaper there."""
+    inner = places - 2 * ASIDE_M * outward
+    price = np.where(land.no_dig, np.inf, land.per_m)
+    inside = price[land.ground_at(inner)] < price[land.ground_at(places)]
+    return np.asarray(np.where(inside[:, None], inner, places), dtype=float)
+
+
 def border_rings(land: Land) -> list[Floats]:
-    """Rings of all ground dearer than what lies outside it, a little outside; forbidden parts are still there."""
+    """Rings of all ground of zones, each level of dearness, a little outside; forbidden parts are still there."""
     rings = []
     for level, (idx, area) in enumerate(land.levels):
         dearer = land.levels[level - 1][1] if level else None
@@ -133,12 +169,14 @@ def border_rings(land: Land) -> list[Floats]:
     return rings
 
 
-def border_places(land: Land, rings: list[Floats], terminals: Floats, most: int) -> Floats:
+def border_places(land: Land, rings: list[Floats], corners: Corners, terminals: Floats, most: int) -> Floats:
     """
     Crossing places along the borders of dearer ground, on free ground; (k, 2).
 
     Parameters
     ----------
+    corners
+        Corners of the borders: no places along them are wanted nearer to these than half their spacing.
     terminals
         (n, 2) places whose nearest border places are wanted too, where nearer than ``_NEAR_M``.
     most
@@ -160,14 +198,30 @@ def border_places(land: Land, rings: list[Floats], terminals: Floats, most: int)
         for start, end in pairwise(stops):
             count = int(np.floor((end - start) / spacing + 0.5))
             steps = start + (np.arange(count) + 0.5) * (end - start) / max(count, 1)
-            along.append(shapely.get_coordinates(shapely.line_interpolate_point(line, steps % line.length)))
+            along.append(_on_cheaper_side(land, line, steps % line.length))
         if len(at):
             shapely.prepare(line)
             close = shapely.distance(line, at) < _NEAR_M
             share = shapely.line_locate_point(line, at[close])
-            near.append(shapely.get_coordinates(shapely.line_interpolate_point(line, share)))
-    crossing = np.vstack([*near, *along])
+            near.append(_on_cheaper_side(land, line, share))
+    steps = np.vstack(along)
+    if len(corners.xy) and len(steps):
+        from scipy.spatial import cKDTree
+
+        steps = steps[cKDTree(corners.xy).query(steps)[0] > spacing / 2]
+    crossing = np.vstack([*near, steps])
     return crossing[land.free(crossing)]
+
+
+def _on_cheaper_side(land: Land, line: LinearRing, at_m: Floats) -> Floats:
+    """Places so many metres along a ring, each on its cheaper side."""
+    places, ahead, behind = (
+        shapely.get_coordinates(shapely.line_interpolate_point(line, (at_m + by) % line.length))
+        for by in (0, 0.01, -0.01)
+    )
+    along = ahead - behind
+    along /= np.maximum(np.hypot(*along.T), 1e-9)[:, None]
+    return _cheaper(land, places, np.column_stack([along[:, 1], -along[:, 0]]))
 
 
 def stub_feet(land: Land, place: tuple[float, float]) -> Floats:

@@ -79,7 +79,10 @@ class Borders:
 
     def segments_at(self, places: Floats) -> tuple[Floats, Floats]:
         """The border segments nearest to (n, 2) places that lie on borders: their two ends, (n, 2) each."""
-        place, segment = self._tree.query(shapely.points(places))
+        return self._nearest(places, 0.0)
+
+    def _nearest(self, places: Floats, within_m: float) -> tuple[Floats, Floats]:
+        place, segment = self._tree.query(shapely.points(places), predicate="dwithin", distance=within_m)
         p, q = self.p[segment], self.q[segment]
         s, e = q - p, places[place] - p
         share = np.clip((e * s).sum(axis=1) / (s * s).sum(axis=1), 0, 1)
@@ -88,6 +91,15 @@ class Borders:
         _, first = np.unique(place[best], return_index=True)
         chosen = segment[best[first]]
         return self.p[chosen], self.q[chosen]
+
+    def segments_near(self, places: Floats, within_m: float) -> tuple[Floats, Floats]:
+        """The border segment nearest to each of (n, 2) places: its two ends; NaN where none is so near."""
+        p, q = np.full(places.shape, np.nan), np.full(places.shape, np.nan)
+        if len(self.p):
+            near = np.unique(self._tree.query(shapely.points(places), predicate="dwithin", distance=within_m)[0])
+            if len(near):
+                p[near], q[near] = self._nearest(places[near], within_m)
+        return p, q
 
     def _cuts(
         self,

@@ -6,8 +6,8 @@ Nodes by rule, in the order in which they win where two would stand closer than 
    (border_places.py);
 2. convex corners of no-dig zones, pushed out by keep-off and 2 mm;
 3. each lamp's nearest joint place, places where two reaches meet, rings in reach (joint_places.py);
-4. corners of dearer ground, where the best ways between neighbouring terminals cross its borders (refraction.py), and
-   places along its borders;
+4. corners of the borders between grounds, where the best ways between neighbouring terminals cross these
+   (refraction.py), and places along them;
 5. hub places: Fermat points of neighbouring triples (hub_places.py).
 
 Edges by rule: edges.py; coordinates are rounded to the millimetre before anything is priced.
@@ -171,10 +171,10 @@ class _Builder:
     def place_borders(self) -> None:
         rings = border_rings(self.land)
         most = 30 + 2 * len(self.survey.lamps)
-        crossing = border_places(self.land, rings, self.terminals, most)
-        dearer = Corners.of_dearer(rings)
-        self.corner_node = np.concatenate([self.corner_node, self._add_corners(dearer, 0.05)])
-        self.corners = self.corners.and_also(dearer)
+        between = Corners.of_borders(self.land, rings, most)
+        crossing = border_places(self.land, rings, between, self.terminals, most)
+        self.corner_node = np.concatenate([self.corner_node, self._add_corners(between, 0.05)])
+        self.corners = self.corners.and_also(between)
         if rings:
             self._place_ways()
         self.nodes.add_all(crossing, NodeKind.BORDER)

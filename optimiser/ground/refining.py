@@ -16,7 +16,12 @@ from .leads import cheapest_extension_kit, lead_arcs
 from .zones import Land
 
 
-def refine(ground: Ground, points: Floats, links: Sequence[tuple[int, int]] = ()) -> Ground:
+def refine(
+    ground: Ground,
+    points: Floats,
+    links: Sequence[tuple[int, int]] = (),
+    between: Sequence[tuple[int, int]] = (),
+) -> Ground:
     """
     Add nodes at points, and their edges and lead arcs by the same rules, behind all that is there.
 
@@ -28,6 +33,8 @@ def refine(ground: Ground, points: Floats, links: Sequence[tuple[int, int]] = ()
     links
         Lines wanted besides (where they are allowed): pairs (index into points, node of the old graph); a negative
         second number -1 - j stands for point j.
+    between
+        Lines wanted besides between nodes of the old graph that have none yet.
 
     Returns
     -------
@@ -52,7 +59,9 @@ def refine(ground: Ground, points: Floats, links: Sequence[tuple[int, int]] = ()
         if node_of[point] >= len(old_xy)
     ]
     wanted = [(u, v) for u, v in wanted if v >= 0]
-    more = np.array(wanted, dtype=np.int64).reshape(-1, 2)
+    missing = np.array(between, dtype=np.int64).reshape(-1, 2)
+    missing = missing[~np.isin(edges.key_of(missing), edges.key_of(old.ends))]
+    more = np.vstack([np.array(wanted, dtype=np.int64).reshape(-1, 2), missing])
     more = more[np.isin(more, pool).all(axis=1)]
     pairs = edges.unique_pairs(
         np.vstack(

@@ -85,6 +85,16 @@ def _proven(proof: Proof, total: float) -> tuple[float | None, m.Outcome]:
     return math.floor(proof.bound * 100) / 100, proof.outcome
 
 
+def _parts(proof: Proof, bound: float | None) -> dict[str, float] | None:
+    """Parts of the bound in whole cents; where the bound is held to a cost rounded item by item, that is one more."""
+    if proof.bound_parts is None:
+        return None
+    parts = {name: math.floor(part * 100) / 100 for name, part in proof.bound_parts.items()}
+    if bound is not None and proof.bound is not None and proof.bound > bound + 0.01:
+        parts["rounding of prices"] = round(bound - math.fsum(parts.values()), 2)
+    return parts
+
+
 def _version() -> str:
     try:
         return version("lampspur")
@@ -189,9 +199,7 @@ class _Writer:
             bound=bound,
             gap=None if bound is None else round((total - bound) / total, 5) if total > 0 else 0.0,
             bound_says=proof.bound_says,
-            bound_parts=None
-            if proof.bound_parts is None
-            else {name: math.floor(part * 100) / 100 for name, part in proof.bound_parts.items()},
+            bound_parts=_parts(proof, bound),
             drivers=drivers,
             circuits=circuits,
             joints=joints,

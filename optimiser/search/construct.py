@@ -8,6 +8,7 @@ cheapest is kept. Should no palette hold the trees, they are built again within 
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -61,13 +62,19 @@ def best_palette(bench: Bench, state: State) -> State | None:
     return best
 
 
-def straighten_all(bench: Bench, state: State, *, elsewhere: bool = False) -> State:
-    """Lighten every circuit's tree in turn while that helps; ``elsewhere``: whole branches may be laid elsewhere."""
+def straighten_all(
+    bench: Bench, state: State, groups: Sequence[Sequence[int]] = (), *, elsewhere: bool = False
+) -> State:
+    """
+    Lighten every circuit's tree in turn while that helps.
+
+    ``groups`` are nodes to add together; ``elsewhere``: whole branches may be laid elsewhere.
+    """
     improved = True
     while improved and not bench.effort.stopped:
         improved = False
         for index in range(len(state.circuits)):
-            new = straighten(bench, state, index, elsewhere=elsewhere)
+            new = straighten(bench, state, index, groups=groups, elsewhere=elsewhere)
             if new is not None and new.cost < state.cost - 1e-6:
                 state, improved = new, True
     return state

@@ -244,31 +244,37 @@ class _Search:
         states, slid = [d.state for d in done], [d.slid for d in done]
         places: list[list[float]] = []
         links: list[tuple[int, int]] = []
+        between: list[tuple[int, int]] = []
         for s in slid:
             base = len(places)
-            places.extend(s.places.tolist())
+            places += [*s.places.tolist(), *s.more.tolist()]
             for a, b in s.links:
                 a, b = (b, a) if a >= 0 else (a, b)
-                links.append((base - 1 - a, b if b >= 0 else b - base))
-            for place, three in zip(s.more.tolist(), s.more_links, strict=True):
-                links.extend((len(places), b if b >= 0 else b - base) for b in three)
-                places.append(place)
+                if a >= 0:
+                    between.append((a, b))
+                else:
+                    links.append((base - 1 - a, b if b >= 0 else b - base))
         before = min(state.cost for state in states)
         if places:
-            ground = refine(self.ground, np.array(places), links)
+            ground = refine(self.ground, np.array(places), links, between)
             node_at = {(round(float(x), 3), round(float(y), 3)): i for i, (x, y, _) in enumerate(ground.graph.xyz)}
             self.ground = ground
             self.facts = gather_facts(self.job, self.survey, ground.graph)
             bench = self.bench()
             moved = []
             for state, s in zip(states, slid, strict=True):
-                nodes = [node_at.get((round(x, 3), round(y, 3)), -1) for x, y in s.places.tolist()]
+                nodes, forks = (
+                    [node_at.get((round(x, 3), round(y, 3)), -1) for x, y in some.tolist()]
+                    for some in (s.places, s.more)
+                )
                 padded = self._on_graph(bench, state)
                 new = moved_onto(bench, padded, s, nodes)
                 better = new if new is not None and new.cost < padded.cost else padded
                 if better.circuits:
                     bench.palette = better.circuits[0].palette
-                moved.append(straighten_all(bench, better))
+                groups = [[forks[j] for j in group] for group in s.groups]
+                groups = [group for group in groups if min(group) >= 0]
+                moved.append(straighten_all(bench, better, groups))
             states = moved
             self.work += bench.effort.spent
         self.refinements += 1

@@ -126,15 +126,11 @@ def _polished(
     def weight_between(child: int, up: int) -> float:
         return weight[edge_between(child, up)]
 
-    def reach(sources: list[int], limit: float) -> tuple[np.ndarray, np.ndarray]:
-        bench.effort.spend(0.5 + n / 4000)
-        return ways.from_sources(sources, limit)
-
     tree = {**parent, **dict.fromkeys(roots, top), **{n + lamp: facts.lead_node[arc] for lamp, arc in leads.items()}}
     while not bench.effort.stopped:
         before = sum(weight_between(child, up) for child, up in tree.items())
         tree = lighten(near, weight.__getitem__, edge_between, top, tree, ends, bench.effort.spend, barred=barred)
-        tree = exchange_key_paths(tree, top, ends, weight_between, reach, barred=barred, leaves=leaves)
+        tree = exchange_key_paths(tree, top, ends, weight_between, bench.near_ways, barred=barred, leaves=leaves)
         if sum(weight_between(child, up) for child, up in tree.items()) > before - 1e-6:
             break
     found = {lamp: ways.lead_between(lamp, tree[n + lamp]) for lamp in leads}

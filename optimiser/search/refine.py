@@ -9,25 +9,32 @@ graph, and the search goes on from the layout moved onto them.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from ..ground.graph import Floats, Ints
+from ..ground.border_places import ASIDE_M
+from ..ground.graph import Bools, Floats, Ints
 from ..ground.hub_places import fermat_points
+from ..ground.refraction import crossing_ways
 from ..ground.zones import Land
 from .circuit import Fed
 from .facts import Facts, is_fixed
+from .full_trees import FullTrees, full_trees
 from .state import Bench, State
 
 FIRST_STEP_M, LAST_STEP_M = 0.4, 0.005
 LEAST_FORK_M = 0.15
+TREE_GAIN, BEND_GAIN = 2e-4, 1e-4
+"""Least part of all trench that a full tree or a bend must gain to be worth its nodes: all make the search slower."""
+KNOWN_M = 0.1
+"""Where a node stands so near already, the search has seen what a fork or a bend there is worth."""
+_TOGETHER = 200
 AT_ONCE = 256
 """Most nodes slid at once: enough to price lines in bulk, few enough to stop in between."""
 # Measured, in units of effort.
 WORK_PER_CALL, WORK_PER_PLACE, WORK_PER_LINE, WORK_PER_LEAD = 1.0, 0.002, 0.01, 0.03
-_TURNS = np.array([(np.cos(a), np.sin(a)) for a in np.arange(8) * np.pi / 4])
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,8 +42,8 @@ class Slid:
     """
     Where the nodes of a layout should stand.
 
-    ``nodes`` (k,) are graph nodes, ``places`` (k, 2) where to move them; ``links`` are pairs of positions: i >= 0 a
-    graph node, -1 - j the j-th place.
+    ``nodes`` (k,) are graph nodes, ``places`` (k, 2) where to move them; ``links`` are lines wanted, as pairs of
+    positions: i >= 0 a graph node, -1 - j the j-th place, ``more`` counted behind ``places``.
     """
 
     nodes: list[int]
@@ -44,17 +51,19 @@ class Slid:
     links: list[tuple[int, int]]
     gain: float
     more: np.ndarray
-    """(j, 2) further places worth a node: Fermat points of neighbouring lines that meet at less than 120 degrees."""
-    more_links: list[tuple[int, int, int]]
-    """The three graph nodes or moved places (as in ``links``) that each of them should be joined to."""
+    """(j, 2) further places worth a node: forks that would save trench."""
+    groups: list[tuple[int, ...]]
+    """Rows of them that may be of use together only."""
 
 
-def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 3) -> Slid:
+def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 6) -> Slid:
     """
     Best places of all movable nodes of a layout's network, found in a few sweeps.
 
     What the bench's effort does not reach stays where it is.
     """
+    from scipy.spatial import cKDTree
+
     facts, effort = bench.facts, bench.effort
     network = _network(facts, state)
     movable = [
@@ -65,6 +74,10 @@ def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 3) -> Slid:
     ]
     pricing = _Pricing(facts, land, network)
     total_gain = 0.0
+    bare = [v for v in movable if v not in network.lamps_at and len(network.links[v]) > 2]
+    if not effort.is_over:
+        total_gain += _move_together(pricing, network, bare)
+        effort.spend(pricing.work())
     touched = set(movable)
     groups = _apart(movable, network)
     for sweep in range(sweeps):
@@ -81,15 +94,38 @@ def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 3) -> Slid:
                     touched.update((v, *(u for u, _ in network.links[v])))
             gained += float(gain.sum())
         total_gain += gained
-        if gained < 1e-4 * state.price:
+        if gained < 1e-5 * state.price:
             break
     at = dict(zip(network.links, pricing.at[list(network.links)], strict=True))
     moved = [v for v in movable if np.hypot(*(at[v] - facts.graph.xyz[v, :2])) >= 0.002]
     places = np.round(np.array([at[v] for v in moved]).reshape(-1, 2), 3)
     index = {v: -1 - i for i, v in enumerate(moved)}
     links = sorted({tuple(sorted((index.get(u, u), index.get(v, v)))) for v in moved for u, *_ in network.links[v]})
-    more, more_links = _forks(network, at, index, land)
-    return Slid(moved, places, [(int(a), int(b)) for a, b in links], total_gain, more, more_links)
+    there = cKDTree(facts.graph.xyz[:, :2])
+
+    def is_known(points: Floats) -> Bools:
+        return np.asarray(there.query(points)[0] < KNOWN_M, dtype=bool)
+
+    fork_price = bench.joint_price_of_ways[: 3 + 1][-1]
+    forks, their_links = _forks(network, at, land)
+    trees, keys = _full_trees(facts, network, at, land, fork_price, is_known)
+    every = [(int(a), int(b)) for a, b in links]
+    first = len(moved)
+    every += [(-1 - first - j, index.get(v, v)) for j, v in their_links]
+    first += len(forks)
+    here = [index.get(v, v) for v in keys]
+    every += [(-1 - first - j, here[i] if i >= 0 else i - first) for j, i in trees.links]
+    every += [(here[u], here[v]) for u, v in trees.straight]
+    together = [tuple(len(forks) + j for j in group) for group in trees.groups]
+    first += len(trees.forks)
+    bends = [np.zeros((0, 2))]
+    for (u, v), way in _bends(facts, network, at, land, is_known):
+        start = sum(map(len, bends))
+        stops = [index.get(u, u), *(-1 - first - start - j for j in range(len(way))), index.get(v, v)]
+        every += itertools.pairwise(stops)
+        together.append(tuple(len(forks) + len(trees.forks) + start + j for j in range(len(way))))
+        bends.append(way)
+    return Slid(moved, places, every, total_gain, np.vstack([forks, trees.forks, *bends]), together)
 
 
 def _apart(movable: list[int], network: _Network) -> list[list[int]]:
@@ -109,9 +145,7 @@ def _apart(movable: list[int], network: _Network) -> list[list[int]]:
     return [group for groups_of_colour in groups for group in groups_of_colour]
 
 
-def _forks(
-    network: _Network, at: dict[int, np.ndarray], index: dict[int, int], land: Land
-) -> tuple[np.ndarray, list[tuple[int, int, int]]]:
+def _forks(network: _Network, at: dict[int, np.ndarray], land: Land) -> tuple[Floats, list[tuple[int, int]]]:
     """Where two neighbouring lines of the network might better join before they meet."""
     triples: list[tuple[int, int, int]] = []
     for v in sorted(network.links):
@@ -130,7 +164,103 @@ def _forks(
     apart = np.min([np.hypot(*(points - c).T) for c in corners], axis=0)
     good = inner & (apart > LEAST_FORK_M) & land.free(np.where(np.isfinite(points), points, 0.0))
     kept = [t for t, ok in zip(triples, good, strict=True) if ok]
-    return np.round(points[good], 3), [(index.get(v, v), index.get(a, a), index.get(b, b)) for v, a, b in kept]
+    return np.round(points[good], 3), [(j, v) for j, three in enumerate(kept) for v in three]
+
+
+def _full_trees(
+    facts: Facts,
+    network: _Network,
+    at: dict[int, np.ndarray],
+    land: Land,
+    fork_price: float,
+    is_known: Callable[[Floats], Bools],
+) -> tuple[FullTrees, list[int]]:
+    """Forks between branches that do not meet yet, and the nodes that they count as places."""
+    price = _line_prices(network, at, land)
+    if len(price) < 2:
+        return FullTrees(np.zeros((0, 2)), [], [], []), []
+    keys = [
+        v
+        for v in sorted(network.links)
+        if len(network.links[v]) != 2 or v in network.lamps_at or is_fixed(int(facts.graph.kind[v]))
+    ]
+    place = {v: i for i, v in enumerate(keys)}
+    lines: list[tuple[int, int, float]] = []
+    for v in keys:
+        for u, _ in network.links[v]:
+            last, here, total = v, u, price[min(u, v), max(u, v)]
+            while here not in place:
+                (on,) = (w for w, _ in network.links[here] if w != last)
+                total += price[min(here, on), max(here, on)]
+                last, here = here, on
+            if place[v] < place[here]:
+                lines.append((place[v], place[here], total))
+    joined = [(u, v) for u, v in network.sleeves]
+    joined += list(itertools.pairwise(v for v in facts.graph.supply_node.tolist() if v in place))
+    lines += [(place[u], place[v], 0.0) for u, v in joined if u in place and v in place]
+
+    def priced(one: Floats, two: Floats) -> Floats:
+        found = land.price_lines(one, two)
+        return np.where(found.allowed, found.trench_price, np.inf)
+
+    bare = [v not in network.lamps_at and not is_fixed(int(facts.graph.kind[v])) for v in keys]
+    trees = full_trees(
+        np.array([at[v] for v in keys]),
+        lines,
+        bare,
+        priced,
+        float(land.per_m[~land.no_dig].min()),
+        fork_price,
+        max(6, len(keys) // 6),
+        max(TREE_GAIN * sum(price.values()), fork_price / 2),  # cable and drop are not reckoned with
+        is_known,
+    )
+    return trees, keys
+
+
+def _bends(
+    facts: Facts,
+    network: _Network,
+    at: dict[int, np.ndarray],
+    land: Land,
+    is_known: Callable[[Floats], Bools],
+) -> list[tuple[tuple[int, int], Floats]]:
+    """Ways that bend at borders of grounds, cheaper than the lines between neighbours or than those of a bend."""
+    if not land.levels:
+        return []
+    price = _line_prices(network, at, land)
+    now = dict(price)
+    for v, near in network.links.items():
+        if len(near) == 2 and v not in network.lamps_at and not is_fixed(int(facts.graph.kind[v])):
+            (a, _), (b, _) = near
+            both = price[min(a, v), max(a, v)] + price[min(b, v), max(b, v)]
+            pair = (min(a, b), max(a, b))
+            now[pair] = min(now.get(pair, np.inf), both)
+    if not now:
+        return []
+    least_gain = BEND_GAIN * sum(price.values())
+    nodes = sorted({v for pair in now for v in pair})
+    row = {v: i for i, v in enumerate(nodes)}
+    found = []
+    ways = crossing_ways(land, np.array([at[v] for v in nodes]), np.array([(row[u], row[v]) for u, v in sorted(now)]))
+    for at_rows, way in ways:
+        u, v = nodes[int(at_rows[0])], nodes[int(at_rows[1])]
+        way = np.round(way, 3)
+        stops = np.vstack([at[u], way, at[v]])
+        lines = land.price_lines(stops[:-1], stops[1:])
+        gains = lines.allowed.all() and float(lines.trench_price.sum()) < now[min(u, v), max(u, v)] - least_gain
+        if gains and not is_known(way).all():
+            found.append(((u, v), way))
+    return found
+
+
+def _line_prices(network: _Network, at: dict[int, np.ndarray], land: Land) -> dict[tuple[int, int], float]:
+    """What the trench of each line of the network costs, lower node first."""
+    ends = [(u, v) for u in sorted(network.links) for v, _ in network.links[u] if u < v]
+    if not ends:
+        return {}
+    a, b = (np.array([at[pair[k]] for pair in ends]) for k in (0, 1))
+    return dict(zip(ends, land.price_lines(a, b).trench_price.tolist(), strict=True))
 
 
 @dataclass
@@ -139,6 +269,7 @@ class _Network:
     """node -> (neighbour, cable price per metre of route laid along that line)."""
     lamps_at: dict[int, list[int]]
     needs_joint: set[int]
+    sleeves: set[tuple[int, int]]
 
 
 def _network(facts: Facts, state: State) -> _Network:
@@ -164,7 +295,7 @@ def _network(facts: Facts, state: State) -> _Network:
             continue
         links.setdefault(u, []).append((v, price_m))
         links.setdefault(v, []).append((u, price_m))
-    return _Network(links, lamps_at, needs_joint)
+    return _Network(links, lamps_at, needs_joint, sleeve_ends)
 
 
 class _Pricing:
@@ -194,6 +325,17 @@ class _Pricing:
         """Let k nodes stand at (k, 2) places from now on."""
         self.at[nodes] = places
         self._z[nodes] = self.land.height(places)
+
+    def needs_joint(self, nodes: Ints) -> Bools:
+        """(k,) whether joints must be able to stand at k nodes."""
+        return self._joint[nodes]
+
+    def whole(self, u: Ints, v: Ints, cable_m: Floats) -> Floats:
+        """(p,) what lines between nodes cost, with cable of a price per metre; infinite where none may run."""
+        heights = {} if self.land.heights.flat else {"a_z": self._z[u], "b_z": self._z[v]}
+        priced = self.land.price_lines(self.at[u], self.at[v], **heights)
+        self._asked += WORK_PER_CALL + WORK_PER_LINE * len(u)
+        return np.where(priced.allowed, priced.trench_price + priced.length_m * cable_m, np.inf)
 
     def lines(self, nodes: Ints) -> tuple[Ints, Ints]:
         """Lines of k nodes: (p,) which of the nodes each belongs to, (p,) its place among all lines."""
@@ -296,9 +438,10 @@ def _slide_some(pricing: _Pricing, nodes: Ints, *, coarse: bool) -> Floats:
         better = worth < now[many] - 1e-9
         here[many[better]], now[many[better]] = median[better], worth[better]
     step = np.full(k, FIRST_STEP_M if coarse else FIRST_STEP_M / 4)
+    turns = _turns_at(pricing.land, here)
     going = np.flatnonzero(np.isfinite(now))
     while len(going):
-        places = np.round(here[going, None, :] + step[going, None, None] * _TURNS, 3)
+        places = np.round(here[going, None, :] + step[going, None, None] * turns[going], 3)
         each = pricing.price(nodes[going], places, now[going])
         best = each.argmin(axis=1)
         worth = each[np.arange(len(going)), best]
@@ -312,6 +455,78 @@ def _slide_some(pricing: _Pricing, nodes: Ints, *, coarse: bool) -> Floats:
     gain = np.zeros(k)
     gain[moved] = start[moved] - now[moved]
     return gain
+
+
+def _move_together(pricing: _Pricing, network: _Network, forks: list[int]) -> float:
+    """
+    Move neighbouring forks at once; what that saves.
+
+    One at a time they follow one another in ever smaller steps, the slower the nearer they are. Here all are moved to
+    the weighted median of their neighbours again and again (Weiszfeld's iteration for a whole tree, as W. D. Smith has
+    it: "How to find Steiner minimal trees in Euclidean d-space", Algorithmica 7, 1992, 137-177), as if every line's
+    ground were the same wherever it lies; each group of neighbours is kept where exact prices agree.
+    """
+    mine = set(forks)
+    lines = sorted({(min(u, v), max(u, v)) for v in forks for u, _ in network.links[v]})
+    group = {v: v for v in forks}
+
+    def first(v: int) -> int:
+        while group[v] != v:
+            v = group[v]
+        return v
+
+    for u, v in lines:
+        if u in mine and v in mine:
+            group[max(first(u), first(v))] = min(first(u), first(v))
+    members: dict[int, list[int]] = {}
+    for v in forks:
+        members.setdefault(first(v), []).append(v)
+    many = {top for top, those in members.items() if len(those) > 1}
+    lines = [pair for pair in lines if any(v in mine and first(v) in many for v in pair)]
+    if not lines:
+        return 0.0
+    u, v = np.array(lines).T
+    cable = {(min(a, b), max(a, b)): price_m for a in forks for b, price_m in network.links[a]}
+    cable_m = np.array([cable[pair] for pair in lines])
+    before = pricing.whole(u, v, cable_m)
+    at = pricing.at
+    weight = before / np.maximum(np.hypot(*(at[u] - at[v]).T), 1e-6)
+    moving = np.zeros(len(at), dtype=bool)
+    moving[[w for top in many for w in members[top]]] = True
+    old = at.copy()
+    n = len(at)
+    for _ in range(_TOGETHER):
+        pull = weight / np.maximum(np.hypot(*(at[u] - at[v]).T), 1e-4)
+        total = np.bincount(u, pull, n) + np.bincount(v, pull, n)
+        new = np.column_stack([np.bincount(u, pull * at[v, k], n) + np.bincount(v, pull * at[u, k], n) for k in (0, 1)])
+        step = new[moving] / total[moving, None] - at[moving]
+        at[moving] += step
+        if np.abs(step).max() < 2e-4:
+            break
+    at[moving] = np.round(at[moving], 3)
+    moved = np.flatnonzero(moving)
+    pricing.move(moved, at[moved])
+    after = pricing.whole(u, v, cable_m)
+    # A fork where none may stand voids its group.
+    joint = pricing.needs_joint(moved)
+    stands = pricing.land.free(at[moved])
+    stands[joint] &= pricing.land.may_joint_where_free(at[moved[joint]])
+    bad = {first(w) for w in moved[~stands].tolist()}
+    gain: dict[int, float] = dict.fromkeys(many, 0.0)
+    for a, b, saved in zip(u.tolist(), v.tolist(), (before - after).tolist(), strict=True):
+        gain[first(a) if a in mine else first(b)] += saved
+    back = [w for w in moved.tolist() if first(w) in bad or not gain[first(w)] > 1e-6]
+    pricing.move(np.array(back, dtype=np.int64), old[back])
+    return sum(saved for top, saved in gain.items() if top not in bad and saved > 1e-6)
+
+
+def _turns_at(land: Land, places: Floats) -> Floats:
+    """(k, 8, 2) directions to look in from each place; along the border of a ground where one is next to it."""
+    p, q = land.borders.segments_near(places, 2 * ASIDE_M)
+    along = np.arctan2(*(q - p)[:, ::-1].T)
+    along[np.isnan(along)] = 0.0
+    angle = along[:, None] + np.arange(8) * np.pi / 4
+    return np.stack([np.cos(angle), np.sin(angle)], axis=2)
 
 
 def _median(points: Floats, weight: Floats, start: Floats) -> Floats:

@@ -127,6 +127,11 @@ class Bench:
         self._priced[key] = fed
         return fed
 
+    def near_ways(self, sources: Sequence[int], limit: float) -> tuple[np.ndarray, np.ndarray]:
+        """Cheapest ways from several nodes up to a price, as ``Ways.from_sources``: a short search, counted as one."""
+        self.effort.spend(0.5 + self.facts.graph.num_nodes / 4000)
+        return self.ways.from_sources(sources, limit)
+
     def use_of(self, circuits: Iterable[Fed]) -> np.ndarray:
         """(m,) cables in each edge, with those that are laid already."""
         laid = self.facts.laid

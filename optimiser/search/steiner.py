@@ -8,7 +8,8 @@ spanning tree.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+import math
+from collections.abc import Callable, Collection, Sequence
 
 Tree = dict[int, int]
 
@@ -32,6 +33,7 @@ def lighten(
     spend: Callable[[float], None],
     *,
     barred: Collection[int] = (),
+    groups: Sequence[Sequence[int]] = (),
     max_passes: int = 4,
 ) -> Tree:
     """
@@ -49,12 +51,21 @@ def lighten(
         Told the work done.
     barred
         Nodes that may not be added.
+    groups
+        Nodes to try together besides: forks of which none need gain alone.
     """
     keep = set(terminals)
     tree = dict(tree)
     cost = {child: weight(edge_between(child, up)) for child, up in tree.items()}
     total = sum(cost.values())
     for _ in range(max_passes):
+        improved = False
+        for group in groups:
+            spend(0.05 * len(group))
+            together = _insert_all(near, weight, root, tree, cost, keep, [v for v in group if v not in barred])
+            if together is not None and together[2] < total - 1e-7:
+                tree, cost, total = together
+                improved = True
         inside = set(tree)
         inside.add(root)
         candidates: dict[int, int] = {}
@@ -62,7 +73,6 @@ def lighten(
             for v, _ in near[u]:
                 if v not in inside and v not in barred:
                     candidates[v] = candidates.get(v, 0) + 1
-        improved = False
         spend(0.05 * len(candidates))
         for v, links in sorted(candidates.items()):
             if links < 2:
@@ -76,6 +86,53 @@ def lighten(
     return tree
 
 
+def _insert_all(
+    near: list[list[tuple[int, int]]],
+    weight: Callable[[int], float],
+    root: int,
+    tree: Tree,
+    cost: dict[int, float],
+    keep: set[int],
+    group: Sequence[int],
+) -> tuple[Tree, dict[int, float], float] | None:
+    """
+    The tree with several nodes added one after the other; what then hangs on nothing is cut back at the end, and a
+    fork that is left with two edges gives way to the straight one where that is there.
+    """
+    new = None
+    fresh = [v for v in dict.fromkeys(group) if v not in tree and v != root]
+    for k, v in enumerate(fresh):
+        last = k == len(fresh) - 1
+        new = _insert(near, weight, root, tree, cost, keep if last else keep.union(fresh[: k + 1]), v, anyhow=not last)
+        if new is None:
+            return None
+        tree, cost, _ = new
+    return None if new is None else _without_bends(near, weight, new[0], new[1], keep)
+
+
+def _without_bends(
+    near: list[list[tuple[int, int]]],
+    weight: Callable[[int], float],
+    tree: Tree,
+    cost: dict[int, float],
+    keep: set[int],
+) -> tuple[Tree, dict[int, float], float]:
+    """The tree with edges instead of two that meet where nothing else does; both are changed."""
+    children: dict[int, list[int]] = {}
+    for child, up in tree.items():
+        children.setdefault(up, []).append(child)
+    for v in [v for v in tree if v not in keep]:
+        if len(children.get(v, ())) != 1:
+            continue
+        (child,), up = children[v], tree[v]
+        straight = min((weight(e) for u, e in near[child] if u == up), default=math.inf)
+        if straight < cost[v] + cost[child]:
+            tree[child], cost[child] = up, straight
+            del tree[v], cost[v]
+            children[up] = [child if u == v else u for u in children[up]]
+    return tree, cost, sum(cost.values())
+
+
 def _insert(
     near: list[list[tuple[int, int]]],
     weight: Callable[[int], float],
@@ -84,9 +141,12 @@ def _insert(
     cost: dict[int, float],
     keep: set[int],
     v: int,
+    *,
+    anyhow: bool = False,
 ) -> tuple[Tree, dict[int, float], float] | None:
+    """The tree with one node added; None where it would be a leaf, unless wanted ``anyhow``."""
     links = [(weight(e), u) for u, e in near[v] if u in tree or u == root]
-    if len(links) < 2:
+    if len(links) < (1 if anyhow else 2):
         return None
     links.sort()
     parent, price = tree, cost  # as they are until there is something to change
@@ -140,7 +200,9 @@ def _insert(
                 break
             node, up, up_w = next_node, node, next_w
     if parent is tree:
-        return None
+        if not anyhow:
+            return None
+        parent, price = {**tree, v: first_u}, {**cost, v: first_w}
     kept: Tree = {}
     for node in keep:
         while node != root and node not in kept:

@@ -131,6 +131,33 @@ def test_a_dear_path_is_gone_round_where_that_is_cheaper() -> None:
     assert exact - 0.2 <= found <= exact * 1.003
 
 
+def test_where_two_paths_cross_the_way_goes_from_lawn_corner_to_lawn_corner() -> None:
+    paths = [box("along", "paving", -20, 4, 30, 5), box("across", "paving", 4, -20, 5, 30)]
+    ground = between_supplies(paths, (2.4, 0), (6.6, 9), grounds={"paving": {"per_m": 40, "crossing": 30}})
+    # Over the corners (4, 4) and (5, 5), where both paths are crossed for one crossing sum.
+    corners = 10 * 2 * math.hypot(1.6, 4) + 40 * math.sqrt(2) + 30
+    assert way(ground.graph, *ground.graph.supply_node, price=True) <= corners * 1.001
+
+
+@pytest.mark.parametrize(("per_m", "ground_there"), [(5, "bed"), (14, "lawn")])
+def test_places_at_borders_stand_on_the_cheaper_side(per_m: float, ground_there: str) -> None:
+    """A zone may be cheaper than the base ground around it: a way along its border then runs inside."""
+    corners = [(0.2, 2.9), (1.6, 2.7), (2.5, 1.4), (4.4, 0.9), (6.4, 1.0), (6.6, 0.0), (0.2, 0.0)]
+    ground = between_supplies([zone("bed", "bed", corners)], (-3, 3), (9, 1), grounds={"bed": {"per_m": per_m}})
+    graph, land = ground.graph, ground.land
+    places = graph.xyz[np.isin(graph.kind, [NodeKind.CORNER, NodeKind.BORDER]), :2]
+    assert len(places) >= 8 and shapely.distance(shapely.points(places), Polygon(corners).exterior).max() < 0.02
+    assert {land.names[idx] for idx in land.ground_at(places)} == {ground_there}
+
+
+def test_the_way_round_round_dear_ground_is_near_the_arc() -> None:
+    ground = between_supplies(
+        [zone("root", "root", regular(0, 0, 3, 32))], (-8, 0), (8, 0), grounds={"root": {"per_m": 90}}
+    )
+    arc = 10 * 2 * (math.sqrt(64 - 9) + 3 * (math.pi / 2 - math.acos(3 / 8)))
+    assert arc <= way(ground.graph, *ground.graph.supply_node, price=True) <= arc * 1.015
+
+
 def test_neighbours_ways_stray_little_from_the_best_among_all_lines() -> None:
     """
     Reference: every visible pair of the graph's own nodes. Between each terminal and its four nearest: one per cent
@@ -474,6 +501,19 @@ def test_refine_hangs_lamps_on_new_nodes_and_takes_the_lines_asked_for() -> None
     )
     pairs = {tuple(pair) for pair in new.ends.tolist()}
     assert (far, n + 1) in pairs and (n, n + 1) in pairs
+
+
+def test_refine_takes_lines_between_old_nodes_that_have_none_yet() -> None:
+    ground = build_ground(*random_site(14, seed=6))
+    old = ground.graph
+    there = {tuple(pair) for pair in old.ends.tolist()}
+    xy = old.xyz[:, :2]
+    far = [(u, v) for u, v in combinations(range(0, old.num_nodes, 7), 2) if (u, v) not in there]
+    ends = np.array(far)
+    far = [pair for pair, sees in zip(far, ground.land.visible(xy[ends[:, 0]], xy[ends[:, 1]]), strict=True) if sees]
+    finer = refine(ground, np.array([[7.0, 7.0]]), between=[far[0], far[0][::-1], next(iter(sorted(there)))]).graph
+    pairs = [tuple(pair) for pair in finer.ends.tolist()]
+    assert pairs.count(far[0]) == 1 and len(set(pairs)) == len(pairs)
 
 
 def test_refining_at_the_best_crossing_comes_nearer_to_the_best_way() -> None:

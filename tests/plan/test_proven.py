@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
 
-from optimiser.plan.build import NOTHING_PROVEN, _proven
+from optimiser.plan.build import NOTHING_PROVEN, _parts, _proven
 
 
 @pytest.mark.parametrize(
@@ -25,3 +26,13 @@ def test_bounds_are_cents_rounded_down(bound: float | None, says: tuple[float | 
 
 def test_a_stopped_search_stays_stopped() -> None:
     assert _proven(replace(NOTHING_PROVEN, bound=100.0, outcome="stopped_by_time"), 100.0) == (100.0, "stopped_by_time")
+
+
+def test_parts_add_up_where_the_bound_is_held_to_a_cost_rounded_item_by_item() -> None:
+    """Many cables of less than half a cent each cost nothing in the plan, but something in the search."""
+    proof = replace(NOTHING_PROVEN, bound=547.24, bound_parts={"trench": 540.0, "cable": 7.24})
+    bound, outcome = _proven(proof, 547.14)
+    parts = _parts(proof, bound)
+    assert bound == 547.14 and outcome == "proved_best"
+    assert parts is not None and math.fsum(parts.values()) == pytest.approx(547.14)
+    assert _parts(proof, _proven(proof, 560.0)[0]) == {"trench": 540.0, "cable": 7.24}

@@ -97,6 +97,29 @@ def test_unit_square_reaches_one_plus_root_three() -> None:
     assert weight_of(found, edges) == pytest.approx(1 + math.sqrt(3))
 
 
+def test_two_forks_gain_together_where_neither_does_alone() -> None:
+    """Each fork of the unit square alone sees only three of its corners at a price above the chain's."""
+    points = [(0, 0), (1, 0), (1, 1), (0, 1), (FERMAT, 0.5), (1 - FERMAT, 0.5)]
+    edges = complete(points)
+    edges[1, 4] = edges[2, 4] = edges[0, 5] = edges[3, 5] = 9.0  # no more than the full tree's own lines
+    tree = chain([0, 1, 2, 3])
+    alone = lightened(len(points), edges, 0, tree, [1, 2, 3], max_passes=9)
+    assert weight_of(alone, edges) == pytest.approx(3)
+    for group in ((4, 5), (5, 4), (4, 5, 4)):
+        found = lightened(len(points), edges, 0, tree, [1, 2, 3], groups=[group, group])
+        assert_tree(found, 0, [1, 2, 3])
+        assert weight_of(found, edges) == pytest.approx(1 + math.sqrt(3))
+
+
+def test_a_fork_that_lost_its_branch_gives_way_to_the_straight_line() -> None:
+    """Terminal 2 is better hung on the new fork 5; the old fork 3 is then a mere bend between 0 and 1."""
+    points = [(0, 0), (4, 0), (2, 4), (2, 1), (8, 0), (6, 2)]
+    edges = {pair: math.dist(points[pair[0]], points[pair[1]]) for pair in [(0, 3), (1, 3), (2, 3), (0, 1)]}
+    edges |= {(1, 4): 1.5, (2, 5): 0.5, (4, 5): 0.5}
+    found = lightened(len(points), edges, 0, {3: 0, 1: 3, 2: 3, 4: 1}, [1, 2, 4], groups=[(5,)])
+    assert found == {1: 0, 4: 1, 5: 4, 2: 5}
+
+
 def test_triangle_reaches_its_fermat_point() -> None:
     """An equilateral triangle of side 1: three ways of 1 / sqrt(3) from its middle, sqrt(3) in all."""
     points = [(0, 0), (1, 0), (0.5, math.sqrt(3) / 2), (0.5, FERMAT), (0.5, 0.1)]

@@ -8,13 +8,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimiser.ground import Ground, build_ground
+from optimiser.ground import Ground, build_ground, refine
 from optimiser.job_folder import JobFolder, open_job
 from optimiser.search.construct import construct
 from optimiser.search.effort import Effort
 from optimiser.search.facts import Facts, gather_facts
-from optimiser.search.refine import _network, _Pricing, slide
+from optimiser.search.refine import _move_together, _Network, _network, _Pricing, slide
 from optimiser.search.state import Bench, State
+from tests.ground.sites import make_job, make_survey
 
 CASES = Path(__file__).parents[2] / "cases"
 
@@ -86,3 +87,28 @@ def test_sliding_keeps_within_the_effort(orchard: tuple[JobFolder, Ground, Facts
     part = Bench(facts, Effort(whole.effort.spent / 4))
     slide(part, state, ground.land)
     assert 0 < part.effort.spent < whole.effort.spent
+
+
+def test_sliding_moves_two_neighbouring_forks_to_the_least_tree_at_once() -> None:
+    """A rectangle of 10 x 12 m joined over two forks: 12 + 10 sqrt 3 m of trench, cable to match."""
+    corners = [(0.0, 0.0), (0.0, 10.0), (12.0, 0.0), (12.0, 10.0)]
+    lines = [(0, 4), (1, 4), (4, 5), (2, 5), (3, 5)]
+    job = make_job(cables={"2.5": {"mm2": 2.5, "price_per_m": 0.0}})
+    ground = build_ground(job, make_survey(corners[1:], [corners[0]]))
+    ground = refine(ground, np.array([[3.5, 8.0], [9.5, 3.0]]))
+    facts = gather_facts(job, ground.land.survey, ground.graph)
+    at = [
+        int(np.argmin(np.hypot(*(ground.graph.xyz[:, :2] - place).T))) for place in [*corners, (3.5, 8.0), (9.5, 3.0)]
+    ]
+    links: dict[int, list[tuple[int, float]]] = {v: [] for v in at}
+    for u, v in lines:
+        links[at[u]].append((at[v], 0.0))
+        links[at[v]].append((at[u], 0.0))
+    network = _Network(links, {}, set(), set())
+    pricing = _Pricing(facts, ground.land, network)
+    u, v = np.array([(at[a], at[b]) for a, b in lines]).T
+    before = pricing.whole(u, v, np.zeros(5)).sum()
+    gain = _move_together(pricing, network, at[4:])
+    after = pricing.whole(u, v, np.zeros(5)).sum()
+    assert before - after == pytest.approx(gain)
+    assert after == pytest.approx(10 * (12 + 10 * np.sqrt(3)), rel=1e-6)  # lawn is 10 a metre

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -20,12 +21,19 @@ class Straighten:
 
 
 def straighten(
-    bench: Bench, state: State, index: int, *, laid_factor: float = 1.0, elsewhere: bool = False
+    bench: Bench,
+    state: State,
+    index: int,
+    *,
+    laid_factor: float = 1.0,
+    groups: Sequence[Sequence[int]] = (),
+    elsewhere: bool = False,
 ) -> State | None:
     """
     Lighten the tree of one circuit; trenches that other circuits use cost it nothing.
 
-    ``elsewhere``: lay whole branches elsewhere too, where that is lighter.
+    ``groups`` are nodes to add together: see ``lighten``; ``elsewhere``: lay whole branches elsewhere too, where that is
+    lighter.
     """
     fed = state.circuits[index]
     facts, ways = bench.facts, bench.ways
@@ -46,16 +54,17 @@ def straighten(
         terminals,
         bench.effort.spend,
         barred=bench.barred,
+        groups=groups,
     )
     if elsewhere:
         ways.set_open(others)
-
-        def reach(sources: list[int], limit: float) -> tuple[np.ndarray, np.ndarray]:
-            bench.effort.spend(0.5 + facts.graph.num_nodes / 4000)
-            return ways.from_sources(sources, limit)
-
         tree = exchange_key_paths(
-            tree, root, terminals, lambda child, up: price[ways.edge_of[child, up]], reach, barred=bench.barred
+            tree,
+            root,
+            terminals,
+            lambda child, up: price[ways.edge_of[child, up]],
+            bench.near_ways,
+            barred=bench.barred,
         )
     if tree == fed.tree:
         return None
