@@ -169,7 +169,8 @@ def _price(part: Part, found: list[tuple[int, int, float, float, float, float, t
             cut = cut + joints * (2 * facts.joint_end_m + 0.1)
             more_ends = 2 * joints
             kit = facts.joint_price(2, cable.area_mm2, cable.area_mm2)
-            price = cut * cable.price_m + np.where(joints > 0, joints * kit, 0.0)
+            # No kit may take this gauge: infinite, but only where one is needed.
+            price = cut * cable.price_m + np.multiply(joints, kit, out=np.zeros(num), where=joints > 0)
         ohm = cut * ((1 - in_sun) * cable.hot_ohm + in_sun * cable.sun_ohm) + (ends + more_ends) * facts.end_ohm
         fault = ohm * cable.fault_ohm / min(cable.hot_ohm, cable.fault_ohm)
         fits = (cable.area_mm2 <= most_mm2 + 1e-9) & (cable.rating_a * share >= part.min_rating_a - 1e-9)

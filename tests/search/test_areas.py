@@ -9,7 +9,7 @@ from dataclasses import replace
 import networkx as nx
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
 
 import optimiser.search.find as find
@@ -226,8 +226,91 @@ def searched_by_areas(files: Files) -> bool:
     return True
 
 
+LONG_WAYS_IN_SHORT_REELS_JOB = """\
+title = "random job"
+currency = "EUR"
+prices_are_invented = true
+base_ground = "lawn"
+[voltage]
+max_drop = "10 %"
+drop_from = "driver"
+[grounds]
+"lawn" = { per_m = 10 }
+"bed" = { per_m = 6, crossing = 2 }
+"gravel" = { per_m = 9, crossing = 3 }
+"paving" = { per_m = 32, crossing = 11 }
+"mulch" = { kind = "mulch", per_m = 4, depth_mm = 0 }
+"pond" = {  }
+"house" = { kind = "no_dig" }
+[lamps.bright]
+watts = 14
+volts = 12
+supply = "either"
+window_v = [10, 15.5]
+lead_mm2 = 1.0
+lead_m = 1.6
+inrush_a = 14
+input_uf = 330
+[cables]
+"1.5" = { mm2 = 1.5, price_per_m = 1.2, reels_m = [15] }
+"2.5" = { mm2 = 2.5, price_per_m = 1.9, reels_m = [15] }
+"4" = { mm2 = 4, price_per_m = 3.0, reels_m = [15] }
+"6" = { mm2 = 6, price_per_m = 4.4, reels_m = [15] }
+[drivers."breaker 60"]
+taps_v = [12]
+rated_w = 60
+limit_a = 15
+limit_mode = "hold"
+outlets = 3
+breaker_a = 4
+independent_outlets = true
+price = 95
+[supplies]
+"S1" = { price = 0, max_drivers = 1, loading_pct = 100 }
+"S2" = { price = 0, max_drivers = 1, loading_pct = 100 }
+[joints]
+method = "cut"
+extension_m = 0
+extension_per_m = 2
+end_ohm = 0.002
+[joints.kits]
+"five" = { max_ways = 5, max_mm2 = 4, price = 9, labour = 6 }
+[slack]
+per_cent = 0
+joint_end_m = 0
+[fuses]
+price = 0
+[rules]
+max_gauges = 2
+border_tolerance_m = 0.3
+trench_bunched = [1.0, 0.9, 0.8]
+[trees]
+rule = "careful"
+[zones."pond 1"]
+ground = "pond"
+"""
+LONG_WAYS_IN_SHORT_REELS_SURVEY = """\
+point,kind,of,x,y,z,group,ring,stem_mm
+S1,supply,,0.000,6.500,,,,
+S2,supply,,5.300,0.000,,,,
+L1,lamp,bright,0.000,0.400,,,,
+L2,lamp,bright,9.700,0.000,,,,
+L3,lamp,bright,0.000,0.400,,,,
+L4,lamp,bright,0.000,0.400,,front,,
+L5,lamp,bright,1.000,0.400,,front,,
+,corner,pond 1,0.000,0.400,,,,
+,corner,pond 1,1.000,0.400,,,,
+,corner,pond 1,1.000,1.400,,,,
+,corner,pond 1,0.000,1.400,,,,
+,mains,feed,0.000,0.000,,,,
+,mains,feed,1.000,9.000,,,,
+"""
+"""Pieces longer than their reel, in a gauge that no joint kit takes."""
+
+
 @settings(max_examples=15, **quietly)  # type: ignore[arg-type]
 @given(random_files())
+@example(Files(job=LONG_WAYS_IN_SHORT_REELS_JOB, survey=LONG_WAYS_IN_SHORT_REELS_SURVEY, num_drivers=None, seed=5))
 def test_random_jobs_by_areas(files: Files) -> None:
     assume(searched_by_areas(files))
 

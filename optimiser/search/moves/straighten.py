@@ -32,7 +32,7 @@ def straighten(
     """
     Lighten the tree of one circuit; trenches that other circuits use cost it nothing.
 
-    ``groups`` are nodes to add together: see ``lighten``. ``elsewhere``: lay whole branches elsewhere too, where lighter.
+    ``groups`` are nodes to add together: see ``lighten``. ``elsewhere``: lay whole branches elsewhere where lighter.
     """
     fed = state.circuits[index]
     facts, ways = bench.facts, bench.ways
