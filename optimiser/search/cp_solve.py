@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from ortools.sat.python import cp_model
 
-WORK_PER_UNIT = 2000.0
+WORK_PER_UNIT = 4000.0
 """Counted work (see effort.py) of one unit of CP-SAT's deterministic time."""
 
 

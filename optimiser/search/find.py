@@ -32,7 +32,7 @@ from .state import Bench, State
 from .tasks import LEAST_SLIDE, Crew, Done, Task, collecting_seldom
 from .warm import Warm, warm_states
 
-WORK_PER_LAMP = 1300.0
+WORK_PER_LAMP = 1200.0
 """Work of effort 1 for each lamp, exact rebuilding and sliding included, in units of about half a millisecond."""
 WORK_PER_LAMP_OF_MANY = 800.0
 VERY_MANY_LAMPS = 200
@@ -43,7 +43,7 @@ SPLIT_LAMPS = 250
 MOST_SETS = 7
 POOLED = 2
 """Layouts of each round kept to be put together at the end."""
-COMBINE_SHARE = 0.1
+COMBINE_SHARE = 0.03
 
 
 @dataclass(frozen=True)
