@@ -18,7 +18,7 @@ import numpy as np
 
 from .circuit import Fed
 from .state import Bench, State, lay
-from .trace import Tree
+from .trace import Tree, prune
 from .upstream import upstream_of
 
 WIDTH = 2
@@ -74,16 +74,6 @@ def drivers_cost(bench: Bench, circuits: list[Fed]) -> float:
     if drivers is None:
         return math.inf
     return bench.drivers_price(drivers) + bench.drivers_penalty(circuits, drivers)
-
-
-def prune(tree: Tree, keep: Iterable[int]) -> Tree:
-    """The tree without branches that lead to none of ``keep``."""
-    kept: Tree = {}
-    for node in keep:
-        while node in tree and node not in kept:
-            kept[node] = tree[node]
-            node = tree[node]
-    return kept
 
 
 def attach_nodes(bench: Bench, fed: Fed) -> tuple[np.ndarray, np.ndarray]:

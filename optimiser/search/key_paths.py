@@ -4,7 +4,7 @@ Key-path exchange: a key path runs from a terminal or fork up to the next one, a
 the tree falls in two; if a cheaper way joins the two, it takes the path's place. Together with the adding of forks
 (``steiner``) a local optimum of both is mostly within a few tenths of a per cent of the lightest tree (E. Uchoa, R. F.
 Werneck, "Fast local search for the Steiner problem in graphs", ACM J. Experimental Algorithmics 17, 2012, describe
-these moves with faster data structures).
+these moves with faster data structures; cited from memory).
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ from collections.abc import Callable, Collection
 
 import numpy as np
 
-Tree = dict[int, int]
+from .trace import Tree, prune
+
 Reach = Callable[[list[int], float], tuple[np.ndarray, np.ndarray]]
 """From several nodes up to a price: price of the way to each node, and the node before it (negative at a source)."""
 
@@ -53,22 +54,12 @@ def exchange_key_paths(
             if node not in tree or not (node in ends or len(children.get(node, ())) > 1):
                 continue
             if _exchange(tree, children, root, ends, node, weight_between, reach, barred, leaves):
-                tree = prune(tree, root, sorted(ends))
+                tree = prune(tree, sorted(ends))
                 children = _children(tree)
                 changed = True
         if not changed:
             break
     return tree
-
-
-def prune(tree: Tree, root: int, ends: Collection[int]) -> Tree:
-    """The tree without branches that lead to none of ``ends``."""
-    kept: Tree = {}
-    for node in ends:
-        while node != root and node not in kept:
-            kept[node] = tree[node]
-            node = tree[node]
-    return kept
 
 
 def _children(tree: Tree) -> dict[int, list[int]]:

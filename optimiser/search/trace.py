@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from .facts import Facts, Ways
 
 Tree = dict[int, int]
 """node -> parent node; the supply's node is no key."""
+
+
+def prune(tree: Tree, keep: Iterable[int]) -> Tree:
+    """The tree without branches that lead to none of ``keep``."""
+    kept: Tree = {}
+    for node in keep:
+        while node in tree and node not in kept:
+            kept[node] = tree[node]
+            node = tree[node]
+    return kept
 
 
 @dataclass

@@ -225,7 +225,7 @@ def test_copper_never_makes_a_bound_of_many_tiny_jobs_too_high(monkeypatch: pyte
 
 def test_copper_over_one_way_is_what_the_formula_of_the_trade_gives() -> None:
     """Metres per ohm for a way of L m, I amps, U volts of drop: 2 rho L I / U a core (the drop formula of
-    IEC 60364-5-52, annex G, at unity power factor), here for both cores as one loop: I L / U."""
+    IEC 60364-5-52, annex G, at unity power factor, from memory), here for both cores as one loop: I L / U."""
     facts = facts_on_ground(
         folder_of(
             'title = "one"\n[voltage]\nmax_drop = "5 %"\n[grounds]\nlawn = { per_m = 5 }\n[lamps.l]\nwatts = 60\n'

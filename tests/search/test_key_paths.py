@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
-from optimiser.search.key_paths import Tree, exchange_key_paths, prune
+from optimiser.search.key_paths import exchange_key_paths
 from optimiser.search.steiner import lighten, neighbours
+from optimiser.search.trace import Tree, prune
 
 
 def random_graph(seed: int, nodes: int, more: int) -> nx.Graph:
@@ -39,7 +40,7 @@ def some_tree(graph: nx.Graph, rng: random.Random, root: int, terminals: list[in
         graph.edges[u, v]["any"] = rng.random()
     spanning = nx.minimum_spanning_tree(graph, weight="any")
     tree = {child: up for up, child in nx.bfs_edges(spanning, root)}
-    return prune(tree, root, terminals)
+    return prune(tree, terminals)
 
 
 def exchanged(graph: nx.Graph, root: int, tree: Tree, terminals: list[int], **kinds: set[int]) -> Tree:
@@ -109,7 +110,6 @@ def test_nothing_hangs_on_a_leaf(seed: int, nodes: int, more: int) -> None:
     tree = prune(
         {child: up for up, child in nx.bfs_edges(graph.subgraph(range(nodes)), root)}
         | {lamp: next(v for v in graph[lamp] if v < nodes) for lamp in leaves},
-        root,
         leaves,
     )
     one_way = graph.to_directed()

@@ -10,7 +10,8 @@ paid once. Then a cut is paid from the terminal's own reduced price of each arc 
 its own is spent. The way to a terminal enters each of its sets, and pays there what was taken: from its own price, of
 which no more is taken than there is, or from the price of an arc of the arborescence, of which all terminals together
 take no more than there is. So the sum of cut prices is at most what arborescence and ways cost together (so for general
-network design: A. Balakrishnan, T. L. Magnanti, R. T. Wong, Operations Research 37, 1989, 716-740).
+network design: A. Balakrishnan, T. L. Magnanti, R. T. Wong, Operations Research 37, 1989, 716-740; cited
+from memory).
 """
 
 from __future__ import annotations
