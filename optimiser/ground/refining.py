@@ -72,7 +72,8 @@ def refine(
         )
     )
     pairs = edges.unique_pairs(np.vstack([pairs, _joining(land, xy, pool, old, pairs)]))
-    priced = land.price_lines(xy[pairs[:, 0]], xy[pairs[:, 1]], *ends_z(land, z, pairs))
+    rightwards = _rightwards(xy, pairs)
+    priced = land.price_lines(xy[rightwards[:, 0]], xy[rightwards[:, 1]], *ends_z(land, z, rightwards))
     every, price = np.vstack([old.ends, pairs]), np.concatenate([old.trench_price, priced.trench_price])
     mine = np.arange(len(old.ends), len(every))
     wanted_too = np.isin(edges.key_of(pairs), edges.key_of(edges.unique_pairs(more)))
@@ -125,6 +126,13 @@ def _new_nodes(land: Land, old_xy: Floats, points: Floats) -> Ints:
             mates = [node for (px, py), node in new.items() if np.hypot(px - x, py - y) <= 0.001 + 1e-9]
             node_of[idx] = mates[0] if mates else new.setdefault((float(x), float(y)), len(old_xy) + len(new))
     return node_of
+
+
+def _rightwards(xy: Floats, pairs: Ints) -> Ints:
+    """The pairs from left to right, so that a line's price is the same to the last bit however nodes are numbered."""
+    (ax, ay), (bx, by) = xy[pairs[:, 0]].T, xy[pairs[:, 1]].T
+    backwards = (ax > bx) | ((ax == bx) & (ay > by))
+    return np.where(backwards[:, None], pairs[:, ::-1], pairs)
 
 
 def _joining(land: Land, xy: Floats, pool: Ints, old: GroundGraph, pairs: Ints) -> Ints:
