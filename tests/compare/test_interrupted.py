@@ -314,8 +314,8 @@ def test_workers_of_another_version_are_refused(
 
 
 def test_workers_without_this_package_are_refused(tmp_path: Path, cluster: tuple[str, subprocess.Popen[bytes]]) -> None:
-    (tmp_path / "other/optimiser").mkdir(parents=True)
-    (tmp_path / "other/optimiser/__init__.py").write_text("")
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other/optimiser.py").write_text("")  # no package: an editable installation would add to one
     with process(*worker(cluster[0], tmp_path), path=tmp_path / "other"):
         said = refused(cluster[0])
     assert "whose workers cannot run lampspur (" in said and "No module named" in said and "on every worker" in said
