@@ -40,6 +40,7 @@ class Undone:
 
 STOPPED = Undone("stopped", "Stopped before its turn came.")
 KILLED = Undone("lost", "Its worker process was ended from outside, also when it ran alone (out of memory?).")
+KILLED_AFAR = Undone("lost", "Every worker that began it was lost (out of memory?).")
 
 
 class Workers(Protocol):
@@ -203,7 +204,8 @@ class Cluster:
     On the workers of a Dask scheduler that runs already; they need this package installed, in this version.
 
     A task whose worker is lost is given to another one by the scheduler; tasks leave nothing behind, so doing one
-    twice changes nothing.
+    twice changes nothing. A scheduler that has lost several workers with a task gives it up, and with it whatever
+    waited on the same workers: such tasks are done once more at the end, each alone, before they count as lost.
     """
 
     CONNECT_S = 10.0
@@ -268,19 +270,26 @@ class Cluster:
     ) -> list[R | Undone]:
         results: dict[int, R | Undone] = {}
         left: dict[Any, int] = {}
+        doubtful: list[int] = []
+        alone = len(tasks) == 1
         if self._user_stop():
             return [STOPPED for _ in tasks]
         try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")  # of large tasks: a site is as large as it is
-                left = {self._client.submit(_do_afar, work, task, pure=False): i for i, task in enumerate(tasks)}
+            for i, task in enumerate(tasks):
+                left[self._begin(work, task)] = i
             quiet_since = time.monotonic()
-            while left:
+            while left or doubtful:
+                if not left:
+                    alone, i = True, doubtful.pop(0)
+                    left[self._begin(work, tasks[i])] = i
                 for future in [future for future in left if future.done()]:
                     result = self._result(future)
                     if result is None:
                         continue  # its worker was lost with it: the scheduler has it done anew
                     i = left.pop(future)
+                    if result is KILLED_AFAR and not alone:
+                        doubtful.append(i)
+                        continue
                     results[i] = result
                     if not isinstance(result, Undone):
                         on_done(i, result)
@@ -299,6 +308,12 @@ class Cluster:
             says = f"The cluster failed ({_first_line(error)})."
             return self._given_up(results, left, len(tasks), Undone("lost", says))
         return self._given_up(results, left, len(tasks), STOPPED)
+
+    def _begin(self, work: Callable[[T, StopSignal], R], task: T) -> Any:
+        """The future of a task."""
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of large tasks: a site is as large as it is
+            return self._client.submit(_do_afar, work, task, pure=False)
 
     def _trouble(self) -> str:
         """What keeps the cluster from going on, as a sentence; empty where it can."""
@@ -319,7 +334,7 @@ class Cluster:
         if future.status == "error":
             error = future.exception(timeout=self.CONNECT_S)
             if type(error).__name__ == "KilledWorker":
-                return Undone("lost", "Every worker that began it was lost (out of memory?).")
+                return KILLED_AFAR
             return Undone("lost", f"The cluster could not do it ({type(error).__name__}: {_first_line(error)}).")
         return Undone("lost", f"The scheduler at {self._address} lost it.")
 
