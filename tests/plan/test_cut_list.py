@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import itertools
 import math
 import signal
@@ -153,6 +154,7 @@ def test_what_cannot_be_cut_is_refused(pieces: list[Piece], reels: list[Reel], s
 def test_interrupt_during_a_solve_is_passed_on_and_python_keeps_its_handler() -> None:
     """CP-SAT by itself swallows Ctrl-C and leaves SIGINT at the system's default; here neither happens."""
     pieces = [(f"K{i:03d}", 15.0 + (i * 7919 % 331) / 10) for i in range(150)]
+    importlib.import_module("ortools.sat.python.cp_model")  # so that the signal comes during the solve
     before = signal.getsignal(signal.SIGINT)
     timer = threading.Timer(0.7, signal.raise_signal, [signal.SIGINT])
     timer.start()

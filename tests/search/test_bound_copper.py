@@ -166,7 +166,7 @@ def test_cable_of_layouts_obeys_the_law_and_costs_the_bound(seed: int) -> None:
 def test_cable_of_many_layouts_obeys_the_law_and_costs_the_bound() -> None:
     """And the law says something: in some layouts it explains more than half of the cable."""
     nearest, layouts = [], 0
-    for seed in range(100, 112):
+    for seed in range(100, 106):
         facts = facts_on_ground(hill(seed))
         for num_drivers in (None, 1, 2):
             bound = lower_bound(facts, num_drivers=num_drivers).total
@@ -176,7 +176,7 @@ def test_cable_of_many_layouts_obeys_the_law_and_costs_the_bound() -> None:
                     layouts += 1
                     nearest.append(check_law(facts, state, random.Random(seed)))
                     assert bound <= state.price + 1e-6, (seed, num_drivers, start)
-    assert layouts >= 30
+    assert layouts >= 15
     assert max(nearest) > 0.5
 
 
@@ -219,8 +219,8 @@ def test_copper_never_makes_a_bound_of_tiny_jobs_too_high(monkeypatch: pytest.Mo
 
 @pytest.mark.slow
 def test_copper_never_makes_a_bound_of_many_tiny_jobs_too_high(monkeypatch: pytest.MonkeyPatch) -> None:
-    more = [copper_alone(seed, monkeypatch) for seed in LONG]
-    assert sum(part > 1.001 for part in more) >= 10
+    more = [copper_alone(seed, monkeypatch) for seed in LONG[::2]]
+    assert sum(part > 1.001 for part in more) >= 5
 
 
 def test_copper_over_one_way_is_what_the_formula_of_the_trade_gives() -> None:
