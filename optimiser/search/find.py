@@ -44,6 +44,8 @@ MOST_SETS = 7
 POOLED = 2
 """Layouts of each round kept to be put together at the end."""
 COMBINE_SHARE = 0.03
+SETTLINGS, SETTLED = 8, 1e-6
+"""Refinements of the last layout at most, and the gain, as a share of its cost, below which it counts as settled."""
 
 
 @dataclass(frozen=True)
@@ -318,10 +320,10 @@ class _Search:
         self.work += areas.work
         return state
 
-    def _slid(self, state: State) -> Done:
+    def _slid(self, state: State, *, centre: bool = False) -> Done:
         """The state with where its hubs and forks would better stand."""
         bench = Bench(self.facts, Effort(max(0.03 * self.budget, LEAST_SLIDE * self.facts.num_lamps), self.stop))
-        slid = slide(bench, state, self.ground.land)
+        slid = slide(bench, state, self.ground.land, centre=centre)
         self.work += bench.effort.spent
         return Done(state, slid, bench.effort.spent, bench.effort.stopped)
 
@@ -335,6 +337,17 @@ class _Search:
             return state
         self.offer([new])
         return new
+
+    def settle(self, state: State) -> State:
+        """Slide hubs and forks of one layout and refine the ground round them until that gains next to nothing."""
+        for _ in range(SETTLINGS):
+            if self.stop():
+                break
+            before = state.cost
+            state = self.refine_around([self._slid(state, centre=True)])[0]
+            if state.cost > before * (1 - SETTLED):
+                break
+        return state
 
     def finish(self, state: State) -> None:
         """Gauges without rounding, currents settled; cables laid side by side where that saves joints."""
@@ -414,7 +427,7 @@ def find_layout(
             done = search.spread(crew, planned.share, states if len(states) > 1 else states * 2, planned.heat)
         if not stop() and not done[0].state.missing:
             observer.stage("putting layouts together")
-            search.finish(search.put_together(search.refine_around(done[:1])[0]))
+            search.finish(search.settle(search.put_together(search.refine_around(done[:1])[0])))
     return search.result(done[0].state.missing)
 
 

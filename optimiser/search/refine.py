@@ -26,6 +26,8 @@ from .state import Bench, State
 
 FIRST_STEP_M, LAST_STEP_M = 0.4, 0.005
 LEAST_FORK_M = 0.15
+LOPSIDED, STRAIGHT = 0.2, 1e-4
+"""A bend nearer to one end than this part of its line is moved to the middle, where that costs no more than so much."""
 TREE_GAIN, BEND_GAIN = 2e-4, 1e-4
 """Least part of all trench that a full tree or a bend must gain to be worth its nodes: all make the search slower."""
 KNOWN_M = 0.1
@@ -56,11 +58,12 @@ class Slid:
     """Rows of them that may be of use together only."""
 
 
-def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 6) -> Slid:
+def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 6, centre: bool = False) -> Slid:
     """
     Best places of all movable nodes of a layout's network, found in a few sweeps.
 
-    What the bench's effort does not reach stays where it is.
+    What the bench's effort does not reach stays where it is. ``centre``: bends that are none are moved out of the way
+    of forks, for the last refinements; before, the search does better with nodes that stay (measured on courtyard).
     """
     from scipy.spatial import cKDTree
 
@@ -87,20 +90,19 @@ def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 6) -> Slid:
             asked = [v for v in group if v in now]  # not those that have not moved since, nor a neighbour
             if not asked or effort.is_over:
                 continue
-            gain = _slide_some(pricing, np.array(asked), coarse=sweep == 0)
+            gain, moved = _slide_some(pricing, np.array(asked), coarse=sweep == 0, centre=centre)
             effort.spend(pricing.work())
-            for v, saved in zip(asked, gain.tolist(), strict=True):
-                if saved > 0:
-                    touched.update((v, *(u for u, _ in network.links[v])))
+            for v in itertools.compress(asked, moved.tolist()):
+                touched.update((v, *(u for u, _ in network.links[v])))
             gained += float(gain.sum())
         total_gain += gained
         if gained < 1e-5 * state.price:
             break
     at = dict(zip(network.links, pricing.at[list(network.links)], strict=True))
-    moved = [v for v in movable if np.hypot(*(at[v] - facts.graph.xyz[v, :2])) >= 0.002]
-    places = np.round(np.array([at[v] for v in moved]).reshape(-1, 2), 3)
-    index = {v: -1 - i for i, v in enumerate(moved)}
-    links = sorted({tuple(sorted((index.get(u, u), index.get(v, v)))) for v in moved for u, *_ in network.links[v]})
+    away = [v for v in movable if np.hypot(*(at[v] - facts.graph.xyz[v, :2])) >= 0.002]
+    places = np.round(np.array([at[v] for v in away]).reshape(-1, 2), 3)
+    index = {v: -1 - i for i, v in enumerate(away)}
+    links = sorted({tuple(sorted((index.get(u, u), index.get(v, v)))) for v in away for u, *_ in network.links[v]})
     there = cKDTree(facts.graph.xyz[:, :2])
 
     def is_known(points: Floats) -> Bools:
@@ -110,7 +112,7 @@ def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 6) -> Slid:
     forks, their_links = _forks(network, at, land)
     trees, keys = _full_trees(facts, network, at, land, fork_price, is_known)
     every = [(int(a), int(b)) for a, b in links]
-    first = len(moved)
+    first = len(away)
     every += [(-1 - first - j, index.get(v, v)) for j, v in their_links]
     first += len(forks)
     here = [index.get(v, v) for v in keys]
@@ -125,7 +127,7 @@ def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 6) -> Slid:
         every += itertools.pairwise(stops)
         together.append(tuple(len(forks) + len(trees.forks) + start + j for j in range(len(way))))
         bends.append(way)
-    return Slid(moved, places, every, total_gain, np.vstack([forks, trees.forks, *bends]), together)
+    return Slid(away, places, every, total_gain, np.vstack([forks, trees.forks, *bends]), together)
 
 
 def _apart(movable: list[int], network: _Network) -> list[list[int]]:
@@ -337,6 +339,10 @@ class _Pricing:
         self._asked += WORK_PER_CALL + WORK_PER_LINE * len(u)
         return np.where(priced.allowed, priced.trench_price + priced.length_m * cable_m, np.inf)
 
+    def holds_lamp(self, nodes: Ints) -> Bools:
+        """(k,) whether leads of lamps end at k nodes."""
+        return np.asarray(self._lead_of[nodes + 1] > self._lead_of[nodes])
+
     def lines(self, nodes: Ints) -> tuple[Ints, Ints]:
         """Lines of k nodes: (p,) which of the nodes each belongs to, (p,) its place among all lines."""
         return _of(self._line_of, nodes)
@@ -418,11 +424,11 @@ def _of(start: Ints, nodes: Ints) -> tuple[Ints, Ints]:
     return owner, np.arange(len(owner)) - first[owner] + start[nodes][owner]
 
 
-def _slide_some(pricing: _Pricing, nodes: Ints, *, coarse: bool) -> Floats:
+def _slide_some(pricing: _Pricing, nodes: Ints, *, coarse: bool, centre: bool = False) -> tuple[Floats, Bools]:
     """
     Move nodes, no two of them neighbours, to better places: a pattern search for each, all asked at once.
 
-    Returns (k,) what moving each saves.
+    Returns (k,) what moving each saves, (k,) whether it was moved.
     """
     k = len(nodes)
     here = np.round(pricing.at[nodes], 3)
@@ -437,6 +443,7 @@ def _slide_some(pricing: _Pricing, nodes: Ints, *, coarse: bool) -> Floats:
         worth = pricing.price(nodes[many], median[:, None, :], now[many])[:, 0]
         better = worth < now[many] - 1e-9
         here[many[better]], now[many[better]] = median[better], worth[better]
+    centred = _centre_bends(pricing, nodes, here, now) if centre else np.zeros(k, dtype=bool)
     step = np.full(k, FIRST_STEP_M if coarse else FIRST_STEP_M / 4)
     turns = _turns_at(pricing.land, here)
     going = np.flatnonzero(np.isfinite(now))
@@ -450,11 +457,37 @@ def _slide_some(pricing: _Pricing, nodes: Ints, *, coarse: bool) -> Floats:
         here[won], now[won] = places[better, best[better]], worth[better]
         step[going] = np.where(better, step[going] * 1.5, step[going] / 3)
         going = going[step[going] >= LAST_STEP_M]
-    moved = np.isfinite(now) & (now < start - 1e-6)
+    moved = np.isfinite(now) & (centred | (now < start - 1e-6))
     pricing.move(nodes[moved], here[moved])
     gain = np.zeros(k)
     gain[moved] = start[moved] - now[moved]
-    return gain
+    return gain, moved
+
+
+def _centre_bends(pricing: _Pricing, nodes: Ints, here: Floats, now: Floats) -> Bools:
+    """
+    Move bends that are none, near one end of a straight line, to its middle; ``here`` and ``now`` are changed.
+
+    So near, such a bend would hold the fork at that end in its place: neither gains by moving alone. Returns (k,)
+    which were moved.
+    """
+    owner, line = pricing.lines(nodes)
+    centred = np.zeros(len(nodes), dtype=bool)
+    pairs = np.flatnonzero(np.isfinite(now) & (np.bincount(owner, minlength=len(nodes)) == 2))
+    pairs = pairs[~pricing.holds_lamp(nodes[pairs])]
+    if not len(pairs):
+        return centred
+    ends = pricing.ends(line)[np.isin(owner, pairs)].reshape(-1, 2, 2)  # rows of a node follow one another
+    away = np.hypot(*np.moveaxis(ends - here[pairs, None, :], 2, 0))
+    lopsided = away.min(axis=1) < LOPSIDED * away.sum(axis=1)
+    pairs, middle = pairs[lopsided], np.round(ends[lopsided].mean(axis=1), 3)
+    if not len(pairs):
+        return centred
+    worth = pricing.price(nodes[pairs], middle[:, None, :], now[pairs] + STRAIGHT)[:, 0]
+    good = worth < now[pairs] + STRAIGHT
+    here[pairs[good]], now[pairs[good]] = middle[good], worth[good]
+    centred[pairs[good]] = True
+    return centred
 
 
 def _move_together(pricing: _Pricing, network: _Network, forks: list[int]) -> float:

@@ -24,7 +24,7 @@ from . import instances
 from .plain_ground import plain_ground
 from .results import Table
 
-EXTENT_M = 200.0
+EXTENT_M = 1000.0
 """The longer side of each instance becomes so many metres, so that millimetres do not matter."""
 KNOWN = {("Solid", 5): 5.4451, ("Solid", 11): 1 + math.sqrt(3), ("Solid", 3): 5.6662}
 

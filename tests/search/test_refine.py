@@ -13,7 +13,7 @@ from optimiser.job_folder import JobFolder, open_job
 from optimiser.search.construct import construct
 from optimiser.search.effort import Effort
 from optimiser.search.facts import Facts, gather_facts
-from optimiser.search.refine import _move_together, _Network, _network, _Pricing, slide
+from optimiser.search.refine import _move_together, _Network, _network, _Pricing, _slide_some, slide
 from optimiser.search.state import Bench, State
 from tests.ground.sites import make_job, make_survey
 
@@ -112,3 +112,29 @@ def test_sliding_moves_two_neighbouring_forks_to_the_least_tree_at_once() -> Non
     after = pricing.whole(u, v, np.zeros(5)).sum()
     assert before - after == pytest.approx(gain)
     assert after == pytest.approx(10 * (12 + 10 * np.sqrt(3)), rel=1e-6)  # lawn is 10 a metre
+
+
+@pytest.mark.parametrize("centre", [False, True])
+def test_a_bend_that_is_none_does_not_hold_the_fork_beside_it(centre: bool) -> None:
+    """The fork of an equilateral triangle of 12 m: 12 sqrt 3 m of trench. A bend stands 0.3 m from where it was."""
+    corners = [(0.0, 0.0), (12.0, 0.0), (6.0, 6 * np.sqrt(3))]
+    fork = np.array([5.0, 1.5])
+    bend = np.round(fork + 0.3 * (corners[2] - fork) / np.hypot(*(corners[2] - fork)), 3)
+    job = make_job(cables={"2.5": {"mm2": 2.5, "price_per_m": 0.0}})
+    ground = build_ground(job, make_survey(corners[1:], [corners[0]]))
+    ground = refine(ground, np.array([fork, bend]))
+    facts = gather_facts(job, ground.land.survey, ground.graph)
+    at = [int(np.argmin(np.hypot(*(ground.graph.xyz[:, :2] - place).T))) for place in [*corners, fork, bend]]
+    lines = [(0, 3), (1, 3), (3, 4), (4, 2)]
+    links: dict[int, list[tuple[int, float]]] = {v: [] for v in at}
+    for u, v in lines:
+        links[at[u]].append((at[v], 0.0))
+        links[at[v]].append((at[u], 0.0))
+    pricing = _Pricing(facts, ground.land, _Network(links, {}, set(), set()))
+    u, v = np.array([(at[a], at[b]) for a, b in lines]).T
+    for sweep in range(12):
+        for node in (at[3], at[4]):
+            _slide_some(pricing, np.array([node]), coarse=sweep == 0, centre=centre)
+    price = pricing.whole(u, v, np.zeros(4)).sum()
+    least = 10 * 12 * np.sqrt(3)  # lawn is 10 a metre
+    assert price == pytest.approx(least, rel=1e-4) if centre else price > least * 1.001
