@@ -55,12 +55,6 @@ def _unfit(char: str) -> bool:
     return unicodedata.category(char) in {"Cc", "Cs"} or code & 0xFFFE == 0xFFFE
 
 
-def shortened(text: str, most: int) -> str:
-    """At most this many characters, the rest as an ellipsis."""
-    text = plain(text)
-    return text if len(text) <= most else text[: most - 1].rstrip() + "…"
-
-
 def columns_of(text: str) -> int:
     """How many columns of a terminal a text takes: two for wide characters, none for combining ones."""
     return sum(

@@ -114,17 +114,6 @@ def driver_breaches(
     return found
 
 
-def worst_margin_v(state: DriverState, circuits: Sequence[CircuitTree], voltage: Voltage) -> float:
-    """Least volts left of any window or drop limit on the driver; infinite without lamps, -inf where it collapses."""
-    least = np.inf
-    for tree, one in zip(circuits, state.circuits, strict=True):
-        if one.collapsed or np.isnan(one.high_v).any():
-            return -np.inf
-        low, high, drop = _margins(tree, one.out_v, one.lamp_v, one.low_v, one.high_v, voltage)
-        least = min(least, np.min(low, initial=np.inf), np.min(high, initial=np.inf), np.min(drop, initial=np.inf))
-    return float(least)
-
-
 def _margins(
     tree: CircuitTree, out_v: float, lamp_v: Floats, low_v: Floats, high_v: Floats, voltage: Voltage
 ) -> tuple[Floats, Floats, Floats]:

@@ -18,7 +18,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ..job import Driver, Fuses
-from .sources import source_of
 
 K_COPPER_PVC = 115.0
 """k of copper in PVC in I²t = k²S², in A s½/mm²."""
@@ -121,20 +120,6 @@ def protect(
     if math.isinf(limit):
         own = "the driver has no current limit of its own"
     return Protection(False, why_not="; ".join([own, *why_not[:2]]))
-
-
-def max_loop_ohm_for_short(driver: Driver, tap_v: float, rating_a: float, fuses: Fuses) -> float:
-    """
-    Largest loop resistance, at the fault temperature, behind which a short still opens a device of this rating.
-
-    In ohm, from the outlet's terminals to the far end, ends included. Negative where not even a short at the terminals
-    does; -inf where no device counts behind this driver.
-    """
-    least_a = fuses.open_factor * rating_a
-    if driver.mode not in ("hold", "none") or driver.current_limit_a < least_a:
-        return -math.inf
-    source = source_of(driver, tap_v)
-    return source.low_emf_v / least_a - source.internal_ohm
 
 
 def opens_before_lead_overheats(rating_a: float, mm2: float, fuses: Fuses) -> bool:

@@ -11,7 +11,7 @@ import pytest
 from optimiser.documents.cautions import cautions
 from optimiser.documents.cut_list import cut_list_csv, safe
 from optimiser.documents.summary import summary
-from optimiser.documents.words import columns_of, drop_of, fitted, listed, money, number, plain, shortened
+from optimiser.documents.words import columns_of, drop_of, fitted, listed, money, number, plain
 from tests.documents.sample import NASTY, courtyard, many_circuits, one_lamp, park, with_names
 
 
@@ -131,6 +131,5 @@ def test_words() -> None:
     assert (drop_of(9.44), drop_of(-0.04), drop_of(-7)) == ("drop 9.4 %", "drop 0.0 %", "7.0 % above nominal")
     assert listed(["a", "b", "c"]) == "a, b and c"
     assert listed(["a"]) == "a"
-    assert shortened("x" * 90, 10) == "x" * 9 + "…"
     assert columns_of(fitted("灯" * 20, 9)) == 9
     assert fitted("ab", 4, right=True) == "  ab"

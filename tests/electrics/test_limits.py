@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from optimiser.electrics.circuit import CircuitTree, grown, solve_driver
-from optimiser.electrics.limits import Breach, driver_breaches, worst_margin_v
+from optimiser.electrics.limits import Breach, driver_breaches
 from optimiser.electrics.protection import Protection
 from optimiser.job import Driver, LampType, Rules, Supply, Voltage
 
@@ -169,15 +169,3 @@ def test_a_circuit_dragged_down_by_its_neighbour_is_told_too() -> None:
     assert [breach.limit for breach in found] == ["collapse", "collapse"]
     assert found[0].margin == 0
     assert found[1].margin < 0
-
-
-def margin_v(trees: list[CircuitTree], voltage: Voltage) -> float:
-    return worst_margin_v(solve_driver(driver(), trees, [12] * len(trees), voltage), trees, voltage)
-
-
-def test_worst_margin() -> None:
-    trees = [one_lamp(0.1, lamp()), one_lamp(0.2, lamp())]
-    assert margin_v(trees, Voltage()) == pytest.approx(11.76 - 0.4 - 10.8)
-    assert margin_v(trees, Voltage(max_drop=4)) == pytest.approx(0.48 - 0.4)
-    assert margin_v([one_lamp(9.0, lamp())], Voltage()) == -math.inf
-    assert margin_v([], Voltage()) == math.inf

@@ -2,20 +2,15 @@
 
 import math
 
-import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
-from optimiser.electrics.circuit import CircuitTree, far_end_short_a
 from optimiser.electrics.protection import (
     K_COPPER_PVC,
     Protection,
-    max_loop_ohm_for_short,
     opens_before_lead_overheats,
     protect,
 )
-from optimiser.job import Driver, Fuses, LampType, Voltage
+from optimiser.job import Driver, Fuses, LampType
 
 FUSES = Fuses(ratings_a=(5, 3, 10, 2), price=4)  # unsorted on purpose
 LEADS = [(0.75, 6.0), (0.5, 3.0)]
@@ -164,34 +159,6 @@ def test_one_thin_lead_forbids_a_large_fuse() -> None:
 def test_a_fuse_for_the_leads_where_the_limit_guards_the_cables_alone() -> None:
     found = protected(driver(limit_a=10))
     assert (found.rule, found.fuse_a) == ("B", 2)
-
-
-# --- the budget ----------------------------------------------------------------------------------------------------
-
-
-@given(st.floats(1, 12), st.sampled_from(["hold", "none"]), st.booleans())
-@settings(max_examples=60, deadline=None)
-def test_the_loop_budget_is_where_the_short_no_longer_opens_the_device(rating: float, mode: str, wound: bool) -> None:
-    kind = {"kind": "wound", "regulation_pct": 6} if wound else {}
-    model = driver(rated_w=300, limit_mode=mode, **kind)
-    budget = max_loop_ohm_for_short(model, 12, rating, FUSES)
-    if mode == "hold" and 3 * rating > model.current_limit_a:
-        assert budget == -math.inf
-        return
-    if budget < 1e-6:
-        return
-    lamp_type = LampType(watts=5, volts=12, supply="either")
-    for factor, opens in ((1 - 1e-6, True), (1 + 1e-6, False)):
-        contact = np.array([0, budget * factor])
-        tree = CircuitTree(np.array([-1, 0]), np.zeros(2), np.zeros(2), contact, np.array([-1, 0]), (lamp_type,))
-        short_a = far_end_short_a(model, 12, tree, Voltage())[1]
-        assert (short_a >= 3 * rating) == opens
-
-
-def test_no_budget_where_no_device_counts() -> None:
-    assert max_loop_ohm_for_short(driver(limit_mode="hiccup"), 12, 2, FUSES) == -math.inf
-    wound = driver(kind="wound", regulation_pct=10, rated_w=20)  # 0.72 ohm inside: at most 17.2 A
-    assert max_loop_ohm_for_short(wound, 12, 10, FUSES) < 0
 
 
 def test_k_of_copper_in_pvc_from_the_heat_it_takes() -> None:
