@@ -454,11 +454,15 @@ def _respan_changed(bench: Bench, draft: Draft) -> None:
     draft.ghost = None
     draft.drivers_cost = drivers_cost(bench, draft.circuits)
     before = {id(fed) for fed in draft.before}
-    for index, fed in enumerate(draft.circuits):
+    for index, fed in enumerate(list(draft.circuits)):
         if id(fed) in before:
             continue
         tree = lightest_tree(bench, fed, draft.use)
         if tree is None:
+            continue
+        tops = sorted(child for child, up in tree.items() if up == bench.facts.roots[fed.supply])
+        if len(tops) > bench.facts.feeds[fed.feed].terminal_cables:
+            _split_at_root(bench, draft, index, tree, tops)
             continue
         new = bench.feed(fed.supply, fed.feed, tree, fed.leads, fed.palette)
         if new is None:
@@ -467,6 +471,31 @@ def _respan_changed(bench: Bench, draft: Draft) -> None:
         if delta < 0:
             draft.put(index, new)
             draft.drivers_cost = drivers
+
+
+def _split_at_root(bench: Bench, draft: Draft, index: int, tree: Tree, tops: list[int]) -> None:
+    """Where a tree needs several terminals: a circuit of its own for each branch at the driver, if that is cheaper."""
+    old, lead_node = draft.circuits[index], bench.facts.lead_node
+    circuits: list[Fed] = []
+    for top in tops:
+        leads = {}
+        for lamp, arc in old.leads.items():
+            node = lead_node[arc]
+            while node != top and node in tree:
+                node = tree[node]
+            if node == top:
+                leads[lamp] = arc
+        mine = prune(tree, sorted(lead_node[arc] for arc in leads.values()))
+        fed = bench.feed(old.supply, old.feed, mine, leads, old.palette)
+        if fed is None:
+            return
+        circuits.append(fed)
+    drivers = drivers_cost(bench, [*draft.circuits[:index], *draft.circuits[index + 1 :], *circuits])
+    if sum(fed.price for fed in circuits) + drivers < old.price + draft.drivers_cost:  # next to nothing is dug
+        draft.put(index, circuits[0])
+        for fed in circuits[1:]:
+            draft.put(-1, fed)
+        draft.drivers_cost = drivers
 
 
 def recreate(

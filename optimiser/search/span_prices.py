@@ -1,4 +1,4 @@
-"""What circuits would cost with other lamps, by minimum spanning trees. In: Bench, lamps of circuits. Out: prices.
+"""What circuits would cost with other lamps, by minimum spanning trees. In: Facts, Ways, sets of lamps. Out: prices.
 
 Where nothing is dug a circuit costs about what the lightest tree over its lamps and its supply point does, and that is
 known for hundreds of sets of lamps at once. Prices are of the thinnest cable by the cheapest ways: estimates, from
@@ -7,17 +7,19 @@ which moves choose what they price in full.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
-from .state import Bench
+from .facts import Facts, Ways
 
 
 class SpanPrices:
     """Prices of ways between lamps and supply points, and what each change of a set of lamps adds."""
 
-    def __init__(self, bench: Bench) -> None:
-        facts, ways = bench.facts, bench.ways
-        self._bench, self.num_lamps = bench, facts.num_lamps
+    def __init__(self, facts: Facts, ways: Ways, spend: Callable[[float], None]) -> None:
+        """``spend`` is told the work done; ``ways`` are left at prices of the thinnest cable, nothing dug."""
+        self._spend, self.num_lamps = spend, facts.num_lamps
         size = facts.num_lamps + len(facts.roots)
         self.way = np.zeros((size, size))
         """(lamps + supply points, as many) price of the cheapest way between two of them."""
@@ -25,7 +27,7 @@ class SpanPrices:
         ways.set_cable(min(cable.price_m for cable in facts.cables))
         ways.set_open(np.zeros(facts.graph.num_edges, dtype=np.int16))
         for i, node in enumerate(nodes):
-            bench.effort.spend(0.5 + facts.graph.num_nodes / 1200)
+            spend(0.5 + facts.graph.num_nodes / 1200)
             self.way[i] = ways.from_sources([node])[0][nodes]
         self.way = np.minimum(self.way, self.way.T)
         self._known: dict[tuple[int, tuple[int, ...]], tuple[np.ndarray, np.ndarray, np.ndarray]] = {}
@@ -50,7 +52,7 @@ class SpanPrices:
 
     def _changes(self, supply: int, lamps: tuple[int, ...]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         root, k, n = self.num_lamps + supply, len(lamps), self.num_lamps
-        self._bench.effort.spend(0.5 + 0.02 * k + 3e-5 * n * k**3)
+        self._spend(0.5 + 0.02 * k + 3e-5 * n * k**3)
         own = np.array([root, *lamps])
         now = spanning_prices(self.way, own[None])[0]
         others = np.arange(n)

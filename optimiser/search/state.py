@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,10 +17,8 @@ from .circuit import Fed, feed_circuit, key_of
 from .drivers import Drivers
 from .effort import Effort
 from .facts import Facts, Ways
+from .span_prices import SpanPrices
 from .trace import Tree
-
-if TYPE_CHECKING:
-    from .span_prices import SpanPrices
 
 UNDUG_SHARE = 0.05
 """Most of the graph's length that may have a trench price in a job in which cable is laid, not dug in."""

@@ -17,6 +17,7 @@ from optimiser.ground import build_ground
 from optimiser.job_folder import open_job
 from optimiser.search.effort import Effort
 from optimiser.search.facts import gather_facts
+from optimiser.search.graft import close_draft, draft_of
 from optimiser.search.moves import MOVES
 from optimiser.search.moves.exchange_lamps import ExchangeLamps, cheapest_ring, hand_round, ring_prices
 from optimiser.search.respan import lightest_tree
@@ -50,6 +51,10 @@ def some_problem(seed: int, lamps: int, outlet: float) -> GraphProblem:
 def bench_of(problem: GraphProblem) -> Bench:
     job, survey, ground = as_garden(problem)
     return Bench(gather_facts(job, survey, ground.graph), Effort(1e9))
+
+
+def prices_of(bench: Bench) -> SpanPrices:
+    return SpanPrices(bench.facts, bench.ways, bench.effort.spend)
 
 
 def star_of(bench: Bench, root: int, groups: Sequence[Sequence[int]]) -> State:
@@ -99,7 +104,7 @@ def test_spanning_prices_are_those_of_networkx(seed: int, nodes: int, sets: int)
 @pytest.mark.parametrize("seed", range(5))
 def test_changes_are_differences_of_spanning_trees(seed: int) -> None:
     problem = some_problem(seed, 8, 99)
-    prices = SpanPrices(bench_of(problem))
+    prices = prices_of(bench_of(problem))
     swap, take, give = prices.changes(0, (1, 4, 6))
     own = [8, 1, 4, 6]
     now = span(problem, own)
@@ -140,7 +145,7 @@ def test_two_full_circuits_hand_each_other_a_lamp() -> None:
     bench = bench_of(problem)
     crossed = star_of(bench, 4, [[0, 2], [1, 3]])
     kept = [(dict(fed.tree), dict(fed.leads)) for fed in crossed.circuits]
-    prices = SpanPrices(bench)
+    prices = prices_of(bench)
     cost, circuit = ring_prices(bench, prices, crossed)
     ring = cheapest_ring(cost, circuit, None, random.Random(1))
     assert ring is not None
@@ -215,3 +220,17 @@ def test_small_capacitated_trees_are_solved_to_the_optimum(seed: int) -> None:
     layout, _ = find(problem, 0.1)
     cost = sum(problem.length[edge] for edge, *_ in arcs_of(layout))
     assert cost == pytest.approx(best, abs=0.2)
+
+
+def test_a_tree_with_two_branches_at_the_driver_becomes_two_circuits() -> None:
+    """An outlet has one terminal: a lamp hung the long way round is better off on an outlet of its own."""
+    places = np.array([[0.0, 0], [10, 0], [90, 0], [100, 0], [50, 0]])
+    bench = bench_of(problem_of(places, [1, 1, 1, 1], 4))
+    state = star_of(bench, 4, [[1, 0, 2, 3]])
+    draft = draft_of(bench, state)
+    draft.before = ()  # as if it had just been changed
+    new = close_draft(bench, draft)
+    assert new is not None
+    assert sorted(sorted(fed.leads) for fed in new.circuits) == [[0, 1], [2, 3]]
+    assert new.price == pytest.approx(100, abs=0.1)
+    assert len(state.circuits) == 1

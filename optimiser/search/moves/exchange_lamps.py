@@ -32,7 +32,7 @@ class ExchangeLamps:
         if state.missing or not state.circuits:
             return None
         if bench.span_prices is None:
-            bench.span_prices = SpanPrices(bench)
+            bench.span_prices = SpanPrices(bench.facts, bench.ways, bench.effort.spend)
         cost, circuit = ring_prices(bench, bench.span_prices, state)
         through = rng.randrange(bench.facts.num_lamps) if rng.random() < THROUGH else None
         bench.effort.spend(1.5 + (1.2e-5 * len(cost) ** 3 if through is None else 0.0))
