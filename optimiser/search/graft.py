@@ -17,12 +17,20 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from .circuit import Fed
+from .respan import lightest_tree
 from .state import Bench, State, lay
 from .trace import Tree, prune
 from .upstream import upstream_of
 
 WIDTH = 2
 """Sound places priced in full for each part. At equal work orchard and riverside cost 1.5 % more with 1, 1 % with 4."""
+
+
+NOISE, UNDUG_NOISE = 0.1, 0.8
+"""Of estimates, where lamps are hung back after a small ruin; the second where nothing is dug."""
+
+FRESH = -1
+"""In place of a circuit's index: one that is yet to be begun."""
 
 
 @dataclass
@@ -46,6 +54,8 @@ class Draft:
     missing: set[int]
     ghost: np.ndarray | None = None
     """(m,) trenches taken for open while parts are hung, though no circuit pays for them (yet)."""
+    before: tuple[Fed, ...] = ()
+    """Circuits that it started from: those still among its own are as they were."""
 
     def without(self, index: int) -> None:
         """Take a whole circuit away."""
@@ -63,7 +73,7 @@ class Draft:
 
 
 def draft_of(bench: Bench, state: State) -> Draft:
-    draft = Draft(list(state.circuits), state.use.copy(), 0.0, set(state.missing))
+    draft = Draft(list(state.circuits), state.use.copy(), 0.0, set(state.missing), before=state.circuits)
     draft.drivers_cost = drivers_cost(bench, draft.circuits)
     return draft
 
@@ -200,6 +210,7 @@ def graft(
     bulk_w: float = 0.0,
     by_length: bool = False,
     past_supplies: bool = True,
+    only: int | None = None,
 ) -> float:
     """
     Hang a part where it costs least; returns what that adds, or infinity where it fits nowhere (draft unchanged then).
@@ -222,6 +233,8 @@ def graft(
     past_supplies
         Whether ways may lead past supply points in use. They mostly may, but not past the one that the circuit they
         would be hung on starts from.
+    only
+        The circuit of the draft on which the part is to be hung, ``FRESH`` for one of its own; None for any.
     """
     facts, ways = bench.facts, bench.ways
     n = facts.graph.num_nodes
@@ -238,7 +251,7 @@ def graft(
         sources = sorted(v for v in inside if facts.may_joint[v] or facts.post[v] >= 0)
         if not sources:
             return math.inf
-    near = bench.reach.get(part.lamps[0], math.inf) if bare else math.inf
+    near = bench.reach.get(part.lamps[0], math.inf) if bare and only is None else math.inf
     bench.effort.spend(0.5 + n / (1200 if near == math.inf else 4000))
     dist, pred = ways.from_sources(sources, near)
     feeds = frozenset.intersection(*[bench.lamp_feeds[lamp] for lamp in part.lamps])
@@ -249,7 +262,7 @@ def graft(
     may: list[tuple[int, Fed, np.ndarray, np.ndarray]] = []
     for index, fed in enumerate(draft.circuits):
         feed = facts.feeds[fed.feed]
-        if fed.group != group or fed.feed not in feeds:
+        if only not in (None, index) or fed.group != group or fed.feed not in feeds:
             continue
         if fed.load_w + watts > feed.max_w * facts.supply_loading[fed.supply]:
             continue
@@ -274,7 +287,7 @@ def graft(
                 estimate = mine.item(at)
                 if estimate < math.inf:
                     places.append((estimate, index, nodes.item(at), fed.feed))
-    if may_open:
+    if may_open and only in (None, FRESH):
         fresh = _fresh_places(bench, draft, feeds, watts, dist, bulk_w)
         places.extend((est + own_joint if bare else est, *rest) for est, *rest in fresh)  # type: ignore[misc]
     if noise > 0:
@@ -324,6 +337,8 @@ def graft(
         if delta < best_delta:
             best_delta, best_index, best_fed, best_drivers = delta, index, fed_new, drivers
     if best_fed is None:
+        if only is not None:
+            return math.inf
         if near < math.inf or bulk_w > 0:  # nothing holds so near, or on the model of best value: look everywhere
             bench.reach[part.lamps[0]] = math.inf
             return graft(bench, draft, part, rng, width=width, noise=noise, may_open=may_open, limit=limit)
@@ -334,7 +349,7 @@ def graft(
             more = {"width": width, "noise": noise, "may_open": may_open, "limit": limit}
             return graft(bench, draft, part, rng, by_length=True, past_supplies=False, **more)  # type: ignore[arg-type]
         return math.inf
-    if bare:
+    if bare and only is None:
         bench.reach[part.lamps[0]] = 2 * places[0][0] + bench.reach_spare
     draft.put(best_index if best_index >= 0 else -1, best_fed)
     draft.drivers_cost = best_drivers
@@ -422,9 +437,65 @@ def _delta(bench: Bench, draft: Draft, index: int, fed: Fed) -> tuple[float, flo
 _NONE: frozenset[int] = frozenset()
 
 
+def draw_noise(bench: Bench, rng: random.Random) -> float:
+    """Noise of a recreation, or none. Without trenches to follow lamps fall back where they were unless it is much."""
+    most = UNDUG_NOISE if bench.is_undug else NOISE
+    return most if rng.random() < 0.5 else 0.0
+
+
 def close_draft(bench: Bench, draft: Draft) -> State | None:
-    """The draft as a state."""
+    """The draft as a state; where nothing is dug, the nodes of each changed circuit joined by their lightest edges."""
+    if bench.is_undug:
+        _respan_changed(bench, draft)
     return bench.compose(draft.circuits, frozenset(draft.missing))
+
+
+def _respan_changed(bench: Bench, draft: Draft) -> None:
+    draft.ghost = None
+    draft.drivers_cost = drivers_cost(bench, draft.circuits)
+    before = {id(fed) for fed in draft.before}
+    for index, fed in enumerate(list(draft.circuits)):
+        if id(fed) in before:
+            continue
+        tree = lightest_tree(bench, fed, draft.use)
+        if tree is None:
+            continue
+        tops = sorted(child for child, up in tree.items() if up == bench.facts.roots[fed.supply])
+        if len(tops) > bench.facts.feeds[fed.feed].terminal_cables:
+            _split_at_root(bench, draft, index, tree, tops)
+            continue
+        new = bench.feed(fed.supply, fed.feed, tree, fed.leads, fed.palette)
+        if new is None:
+            continue
+        delta, drivers = _delta(bench, draft, index, new)
+        if delta < 0:
+            draft.put(index, new)
+            draft.drivers_cost = drivers
+
+
+def _split_at_root(bench: Bench, draft: Draft, index: int, tree: Tree, tops: list[int]) -> None:
+    """Where a tree needs several terminals: a circuit of its own for each branch at the driver, if that is cheaper."""
+    old, lead_node = draft.circuits[index], bench.facts.lead_node
+    circuits: list[Fed] = []
+    for top in tops:
+        leads = {}
+        for lamp, arc in old.leads.items():
+            node = lead_node[arc]
+            while node != top and node in tree:
+                node = tree[node]
+            if node == top:
+                leads[lamp] = arc
+        mine = prune(tree, sorted(lead_node[arc] for arc in leads.values()))
+        fed = bench.feed(old.supply, old.feed, mine, leads, old.palette)
+        if fed is None:
+            return
+        circuits.append(fed)
+    drivers = drivers_cost(bench, [*draft.circuits[:index], *draft.circuits[index + 1 :], *circuits])
+    if sum(fed.price for fed in circuits) + drivers < old.price + draft.drivers_cost:  # next to nothing is dug
+        draft.put(index, circuits[0])
+        for fed in circuits[1:]:
+            draft.put(-1, fed)
+        draft.drivers_cost = drivers
 
 
 def recreate(

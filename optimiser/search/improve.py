@@ -16,6 +16,10 @@ from .state import Bench, State
 START_TEMPERATURE = 0.3
 """First temperature as a share of what a layout costs for each lamp."""
 
+UNDUG_HEAT = 3.0
+"""Times hotter where nothing is dug: there is no trench to share, so a layout costs little and a step much of that.
+On three capacitated trees of 49 nodes, half the default effort, seed 1, the mean excess was 0.1 % so, else 1.7 %."""
+
 METRES_DRAWN = (0.5, 0.4, 0.1)
 """How often ways are sought at the price of the thinnest, a middling and a very dear cable."""
 
@@ -33,6 +37,8 @@ def improve(
     weights = [weight for move, weight in MOVES if move.supports(bench)]
     current = best = state
     lamps = max(1, bench.facts.num_lamps)
+    if bench.is_undug:
+        temperature *= UNDUG_HEAT
     # Ways are sought before gauges are known: as if in the thinnest cable, in a middling one, or, where drop binds,
     # short at nearly any price.
     metres = sorted({bench.facts.cables[k].price_m for k in bench.all_cables})

@@ -17,7 +17,11 @@ from .circuit import Fed, feed_circuit, key_of
 from .drivers import Drivers
 from .effort import Effort
 from .facts import Facts, Ways
+from .span_prices import SpanPrices
 from .trace import Tree
+
+UNDUG_SHARE = 0.05
+"""Most of the graph's length that may have a trench price in a job in which cable is laid, not dug in."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,6 +78,11 @@ class Bench:
         self.packing = Drivers(facts)
         self._model_price = {feed.model: feed.price for feed in facts.feeds}
         self.trench = np.asarray(facts.trench)
+        length_m = facts.graph.length_m
+        self.is_undug = float(length_m[self.trench > 0].sum()) <= UNDUG_SHARE * float(length_m.sum())
+        """Whether nearly all cable is laid without a trench: then circuits cost each other nothing but room."""
+        self.span_prices: SpanPrices | None = None
+        """Estimates that moves between circuits have asked for."""
         self._dug_price = 0.0 if facts.laid is None else float(self.trench[facts.laid > 0].sum())
         """Trenches that are dug already: no matter of this layout's price."""
         self._capped = np.flatnonzero(np.asarray(facts.sleeve) >= 0)

@@ -11,6 +11,7 @@ from typing import Protocol
 from ..state import Bench, State
 from .change_palette import ChangePalette
 from .dissolve_circuit import DissolveCircuit
+from .exchange_lamps import ExchangeLamps
 from .rehang_branch import RehangBranch
 from .ruin_branch import RuinBranch
 from .ruin_driver import RuinDriver
@@ -40,6 +41,7 @@ MOVES: tuple[tuple[Move, float], ...] = (
     (SwapFeed(), 0.6),
     (Straighten(), 1.0),
     (ChangePalette(), 0.15),
+    (ExchangeLamps(), 4.0),
 )
 
 __all__ = ["MOVES", "Move"]

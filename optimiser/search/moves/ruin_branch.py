@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 
-from ..graft import draft_of, recreate, take_branch
+from ..graft import draft_of, draw_noise, recreate, take_branch
 from ..state import Bench, State
 
 MOST_LAMPS = 9
@@ -25,5 +25,5 @@ class RuinBranch:
             trial = draft_of(bench, state)
             part = take_branch(bench, trial, index, node)
             if part is not None and len(part.lamps) <= MOST_LAMPS:
-                return recreate(bench, trial, rng, noise=0.1 if rng.random() < 0.5 else 0.0)
+                return recreate(bench, trial, rng, noise=draw_noise(bench, rng))
         return None

@@ -6,7 +6,7 @@ import random
 
 import numpy as np
 
-from ..graft import draft_of, recreate, take_lamps
+from ..graft import draft_of, draw_noise, recreate, take_lamps
 from ..state import Bench, State
 
 
@@ -68,4 +68,4 @@ class RuinNearby:
             if kind < 0.15:  # and along one that none of the circuits would dig alone
                 draft.ghost[some_way(bench, state, taken[0], rng)] = True
         take_lamps(bench, draft, taken)
-        return recreate(bench, draft, rng, noise=0.1 if rng.random() < 0.5 else 0.0)
+        return recreate(bench, draft, rng, noise=draw_noise(bench, rng))
