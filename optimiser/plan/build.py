@@ -86,13 +86,22 @@ def _proven(proof: Proof, total: float) -> tuple[float | None, m.Outcome]:
 
 
 def _parts(proof: Proof, bound: float | None) -> dict[str, float] | None:
-    """Parts of the bound in whole cents; where the bound is held to a cost rounded item by item, that is one more."""
-    if proof.bound_parts is None:
+    """
+    Parts of the bound in whole cents that add up to it: the cents lost by rounding down go to those that lost most.
+
+    Where the bound is held to a cost rounded item by item, the difference is a part of its own.
+    """
+    parts = proof.bound_parts
+    if parts is None:
         return None
-    parts = {name: math.floor(part * 100) / 100 for name, part in proof.bound_parts.items()}
-    if bound is not None and proof.bound is not None and proof.bound > bound + 0.01:
-        parts["rounding of prices"] = round(bound - math.fsum(parts.values()), 2)
-    return parts
+    cents = {name: math.floor(part * 100) for name, part in parts.items()}
+    left = 0 if bound is None else round(bound * 100) - sum(cents.values())
+    if 0 <= left <= len(cents):
+        for name in sorted(cents, key=lambda name: (cents[name] - 100 * parts[name], name))[:left]:
+            cents[name] += 1
+    else:
+        cents["rounding of prices"] = left
+    return {name: count / 100 for name, count in cents.items()}
 
 
 def _version() -> str:

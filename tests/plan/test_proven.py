@@ -6,6 +6,8 @@ import math
 from dataclasses import replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from optimiser.plan.build import NOTHING_PROVEN, _parts, _proven
 
@@ -36,3 +38,13 @@ def test_parts_add_up_where_the_bound_is_held_to_a_cost_rounded_item_by_item() -
     assert bound == 547.14 and outcome == "proved_best"
     assert parts is not None and math.fsum(parts.values()) == pytest.approx(547.14)
     assert _parts(proof, _proven(proof, 560.0)[0]) == {"trench": 540.0, "cable": 7.24}
+
+
+@given(st.lists(st.floats(-500, 5000), min_size=1, max_size=8), st.floats(0, 3))
+def test_parts_in_cents_add_up_to_the_bound_and_none_is_a_cent_off(values: list[float], gap: float) -> None:
+    proof = replace(NOTHING_PROVEN, bound=sum(values), bound_parts={f"part {i}": v for i, v in enumerate(values)})
+    bound, _ = _proven(proof, sum(values) + 0.006 + gap)
+    parts = _parts(proof, bound)
+    assert bound is not None and parts is not None
+    assert math.fsum(parts.values()) == pytest.approx(bound, abs=1e-7)
+    assert all(abs(parts[f"part {i}"] - v) <= 0.01 + 1e-9 for i, v in enumerate(values))
