@@ -1,9 +1,10 @@
 """Light trees of trench from supply points to all lamps, whatever circuits will follow them. In: Bench. Out: a tree.
 
 Lamp after lamp, nearest first, is joined by the cheapest way to what is there already; then forks are added
-(``steiner``) and branches laid elsewhere (``key_paths``) until neither makes the trees lighter. Where several
-starts are asked for, all but the first see prices that are a little wrong, and the lightest of what comes of them is
-kept.
+(``steiner``) and branches laid elsewhere (``key_paths``) until neither makes the trees lighter. Lamps are joined along
+the few edges that a dual ascent leaves (``tight_edges``), trees are then made lighter on the whole graph. Where several
+starts are asked for, the second is on the whole graph from the beginning; of the others every other one is along the
+edges of an ascent that begins at some lamp, the rest see prices that are a little wrong. The lightest is kept.
 """
 
 from __future__ import annotations
@@ -17,14 +18,17 @@ import numpy as np
 from .key_paths import exchange_key_paths
 from .state import Bench
 from .steiner import lighten
+from .tight_edges import narrowed, prove_edges
 from .trace import Tree
 
 WRONG = 0.4
 """Prices of later starts are up to so much too high."""
-MOST_SHARE = 0.15
+WRONG_ASCENT = 0.1
+"""Those of later ascents: much more, and they prove little of the true prices."""
+MOST_SHARE = 0.2
 """Of the effort: when so much is spent, no further start is made."""
 LEANING = (0.7, 3.0)
-"""Every other start besides finds the edges of the best trees so far cheaper, or now and then dearer, by these."""
+"""Later starts without an ascent find the edges of the best trees so far cheaper, or now and then dearer, by these."""
 
 
 def light_forest(
@@ -53,11 +57,19 @@ def light_forest(
     price[closed >= facts.graph.capacity] = math.inf
     seen = np.random.default_rng(rng.randrange(2**32))
     best: tuple[float, Tree, dict[int, int]] | None = None
+    least = 0.0
     for number in range(starts):
         ways.set_open(closed)
-        if number:
+        if number % 2 == 0:
+            seem = price if number == 0 else price * (1 + WRONG_ASCENT * seen.random(len(price)))
+            begin = None if number == 0 else rng.randrange(facts.num_lamps)
+            proven = prove_edges(facts, roots, seem, begin, bench.effort.spend)
+            if proven is not None:
+                ways.set_prices(narrowed(price, proven.tight))
+                least = proven.least if number == 0 else least
+        elif number > 1:
             wrong = price * (1 + WRONG * seen.random(len(price)))
-            if best is not None and number % 2:
+            if best is not None:
                 edges = [ways.edge_between(child, up) for child, up in best[1].items()]
                 wrong[edges] *= np.where(seen.random(len(edges)) < 0.8, *LEANING)
             ways.set_prices(wrong)
@@ -66,10 +78,11 @@ def light_forest(
         parent, leads = _polished(bench, roots, parent, leads, price.tolist())
         total = sum(price.item(ways.edge_between(child, up)) for child, up in parent.items())
         total += sum(facts.lead_price[arc] for arc in leads.values())
+        is_lightest = len(leads) == facts.num_lamps and total <= least * (1 + 1e-9)
         total -= len(leads) * bench.penalty_unit
         if best is None or total < best[0] - 1e-9:
             best = total, parent, leads
-        if bench.effort.share > MOST_SHARE:
+        if is_lightest or bench.effort.share > MOST_SHARE:
             break
     assert best is not None
     return best[1], best[2]
