@@ -1,4 +1,4 @@
-"""Light forests and the edges they begin along, against enumerated Steiner trees, spanning forests and public optima.
+"""Light forests and the edges they begin along, against enumerated Steiner trees, found forests and public optima.
 
 A Steiner tree is a minimum spanning tree of the sub-graph on its own nodes: the least of those over all sets that hold
 the terminals is the optimum (networkx does the spanning trees). Published optima: T. Koch, A. Martin, S. Voss,
@@ -111,7 +111,7 @@ def test_no_tree_is_lighter_than_what_its_edges_prove(seed: int) -> None:
         assert (proven.through >= proven.least).all()
         if proven.least > optimum - 1e-9:
             assert joined_by(facts, proven), "an optimal tree lies along tight edges"
-    parent, leads = light_forest(bench, random.Random(seed), roots_of(facts), starts=4)
+    parent, leads = light_forest(bench, random.Random(seed), roots_of(facts), starts=4, ascents=True)
     assert len(leads) == facts.num_lamps
     assert optimum - 1e-9 <= weight_of(bench, parent, leads) <= 1.35 * optimum + 1e-9
 
@@ -145,7 +145,7 @@ def test_bounds_hold_in_a_garden_from_wherever_they_begin(courtyard: Facts) -> N
     assert above_all is not None and joined_by(courtyard, above_all)
     lightest = math.inf
     for seed in range(6):
-        parent, leads = light_forest(bench, random.Random(seed), roots, jitter=0.5, starts=1 + seed)
+        parent, leads = light_forest(bench, random.Random(seed), roots, jitter=0.5, starts=1 + seed, ascents=True)
         assert len(leads) == courtyard.num_lamps
         weight = weight_of(bench, parent, leads)
         edges = [bench.ways.edge_between(child, up) for child, up in parent.items()]
@@ -163,11 +163,15 @@ def test_a_second_start_on_the_whole_graph_is_never_given_up(courtyard: Facts, m
     lighter = 0
     for seed, facts in enumerate(graphs):
         with_ascent = Bench(facts, Effort(math.inf))
-        new = weight_of(with_ascent, *light_forest(with_ascent, random.Random(seed), roots_of(facts), starts=2))
+        new = weight_of(
+            with_ascent, *light_forest(with_ascent, random.Random(seed), roots_of(facts), starts=2, ascents=True)
+        )
         with monkeypatch.context() as patch:
             patch.setattr(module, "prove_edges", lambda *_: None)
             without = Bench(facts, Effort(math.inf))
-            old = weight_of(without, *light_forest(without, random.Random(seed), roots_of(facts), starts=2))
+            old = weight_of(
+                without, *light_forest(without, random.Random(seed), roots_of(facts), starts=2, ascents=True)
+            )
         assert new <= old + 1e-6
         lighter += new < old - 1e-6
     assert lighter >= 1
@@ -177,7 +181,9 @@ def test_same_seed_same_forest_and_same_work(courtyard: Facts) -> None:
     found = []
     for _ in range(2):
         bench = Bench(courtyard, Effort(math.inf))
-        found.append((light_forest(bench, random.Random(3), roots_of(courtyard), starts=5), bench.effort.spent))
+        found.append(
+            (light_forest(bench, random.Random(3), roots_of(courtyard), starts=5, ascents=True), bench.effort.spent)
+        )
     assert found[0] == found[1]
 
 
@@ -196,7 +202,7 @@ def test_a_lamp_out_of_reach_is_left_out_and_stops_nothing() -> None:
     facts = gather_facts(job, survey, ground.graph)
     bench = Bench(facts, Effort(math.inf))
     assert prove_edges(facts, [0], np.array([1.0, 1.0, math.inf, 1.0]), None, bench.effort.spend) is None
-    parent, leads = light_forest(bench, random.Random(1), [0], starts=3)
+    parent, leads = light_forest(bench, random.Random(1), [0], starts=3, ascents=True)
     assert (parent, set(leads)) == ({1: 0}, {0})
 
 
@@ -217,7 +223,7 @@ def test_two_starts_find_published_optima(name: str, optimum: int) -> None:
     problem = problem_of(str(path / "steinlib" / "C" / f"{name}.stp"))
     facts = facts_of(problem)
     bench = Bench(facts, Effort(math.inf))
-    parent, leads = light_forest(bench, random.Random(1), roots_of(facts), starts=2)
+    parent, leads = light_forest(bench, random.Random(1), roots_of(facts), starts=2, ascents=True)
     edges = [bench.ways.edge_between(child, up) for child, up in parent.items()]
     tree = nx.Graph(problem.ends[edges].tolist())
     assert set(problem.demand) | {problem.root} <= set(tree) and nx.is_connected(tree)
