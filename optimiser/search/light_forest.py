@@ -1,9 +1,12 @@
 """Light trees of trench from supply points to all lamps, whatever circuits will follow them. In: Bench. Out: a tree.
 
 Lamp after lamp, nearest first, is joined by the cheapest way to what is there already; then forks are added
-(``steiner``) and branches laid elsewhere (``key_paths``) until neither makes the trees lighter. Where several
-starts are asked for, all but the first see prices that are a little wrong, and the lightest of what comes of them is
-kept.
+(``steiner``) and branches laid elsewhere (``key_paths``) until neither makes the trees lighter. Where several starts
+are asked for, all but the first see prices that are a little wrong, and the lightest of what comes of them is kept.
+
+With ascents, lamps are joined along the few edges that a dual ascent leaves (``tight_edges``), and trees then made
+lighter on the whole graph. The second start is on the whole graph from the beginning; of the others every other one is
+along the edges of an ascent that begins at some lamp.
 """
 
 from __future__ import annotations
@@ -17,10 +20,13 @@ import numpy as np
 from .key_paths import exchange_key_paths
 from .state import Bench
 from .steiner import lighten
+from .tight_edges import narrowed, prove_edges
 from .trace import Tree
 
 WRONG = 0.4
 """Prices of later starts are up to so much too high."""
+WRONG_ASCENT = 0.1
+"""Those of later ascents: much more, and they prove little of the true prices."""
 MOST_SHARE = 0.15
 """Of the effort: when so much is spent, no further start is made."""
 LEANING = (0.7, 3.0)
@@ -28,7 +34,13 @@ LEANING = (0.7, 3.0)
 
 
 def light_forest(
-    bench: Bench, rng: random.Random, roots: Sequence[int], *, jitter: float = 0.0, starts: int = 1
+    bench: Bench,
+    rng: random.Random,
+    roots: Sequence[int],
+    *,
+    jitter: float = 0.0,
+    starts: int = 1,
+    ascents: bool = False,
 ) -> tuple[Tree, dict[int, int]]:
     """
     A tree from each root, together reaching every lamp that can be reached.
@@ -41,6 +53,8 @@ def light_forest(
         Lamps are taken in the order of their distance times up to 1 + ``jitter``.
     starts
         How many times to begin anew, at most.
+    ascents
+        Whether to begin along the edges that dual ascents leave: lighter trees, whose ways are often longer.
 
     Returns
     -------
@@ -53,9 +67,17 @@ def light_forest(
     price[closed >= facts.graph.capacity] = math.inf
     seen = np.random.default_rng(rng.randrange(2**32))
     best: tuple[float, Tree, dict[int, int]] | None = None
+    least = 0.0
     for number in range(starts):
         ways.set_open(closed)
-        if number:
+        if ascents and number % 2 == 0:
+            seem = price if number == 0 else price * (1 + WRONG_ASCENT * seen.random(len(price)))
+            begin = None if number == 0 else rng.randrange(facts.num_lamps)
+            proven = prove_edges(facts, roots, seem, begin, bench.effort.spend)
+            if proven is not None:
+                ways.set_prices(narrowed(price, proven.tight))
+                least = proven.least if number == 0 else least
+        elif number > ascents:
             wrong = price * (1 + WRONG * seen.random(len(price)))
             if best is not None and number % 2:
                 edges = [ways.edge_between(child, up) for child, up in best[1].items()]
@@ -66,10 +88,11 @@ def light_forest(
         parent, leads = _polished(bench, roots, parent, leads, price.tolist())
         total = sum(price.item(ways.edge_between(child, up)) for child, up in parent.items())
         total += sum(facts.lead_price[arc] for arc in leads.values())
+        is_lightest = len(leads) == facts.num_lamps and total <= least * (1 + 1e-9)
         total -= len(leads) * bench.penalty_unit
         if best is None or total < best[0] - 1e-9:
             best = total, parent, leads
-        if bench.effort.share > MOST_SHARE:
+        if is_lightest or bench.effort.share > MOST_SHARE:
             break
     assert best is not None
     return best[1], best[2]

@@ -31,12 +31,27 @@ MOST_FEEDS = 4
 """Ways to feed a circuit that are tried: those cheapest by the watt."""
 
 
-def split_forest(bench: Bench, rng: random.Random, *, starts: int = STARTS) -> State | None:
-    """The layout along one light forest; None where drivers do not take it."""
+def split_forest(bench: Bench, rng: random.Random, *, starts: int = STARTS, ascents: bool = True) -> State | None:
+    """
+    The layout along one light forest; None where drivers do not take it.
+
+    With ``ascents`` a second forest is split, mostly lighter and with longer ways, and the cheaper layout kept.
+    """
+    roots = [int(bench.facts.graph.supply_node[s]) for s in bench.supplies]
+    best = None
+    for with_ascents in (False, True)[: 1 + ascents]:
+        parent, leads = light_forest(bench, rng, roots, starts=starts, ascents=with_ascents)
+        state = _along(bench, rng, parent, leads)
+        if state is not None and (best is None or state.cost < best.cost - 1e-9):
+            best = state
+    if best is not None and best.circuits:
+        bench.palette = best.circuits[0].palette
+    return best
+
+
+def _along(bench: Bench, rng: random.Random, parent: Tree, leads: dict[int, int]) -> State | None:
+    """The layout along this forest; None where drivers do not take it."""
     bench.palette = bench.all_cables
-    facts = bench.facts
-    roots = [int(facts.graph.supply_node[s]) for s in bench.supplies]
-    parent, leads = light_forest(bench, rng, roots, starts=starts)
     circuits: list[Fed] = []
     missing: set[int] = set(range(bench.facts.num_lamps)) - set(leads)
     for supply in bench.supplies:

@@ -129,7 +129,7 @@ def start_area(facts: Facts, task: Task, stop: Callable[[], bool] | None = None)
     effort = Effort(float("inf"), stop)
     bench = Bench(facts, effort, task.num_drivers)
     state = construct(bench, random.Random(task.seed))
-    split = split_forest(bench, random.Random(task.seed), starts=AREA_STARTS)
+    split = split_forest(bench, random.Random(task.seed), starts=AREA_STARTS, ascents=False)
     if split is not None and split.cost < state.cost:
         state = split
     state = straighten_all(bench, state)

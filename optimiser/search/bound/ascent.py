@@ -28,11 +28,13 @@ SPENT = 1e-12
 
 @dataclass
 class Ascent:
-    """``total``: sum of cut prices; ``rest``: reduced prices; ``cuts``: (nodes inside, terminal) of each cut raised."""
+    """``total``: sum of cut prices; ``rest``: reduced prices; ``cuts``: (nodes inside, terminal) of each cut raised;
+    ``rounds``: how often a set was looked at, which is what the work goes by."""
 
     total: float
     rest: np.ndarray
     cuts: list[tuple[np.ndarray, int]]
+    rounds: int
 
 
 def ascend(
@@ -115,7 +117,7 @@ def ascend(
         heapq.heappush(queue, (len(into), terminal))
     back = np.empty(len(order))
     back[order] = rest
-    return Ascent(total, back, cuts)
+    return Ascent(total, back, cuts, rounds)
 
 
 def _grown(
