@@ -2,8 +2,8 @@
 
 1. a first layout at once; 2. several starts, searched apart; 3. slide the best ones' hubs and forks on the open
 ground, add those places to the graph, search on from there; again until that gains nothing or the effort is spent; 4.
-put the layouts of all rounds together, choose gauges without rounding, lay cables side by side; 5. bound on the final
-graph. Every layout that is handed on has been confirmed by the caller.
+put the layouts of all rounds together, slide and refine until nothing moves any more, choose gauges without rounding,
+lay cables side by side; 5. bound on the final graph. Every layout that is handed on has been confirmed by the caller.
 """
 
 from __future__ import annotations
