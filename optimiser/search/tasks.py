@@ -59,6 +59,8 @@ class Task:
     """Supply point whose light tree to all lamps the first layout follows."""
     split: bool = False
     """Start from circuits split off one light forest from all supply points."""
+    ascents: bool = True
+    """And off a second one, along the edges that dual ascent leaves, where that comes cheaper."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +88,7 @@ def do_task(
     bench = Bench(facts, effort, task.num_drivers, task.supplies, task.model)
     rng = random.Random(task.seed)
     if task.start is None:
-        split = split_forest(bench, rng) if task.split else None
+        split = split_forest(bench, rng, ascents=task.ascents) if task.split else None
         state = construct(bench, rng, noise=task.noise, along=task.along) if split is None else split
         if on_best is not None:
             on_best(state)
