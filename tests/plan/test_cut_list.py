@@ -155,12 +155,15 @@ def test_interrupt_during_a_solve_is_passed_on_and_python_keeps_its_handler() ->
     """CP-SAT by itself swallows Ctrl-C and leaves SIGINT at the system's default; here neither happens."""
     pieces = [(f"K{i:03d}", 15.0 + (i * 7919 % 331) / 10) for i in range(150)]
     importlib.import_module("ortools.sat.python.cp_model")  # so that the signal comes during the solve
-    before = signal.getsignal(signal.SIGINT)
-    timer = threading.Timer(0.7, signal.raise_signal, [signal.SIGINT])
-    timer.start()
-    with pytest.raises(KeyboardInterrupt):
-        pack_cuts(pieces, [(25.0, 22.0), (50.0, 40.0), (100.0, 70.5)], effort=50.0)
-    timer.join()
-    assert signal.getsignal(signal.SIGINT) is before
-    with pytest.raises(KeyboardInterrupt):
-        signal.raise_signal(signal.SIGINT)
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background jobs ignore it
+    try:
+        timer = threading.Timer(0.7, signal.raise_signal, [signal.SIGINT])
+        timer.start()
+        with pytest.raises(KeyboardInterrupt):
+            pack_cuts(pieces, [(25.0, 22.0), (50.0, 40.0), (100.0, 70.5)], effort=50.0)
+        timer.join()
+        assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+        with pytest.raises(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
+    finally:
+        signal.signal(signal.SIGINT, before)
