@@ -120,6 +120,28 @@ def _above(least: float) -> type[float]:
     return parse  # type: ignore[return-value]
 
 
+Effort = Annotated[
+    float,
+    typer.Option(
+        metavar="NUMBER",
+        parser=_above(0.01),
+        help="How long to search for each plan: 2 does twice the work of 1. The work is counted, not timed.",
+        show_default="1",
+    ),
+]
+Seed = Annotated[
+    int,
+    typer.Option(
+        metavar="N",
+        parser=_whole(0),
+        help="Where the search for a plan begins. The same job, seed and effort give the same plan.",
+        show_default="1",
+    ),
+]
+Quiet = Annotated[bool, typer.Option("--quiet", help="Show no progress.")]
+PlanFolder = Annotated[Path, typer.Argument(metavar="PLAN", help="Plan folder, or its plan.json.")]
+
+
 @app.command(
     short_help="Find the cheapest layout of a job, and write its plan.",
     epilog="Example:\n\n\b\n  lampspur plan cases/courtyard --out courtyard-plan\n"
@@ -150,15 +172,7 @@ def plan(
             metavar="N", parser=_whole(1), help="Use exactly N drivers.", show_default="as many as is cheapest"
         ),
     ] = None,
-    effort: Annotated[
-        float,
-        typer.Option(
-            metavar="NUMBER",
-            parser=_above(0.01),
-            help="How long to search: 2 does twice the work of 1. The work is counted, not timed.",
-            show_default="1",
-        ),
-    ] = 1.0,
+    effort: Effort = 1.0,
     time_limit: Annotated[
         float | None,
         typer.Option(
@@ -168,15 +182,7 @@ def plan(
             show_default="none",
         ),
     ] = None,
-    seed: Annotated[
-        int,
-        typer.Option(
-            metavar="N",
-            parser=_whole(0),
-            help="Where the search begins. The same job, seed and effort give the same plan.",
-            show_default="1",
-        ),
-    ] = 1,
+    seed: Seed = 1,
     processes: Annotated[
         int,
         typer.Option(
@@ -192,7 +198,7 @@ def plan(
     ] = None,
     replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier plan in that folder.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print plan.json on stdout instead of the summary.")] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Show no progress.")] = False,
+    quiet: Quiet = False,
 ) -> None:
     """Find the cheapest layout of a job and write its plan: drawing, cut list, and all its numbers.
 
@@ -260,19 +266,8 @@ def compare(
     limits: Annotated[
         bool, typer.Option("--limits", help="Also plan the recommended one again without each limit in turn.")
     ] = False,
-    effort: Annotated[
-        float,
-        typer.Option(
-            metavar="NUMBER",
-            parser=_above(0.01),
-            help="How long to search for each alternative: 2 does twice the work of 1. Counted, not timed.",
-            show_default="1",
-        ),
-    ] = 1.0,
-    seed: Annotated[
-        int,
-        typer.Option(metavar="N", parser=_whole(0), help="Where each search begins.", show_default="1"),
-    ] = 1,
+    effort: Effort = 1.0,
+    seed: Seed = 1,
     processes: Annotated[
         int,
         typer.Option(
@@ -296,7 +291,7 @@ def compare(
     ] = None,
     replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier comparison in that folder.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the comparison as JSON instead of the table.")] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Show no progress.")] = False,
+    quiet: Quiet = False,
 ) -> None:
     """Plan alternatives of a job in full, check them, and put them side by side with a recommendation.
 
@@ -373,7 +368,7 @@ def compare(
     epilog="Example:\n\n\b\n  lampspur check courtyard-plan\n  lampspur check courtyard-plan --job cases/courtyard",
 )
 def check(
-    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="Plan folder, or its plan.json.")],
+    plan: PlanFolder,
     job: Annotated[
         Path | None,
         typer.Option(
@@ -446,7 +441,7 @@ def _list_papers(value: bool) -> None:
     "  lampspur papers courtyard-plan --only lists --only labels --out for-the-van",
 )
 def papers(
-    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="Plan folder, or its plan.json.")],
+    plan: PlanFolder,
     only: Annotated[
         list[str] | None,
         typer.Option(

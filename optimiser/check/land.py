@@ -7,11 +7,9 @@ millimetre to spare on either side, because places are printed in whole millimet
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
@@ -25,8 +23,6 @@ ON_BORDER_M = 0.00072
 """A place rounded to the millimetre lies at most this far from the border it was put on: half a diagonal."""
 NEAR_BORDER_M = 0.0045
 """A place farther than this from a border is not on it: corners stand 2 mm off, and are rounded."""
-
-Shapes = NDArray[Any]
 
 
 def shrunk(shape: BaseGeometry, by_m: float = PLACE_M) -> BaseGeometry:

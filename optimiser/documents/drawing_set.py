@@ -1,4 +1,4 @@
-"""The plan to scale for the site: as many sheets as it takes, with a key. In: Plan, paper. Out: SVG or PDF.
+"""The plan to scale for the site: as many sheets as it takes, with a key. In: Plan, paper. Out: sheets of SVG.
 
 One sheet where its labels can be read at the scale that fits; else a key with the sheets' edges, sheets at the scale at
 which they can be read, and notes where the words find no room beside the maps. Drawn from the plan alone; the same plan
@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 
 from ..plan.model import Plan
 from . import site_panel
@@ -61,22 +60,9 @@ class Page:
     svg: str
 
 
-def drawing_svg(plan: Plan, options: DrawingOptions | None = None) -> list[tuple[str, bytes]]:
-    """File names and SVG of all sheets, in order."""
-    return svg_files(draw_set(plan, options or DrawingOptions()))
-
-
 def svg_files(pages: Iterable[Page]) -> list[tuple[str, bytes]]:
     """File names and SVG of sheets that are drawn."""
     return [(f"drawing-{page.heading.number:02d}.svg", page.svg.encode()) for page in pages]
-
-
-def drawing_pdf(plan: Plan, options: DrawingOptions | None = None, fonts: Sequence[Path] = ()) -> bytes:
-    """All sheets in one PDF, to be printed at 100 %; ``fonts`` for signs that the program's own lack."""
-    from .pdf import pdf_of
-
-    sheets = [page.svg for page in draw_set(plan, options or DrawingOptions())]
-    return pdf_of(sheets, f"{plain(plan.job.title)}: plan", fonts)
 
 
 def draw_set(plan: Plan, options: DrawingOptions) -> list[Page]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
@@ -15,7 +14,6 @@ from .svg import Point
 SCALES = (20, 25, 50, 75, 100, 125, 150, 200, 250, 300, 400, 500, 600, 750, 1000, 1250, 1500, 2000, 2500, 3000, 5000)
 ROUND_SCALES = (20, 25, 50, 100, 200, 250, 500, 1000, 2000, 2500, 5000)
 """Scales of sheets to measure from: those of common scale rulers (common practice, no source)."""
-PaperName = Literal["A4", "A3", "Letter"]
 PAPERS_MM: dict[str, tuple[float, float]] = {"A4": (210.0, 297.0), "A3": (297.0, 420.0), "Letter": (215.9, 279.4)}
 """Short side, long side: ISO 216; Letter is 8.5 x 11 inches (ANSI/ASME Y14.1)."""
 FRAME_MM = 8.0

@@ -25,7 +25,6 @@ from .network import (
     Floats,
     Ints,
     Network,
-    load_margin,
     path_sum,
     solve,
 )
@@ -181,25 +180,6 @@ def grown(tree: CircuitTree, factor: float) -> CircuitTree:
 def _grown(lamp_type: LampType, factor: float) -> LampType:
     stated = {"watts": lamp_type.watts, "inrush_a": lamp_type.inrush_a, "input_uf": lamp_type.input_uf}
     return lamp_type.model_copy(update={key: value * factor for key, value in stated.items() if value is not None})
-
-
-def load_margins(
-    driver: Driver, circuits: Sequence[CircuitTree], taps: Sequence[float], voltage: Voltage
-) -> tuple[float, ...]:
-    """
-    For each circuit, the factor by which all loads could grow before it collapses: source at its lowest, hot copper.
-
-    Circuits that feel each other grow together and share one factor. Below 1 where ``solve_driver`` says ``collapsed``;
-    infinite where there is no collapse (``network.load_margin``). Parameters and errors are those of ``solve_driver``.
-    """
-    if len(circuits) != len(taps):
-        raise ValueError(f"{len(circuits)} circuits and {len(taps)} taps: write one tap for each circuit")
-    margins: list[float] = []
-    for members in groups_of(driver, taps):
-        group = group_circuits(driver, [circuits[i] for i in members], [taps[i] for i in members])
-        loop_ohm = group.loop_ohm(voltage.hot_c, voltage.sun_c)
-        margins += [load_margin(group.network, loop_ohm, group.source.low_emf_v)] * len(members)
-    return tuple(margins)
 
 
 def groups_of(driver: Driver, taps: Sequence[float]) -> list[list[int]]:

@@ -57,8 +57,6 @@ class LinePrices(NamedTuple):
     """Length times per_m of each ground, plus half crossings; what lies in no-dig ground counts nothing."""
     allowed: Bools
     """Whether it keeps out of no-dig zones and their keep-off, and runs along no mains line."""
-    mains_crossed: Ints
-    """How many mains lines it crosses."""
 
 
 class LinePiece(NamedTuple):
@@ -310,12 +308,9 @@ class Land:
         n = len(a)
         if n == 0:
             none = np.zeros(0)
-            return LinePrices(none, none, none, np.zeros(0, bool), np.zeros(0, np.int64))
+            return LinePrices(none, none, none, np.zeros(0, bool))
         lines = shapely.linestrings(np.stack([a, b], axis=1))
         length = self._slope_length(a, b, a_z, b_z)
-        crossed = np.zeros(n, dtype=np.int64)
-        for line in self._mains:
-            crossed += shapely.intersects(lines, line)
         allowed = self.visible(a, b, lines)
         parts, ground = self.cut(a, b, lines)
         part_m = (parts.end - parts.start) * length[parts.line]
@@ -324,7 +319,7 @@ class Land:
         allowed &= _sums(parts.line, self.no_dig[ground], n) == 0
         if self.crossing.any():
             price += self._crossings(a, b, parts, ground)
-        return LinePrices(length, sun, price, allowed, crossed)
+        return LinePrices(length, sun, price, allowed)
 
     def _crossings(self, a: Floats, b: Floats, parts: Parts, ground: Ints) -> Floats:
         n, line = len(a), parts.line

@@ -16,7 +16,6 @@ from ..ground.graph import Bools, Ints
 from .circuit import Fed
 from .facts import Facts
 from .state import Bench, State
-from .supply_areas import lamp_places
 
 NEAR = 4
 """A node of the ground lies in an area if one of this many lamps and supply points nearest to it does."""
@@ -79,7 +78,7 @@ class Cutter:
 
         self.facts = facts
         graph = facts.graph
-        places = np.vstack([lamp_places(facts), graph.xyz[graph.supply_node, :2]])
+        places = np.vstack([facts.lamp_places, graph.xyz[graph.supply_node, :2]])
         count = min(NEAR, len(places))
         self._near = cKDTree(places).query(graph.xyz[:, :2], k=count)[1].reshape(graph.num_nodes, count)
         self._lead_lamp = np.array([arc.lamp for arc in graph.leads], dtype=np.int64)

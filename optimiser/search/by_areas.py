@@ -25,7 +25,7 @@ from .effort import Effort
 from .facts import Facts
 from .graft import draft_of, recreate
 from .state import Bench, State, lay
-from .supply_areas import Unit, areas_of, give_to_supplies, lamp_places, units_given, units_of
+from .supply_areas import Unit, areas_of, give_to_supplies, units_given, units_of
 from .tasks import Crew, Task, search_area, start_area
 
 AREA_LAMPS = 90
@@ -193,7 +193,7 @@ def _area(cutter: Cutter, state: State, units: Sequence[Unit]) -> Area:
 
 def _nearest_supply(facts: Facts, lamps: Sequence[int]) -> int:
     """The supply point nearest to these lamps' middle, for an area of lamps that no circuit feeds yet."""
-    middle = lamp_places(facts)[list(lamps)].mean(axis=0)
+    middle = facts.lamp_places[list(lamps)].mean(axis=0)
     roots = facts.graph.xyz[facts.graph.supply_node, :2]
     return int(np.argmin(((roots - middle) ** 2).sum(axis=1)))
 

@@ -20,7 +20,8 @@ import numpy as np
 from .facts import KEEP_V, LOAD_POWER, Facts, Feed, Ways
 from .forks import pass_forks
 from .gauges import PieceTree, choose_gauges, choose_gauges_exactly
-from .trace import Traced, Tree, trace
+from .trace import Traced, trace
+from .tree import Tree
 
 SAG = 1.3
 """Few circuits draw more than this times what their lamps draw at the terminals' volts: fuses beyond are not tried."""

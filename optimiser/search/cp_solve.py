@@ -24,7 +24,6 @@ class Solved:
     """``value`` reads a variable of the best solution found."""
 
     value: Callable[[cp_model.IntVar], int]
-    objective: float
     bound: float
     work: float
 
@@ -76,4 +75,4 @@ def solve(
     spent = solver.response_proto.deterministic_time * WORK_PER_UNIT
     if not status or status[0] not in (int(cp_model.OPTIMAL), int(cp_model.FEASIBLE)):
         return None, spent
-    return Solved(solver.value, solver.objective_value, solver.best_objective_bound, spent), spent
+    return Solved(solver.value, solver.best_objective_bound, spent), spent

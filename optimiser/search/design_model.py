@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 from .cp_solve import solve
 from .design_problem import Problem, Proposed, Start
 from .state import Bench
-from .trace import Tree
+from .tree import Tree
 
 if TYPE_CHECKING:
     from ortools.sat.python import cp_model

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from .circuit import Fed
 from .facts import Facts
-from .trace import Tree
+from .tree import Tree
 from .union_graph import Way
 
 

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from ..electrics.sources import source_of
-from ..ground.graph import GroundGraph, NodeKind
+from ..ground.graph import Floats, GroundGraph, NodeKind
 from ..job import Driver, Job
 from ..matching import fits
 from ..survey.model import Survey
@@ -196,6 +196,12 @@ class Facts:
     def lead_node(self) -> list[int]:
         """Node that each lead arc ends at."""
         return [arc.node for arc in self.graph.leads]
+
+    @cached_property
+    def lamp_places(self) -> Floats:
+        """(N, 2) where each lamp's cheapest joint would stand."""
+        nodes = [self.lead_node[arcs[0]] for arcs in self.leads_of]
+        return self.graph.xyz[nodes, :2]
 
     @cached_property
     def lead_price(self) -> list[float]:

@@ -19,7 +19,7 @@ import numpy as np
 from .circuit import Fed
 from .respan import lightest_tree
 from .state import Bench, State, lay
-from .trace import Tree, prune
+from .tree import Tree, branch_below, children_of, prune
 from .upstream import upstream_of
 
 WIDTH = 2
@@ -148,15 +148,7 @@ def take_lamps(bench: Bench, draft: Draft, lamps: Iterable[int]) -> None:
 def take_branch(bench: Bench, draft: Draft, index: int, node: int) -> Part | None:
     """Take the branch below ``node`` off a circuit, whole; None where the rest could not stand."""
     fed = draft.circuits[index]
-    children: dict[int, list[int]] = {}
-    for child, up in fed.tree.items():
-        children.setdefault(up, []).append(child)
-    below = {node}
-    stack = [node]
-    while stack:
-        for child in children.get(stack.pop(), ()):
-            below.add(child)
-            stack.append(child)
+    below = branch_below(children_of(fed.tree), node)
     arcs = bench.facts.graph.leads
     part_leads = {lamp: arc for lamp, arc in fed.leads.items() if arcs[arc].node in below}
     rest_leads = {lamp: arc for lamp, arc in fed.leads.items() if lamp not in part_leads}

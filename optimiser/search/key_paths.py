@@ -13,7 +13,7 @@ from collections.abc import Callable, Collection
 
 import numpy as np
 
-from .trace import Tree, prune
+from .tree import Tree, branch_below, children_of, prune
 
 Reach = Callable[[list[int], float], tuple[np.ndarray, np.ndarray]]
 """From several nodes up to a price: price of the way to each node, and the node before it (negative at a source)."""
@@ -49,24 +49,17 @@ def exchange_key_paths(
     tree, ends = dict(tree), set(terminals)
     for _ in range(max_passes):
         changed = False
-        children = _children(tree)
+        children = children_of(tree)
         for node in sorted(tree):
             if node not in tree or not (node in ends or len(children.get(node, ())) > 1):
                 continue
             if _exchange(tree, children, root, ends, node, weight_between, reach, barred, leaves):
                 tree = prune(tree, sorted(ends))
-                children = _children(tree)
+                children = children_of(tree)
                 changed = True
         if not changed:
             break
     return tree
-
-
-def _children(tree: Tree) -> dict[int, list[int]]:
-    children: dict[int, list[int]] = {}
-    for child, up in tree.items():
-        children.setdefault(up, []).append(child)
-    return children
 
 
 def _exchange(
@@ -89,11 +82,7 @@ def _exchange(
         up = tree[up]
     if price <= 1e-7:
         return False
-    below, stack = set(), [node]
-    while stack:
-        last = stack.pop()
-        below.add(last)
-        stack.extend(children.get(last, ()))
+    below = branch_below(children, node)
     starts = sorted(v for v in below if v not in barred and (v == node or v not in leaves))
     if not starts:
         return False

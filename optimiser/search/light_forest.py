@@ -21,7 +21,7 @@ from .key_paths import exchange_key_paths
 from .state import Bench
 from .steiner import lighten
 from .tight_edges import narrowed, prove_edges
-from .trace import Tree
+from .tree import Tree
 
 WRONG = 0.4
 """Prices of later starts are up to so much too high."""

@@ -13,7 +13,8 @@ from .circuit import Fed, feed_traced
 from .oracle_labels import Solution
 from .oracle_part import Part
 from .state import Bench
-from .trace import Traced, Tree, trace
+from .trace import Traced, trace
+from .tree import Tree, prune
 
 
 def feed_pieces(
@@ -91,13 +92,7 @@ def covering_tree(walks: Sequence[tuple[int, ...]]) -> Tree:
             if v != root and v not in whole:
                 whole[v] = u
                 queue.append(v)
-    kept: Tree = {}
-    for walk in walks:
-        node = walk[-1]
-        while node != root and node not in kept:
-            kept[node] = whole[node]
-            node = whole[node]
-    return kept
+    return prune(whole, (walk[-1] for walk in walks))
 
 
 def graph_pieces(part: Part, solution: Solution) -> tuple[list[tuple[int, ...]], list[int]]:

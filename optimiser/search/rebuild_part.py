@@ -24,6 +24,7 @@ from .oracle_relaxed import Relaxed
 from .oracle_runs import find_runs
 from .pieces import feed_pieces
 from .state import Bench, State, lay
+from .tree import children_of
 
 MOST_ENDS = 9
 NODES = 120
@@ -126,9 +127,7 @@ class _Job:
         self.hung: dict[int, list[int]] = {}
         for lamp, arc in sorted(fed.leads.items()):
             self.hung.setdefault(facts.graph.leads[arc].node, []).append(lamp)
-        self.kids: dict[int, list[int]] = {}
-        for far, walk in sorted(self.walks.items()):
-            self.kids.setdefault(walk[0], []).append(far)
+        self.kids = _pieces_below(self.walks)
         self.part = None if len(self.lamps) + len(self.hanging) > MOST_ENDS else self._part()
 
     def _edges(self, walk: tuple[int, ...]) -> list[int]:
@@ -348,9 +347,7 @@ class _Job:
         leads = dict(self.fed.leads)
         for lamp, places, chosen in zip(self.lamps, part.places, solution.place, strict=False):
             leads[lamp] = places[chosen].ref
-        kids: dict[int, list[int]] = {}
-        for far, walk in sorted(walks.items()):
-            kids.setdefault(walk[0], []).append(far)
+        kids = _pieces_below(walks)
         order = list(kids.get(self.root, []))
         for far in order:
             order.extend(kids.get(far, []))
@@ -369,6 +366,11 @@ class _Job:
             leads,
             at_piece,
         )
+
+
+def _pieces_below(walks: dict[int, tuple[int, ...]]) -> dict[int, list[int]]:
+    """Pieces that start at each joint, by the nodes at which they end, in order."""
+    return children_of({far: walk[0] for far, walk in sorted(walks.items())})
 
 
 __all__ = ["Cut", "ends_of", "grow_cut", "rebuild_part"]

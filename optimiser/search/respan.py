@@ -13,7 +13,7 @@ import numpy as np
 
 from .circuit import Fed
 from .state import Bench
-from .trace import Tree, prune
+from .tree import Tree, prune
 
 LEAST = 1e-6
 """What a tree must be lighter by."""

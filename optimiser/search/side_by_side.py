@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from .circuit import Fed
 from .pieces import feed_pieces
 from .state import Bench, State
+from .tree import children_of
 
 LEAST_GAIN = 0.005
 
@@ -105,10 +106,7 @@ def _without(wiring: _Wiring, fork: int, kids: list[int]) -> _Wiring:
 
 def _in_order(wiring: _Wiring, walks: list[tuple[int, ...]], above: list[int], gone: int | None = None) -> _Wiring:
     """Pieces numbered anew, parents first."""
-    kids: dict[int, list[int]] = {}
-    for i, up in enumerate(above):
-        if i != gone:
-            kids.setdefault(up, []).append(i)
+    kids = children_of({i: up for i, up in enumerate(above) if i != gone})
     order, stack = [], kids.get(-1, [])[::-1]
     while stack:
         i = stack.pop()

@@ -23,7 +23,7 @@ from .construct import best_palette
 from .graft import draft_of, recreate
 from .light_forest import light_forest
 from .state import Bench, State
-from .trace import Tree
+from .tree import Tree, children_of
 
 STARTS = 12
 """Forests tried; the lightest is split."""
@@ -90,9 +90,7 @@ def _overfull(bench: Bench, circuits: list[Fed]) -> list[Fed]:
 
 def _round_walk(bench: Bench, parent: Tree, leads: dict[int, int], root: int) -> list[int]:
     """Lamps of the root's tree in the order of a walk round it."""
-    kids: dict[int, list[int]] = {}
-    for node, up in parent.items():
-        kids.setdefault(up, []).append(node)
+    kids = children_of(parent)
     hung: dict[int, list[int]] = {}
     for lamp, arc in leads.items():
         hung.setdefault(bench.facts.graph.leads[arc].node, []).append(lamp)

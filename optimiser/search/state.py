@@ -18,7 +18,7 @@ from .drivers import Drivers
 from .effort import Effort
 from .facts import Facts, Ways
 from .span_prices import SpanPrices
-from .trace import Tree
+from .tree import Tree
 
 UNDUG_SHARE = 0.05
 """Most of the graph's length that may have a trench price in a job in which cable is laid, not dug in."""

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Collection, Sequence
 
-Tree = dict[int, int]
+from .tree import Tree, children_of
 
 
 def neighbours(ends: list[list[int]], num_nodes: int) -> list[list[tuple[int, int]]]:
@@ -118,9 +118,7 @@ def _without_bends(
     keep: set[int],
 ) -> tuple[Tree, dict[int, float], float]:
     """The tree with edges instead of two that meet where nothing else does; both are changed."""
-    children: dict[int, list[int]] = {}
-    for child, up in tree.items():
-        children.setdefault(up, []).append(child)
+    children = children_of(tree)
     for v in [v for v in tree if v not in keep]:
         if len(children.get(v, ())) != 1:
             continue

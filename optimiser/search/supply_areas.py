@@ -106,7 +106,7 @@ def _walk_from_root(root: int, one: Ints, two: Ints, length: Floats) -> list[tup
 
 def _place_strays(facts: Facts, supply: Ints) -> None:
     """Lamps that no way leads to: to the supply point nearest in plan."""
-    places, roots = lamp_places(facts), facts.graph.xyz[facts.graph.supply_node, :2]
+    places, roots = facts.lamp_places, facts.graph.xyz[facts.graph.supply_node, :2]
     for lamp in np.flatnonzero(supply < 0).tolist():
         supply[lamp] = int(np.argmin(np.hypot(*(roots - places[lamp]).T)))
 
@@ -155,15 +155,9 @@ def _make_room(facts: Facts, ways: Ways, supply: Ints, on_way: list[list[int]]) 
         moved = left
 
 
-def lamp_places(facts: Facts) -> Floats:
-    """(N, 2) where each lamp's cheapest joint would stand."""
-    nodes = [facts.graph.leads[arcs[0]].node for arcs in facts.leads_of]
-    return facts.graph.xyz[nodes, :2]
-
-
 def units_given(facts: Facts, supply: Ints, most: int) -> list[Unit]:
     """A unit for each supply point, or several for one with more than ``most`` lamps."""
-    places = lamp_places(facts)
+    places = facts.lamp_places
     units: list[Unit] = []
     for s in range(len(facts.supply_price)):
         lamps = np.flatnonzero(supply == s)
@@ -191,7 +185,7 @@ def units_of(facts: Facts, state: State, most: int) -> list[Unit]:
 
 def areas_of(facts: Facts, units: Sequence[Unit], most: int, angle: float) -> list[list[Unit]]:
     """Units by area; each unit is in just one, and areas without lamps are left out."""
-    places = lamp_places(facts)
+    places = facts.lamp_places
     roots = facts.graph.xyz[facts.graph.supply_node, :2]
     at = [places[list(unit.lamps)].mean(axis=0) if unit.lamps else roots[unit.supply] for unit in units]
     weight = np.array([len(unit.lamps) for unit in units], dtype=float)

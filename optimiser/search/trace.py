@@ -2,23 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from .facts import Facts, Ways
-
-Tree = dict[int, int]
-"""node -> parent node; the supply's node is no key."""
-
-
-def prune(tree: Tree, keep: Iterable[int]) -> Tree:
-    """The tree without branches that lead to none of ``keep``."""
-    kept: Tree = {}
-    for node in keep:
-        while node in tree and node not in kept:
-            kept[node] = tree[node]
-            node = tree[node]
-    return kept
+from .tree import Tree, children_of
 
 
 @dataclass
@@ -41,12 +28,7 @@ class Traced:
 
 def trace(facts: Facts, ways: Ways, root: int, tree: Tree, leads: dict[int, int]) -> Traced | None:
     """Cut a tree into pieces; None where a joint would stand where none may, or have too many ways."""
-    children: dict[int, list[int]] = {}
-    for node, up in tree.items():
-        if up in children:
-            children[up].append(node)
-        else:
-            children[up] = [node]
+    children = children_of(tree)
     lamps_at: dict[int, list[int]] = {}
     lead_node = facts.lead_node
     for lamp, arc in leads.items():

@@ -63,11 +63,6 @@ class Row:
             return f"corner {self.cells['point']}".strip() + f" of {self.cells['of']}"
         return f"{_KIND_WORDS.get(kind, kind)} {self.cells['point'] or self.cells['of']}"
 
-    @property
-    def is_measured(self) -> bool:
-        """Whether more than x and y are given."""
-        return bool(self.tapes or self.base or self.position or self.level_from is not None)
-
 
 class Rows:
     """All rows of a table, with the names that other rows may refer to."""

@@ -195,8 +195,6 @@ def _level_tapes(rows: Rows, heights: dict[int, float]) -> tuple[dict[tuple[int,
 class _Solved:
     result: Adjustment
     tapes: list[Taped]
-    tape_numbers: dict[int, int]
-    """Number of the tape by that of its observation."""
     slot_of: dict[int, int]
     """Place in the adjustment by index of the row."""
     observations: list[Observation]
@@ -246,8 +244,7 @@ def _solve(
                 observations[m].sigma, float(result.ratios[m]), verdict,
             )
         )  # fmt: skip
-    numbers = {m: k for k, (m, _, _) in enumerate(taped)}
-    return _Solved(result, tapes, numbers, slot_of, observations, index_of, starts.axis is not None)
+    return _Solved(result, tapes, slot_of, observations, index_of, starts.axis is not None)
 
 
 def _is_free(row: Row, index: int, known: dict[int, XY], starts: Starts) -> bool:

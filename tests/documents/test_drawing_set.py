@@ -20,8 +20,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import LineString, box, union_all
 
-from optimiser.documents.drawing_set import DrawingOptions, Page, draw_set, drawing_pdf, drawing_svg
+from optimiser.documents.drawing_set import DrawingOptions, Page, draw_set, svg_files
 from optimiser.documents.map_words import unnamed_trenches
+from optimiser.documents.papers import PaperOptions, choose_papers, make_papers
 from optimiser.documents.pdf import pdf_of
 from optimiser.documents.plan_file import plan_digest, plan_json
 from optimiser.documents.sheet import PAPERS_MM, ROUND_SCALES
@@ -228,14 +229,14 @@ def test_a_paper_that_is_not_known_is_an_error() -> None:
 
 
 def test_without_date_and_revision_the_fields_are_empty() -> None:
-    svg = drawing_svg(courtyard())[0][1].decode()
+    svg = draw_set(courtyard(), DrawingOptions())[0].svg
     words = texts(svg)
     assert {"date", "revision", "sheet"} <= set(words)
     assert not re.search(r"\b20\d\d\b", svg.replace("http://www.w3.org/2000/svg", ""))
 
 
 def test_names_of_files_and_digest() -> None:
-    files = drawing_svg(park(), DrawingOptions("A4"))
+    files = svg_files(draw_set(park(), DrawingOptions("A4")))
     assert [name for name, _ in files] == [f"drawing-{i:02d}.svg" for i in range(1, len(files) + 1)]
     import hashlib
 
@@ -243,6 +244,12 @@ def test_names_of_files_and_digest() -> None:
 
 
 # PDF
+
+
+def drawing_pdf(plan: Plan, options: DrawingOptions) -> bytes:
+    """The paper as it is written."""
+    wanted = PaperOptions(options.date, size=options.paper, revision=options.revision)
+    return make_papers(plan, choose_papers(["drawing"]), wanted)["drawing.pdf"]
 
 
 @pytest.mark.parametrize("paper", PAPERS_MM)
@@ -300,12 +307,12 @@ def test_names_from_right_to_left_leave_numbers_in_their_order() -> None:
 
 def test_same_bytes_under_any_hash_seed() -> None:
     code = (
-        "import hashlib; from optimiser.documents.drawing_set import drawing_pdf;"
+        "import hashlib; from optimiser.documents.papers import PaperOptions, choose_papers;"
         "from optimiser.documents.dxf import plan_dxf; from optimiser.documents.geojson import plan_geojson;"
         "from tests.documents.sample import courtyard, with_names;"
         "plan = with_names(courtyard(), lambda name: name + '\\U0001f4a1');"
         "print([hashlib.sha256(made).hexdigest() for made in"
-        " (drawing_pdf(plan), plan_dxf(plan), plan_geojson(plan)[1])])"
+        " (choose_papers(['drawing'])[0].make(plan, PaperOptions()), plan_dxf(plan), plan_geojson(plan)[1])])"
     )
     root = Path(__file__).parents[2]
     found = {

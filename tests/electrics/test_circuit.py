@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimiser.electrics.circuit import CircuitTree, DriverState, far_end_short_a, load_margins, solve_driver
+from optimiser.electrics.circuit import CircuitTree, DriverState, far_end_short_a, solve_driver
 from optimiser.electrics.network import Network, solve
 from optimiser.electrics.sources import source_of
 from optimiser.job import Driver, LampType, Voltage
@@ -193,24 +193,27 @@ def test_a_collapse_at_the_lowest_source_alone_is_one() -> None:
     assert math.isnan(state.low_v[0])
 
 
-def test_load_margins_by_hand() -> None:
+@pytest.mark.parametrize(("share", "collapses"), [(0.999, False), (1.001, True)])
+def test_where_circuits_collapse_by_hand(share: float, collapses: bool) -> None:
     """
-    Electronic: each circuit by itself, E² / 4RP. Wound: both grow together behind the core's resistance.
+    Electronic: each circuit by itself, at P = E² / 4R. Wound: all together behind the core's resistance.
 
     Two lamps P behind r each, both behind R at 12.96 x 0.94 V, are one of 2 P behind R + r / 2.
     """
-    near, far = one_lamp(0.5, lamp(20)), one_lamp(3.0, lamp(20))
-    alone = load_margins(ELECTRONIC, [near, far], [12, 12], VOLTAGE)
-    assert alone == pytest.approx([11.76**2 / (4 * ohm * 1.0786 * 20) for ohm in (0.5, 3.0)], rel=2e-6)
-    assert alone[1] < 1 < alone[0]
-    state = solve_driver(ELECTRONIC, [near, far], [12, 12], VOLTAGE)
-    assert [one.collapsed for one in state.circuits] == [False, True]
-    true = lamp(20, power_factor=1)
-    core = load_margins(WOUND, [one_lamp(0.5, true)] * 2, [12, 12], VOLTAGE)
-    whole = 0.0768 + 0.5 * 1.0786 / 2
-    assert core == pytest.approx([(12.96 * 0.94) ** 2 / (4 * whole * 40)] * 2, rel=2e-6)
+    most_w = 11.76**2 / (4 * 3.0 * 1.0786)
+    alone = [one_lamp(0.5, lamp(share * most_w)), one_lamp(3.0, lamp(share * most_w))]
+    state = solve_driver(ELECTRONIC, alone, [12, 12], VOLTAGE)
+    assert [one.collapsed for one in state.circuits] == [False, collapses]
+    core_ohm, ohm = 0.08 * 144 / 150, 0.5 * 1.0786
+    most_w = (12.96 * 0.94) ** 2 / (4 * (core_ohm + ohm / 2)) / 2
+    beside = [one_lamp(0.5, lamp(share * most_w, power_factor=1))] * 2
+    assert [one.collapsed for one in solve_driver(WOUND, beside, [12, 12], VOLTAGE).circuits] == [collapses] * 2
+    assert not solve_driver(WOUND, beside[:1], [12], VOLTAGE).collapsed
+
+
+def test_as_many_taps_as_circuits() -> None:
     with pytest.raises(ValueError, match="1 circuits and 2 taps"):
-        load_margins(WOUND, [near], [12, 12], VOLTAGE)
+        solve_driver(WOUND, [one_lamp(0.5, lamp())], [12, 12], VOLTAGE)
 
 
 # --- circuits together ---------------------------------------------------------------------------------------------

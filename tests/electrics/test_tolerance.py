@@ -4,11 +4,11 @@ from itertools import product
 
 import numpy as np
 import pytest
-from scipy.stats import binomtest
+from scipy.stats import binomtest, norm
 
 from optimiser.electrics.circuit import CircuitTree, solve_driver
 from optimiser.electrics.sources import source_of
-from optimiser.electrics.tolerance import LampChances, Tolerance, lamp_chances, lamp_limits, share_within
+from optimiser.electrics.tolerance import LampChances, Tolerance, lamp_chances, lamp_limits
 from optimiser.electrics.variants import Variants, solve_variants
 from optimiser.job import Driver, LampType, Voltage
 from optimiser.problems import CircuitCollapses
@@ -117,8 +117,8 @@ def test_a_collapse_within_the_tolerances_is_raised() -> None:
 
 def assert_chance(seen: float, true: float, samples: int) -> None:
     """Four and a half standard deviations: the seeds are fixed, so it holds or it does not."""
-    low, high = share_within(seen, samples, 4.5)
-    assert low <= true <= high
+    within = binomtest(round(seen * samples), samples).proportion_ci(1 - 2 * norm.sf(4.5), method="wilson")
+    assert within.low <= true <= within.high
     assert abs(seen - true) < 0.02
 
 
@@ -247,15 +247,6 @@ def test_a_collapse_counts_as_too_low() -> None:
     driver = Driver(taps_v=(12,), rated_w=100, tol_pct=0, price=1)
     found = one(driver, one_lamp(0.8, lamp(40, "power", (1, 20))), Tolerance(load_pct=(-25, 25)), samples=20_000)
     assert_chance(found.below[0], 0.25, 20_000)
-
-
-def test_how_far_a_share_may_be_trusted() -> None:
-    """Wilson's interval as scipy has it."""
-    for hits, samples in ((0, 100), (3, 100), (50, 100), (9999, 10_000)):
-        theirs = binomtest(hits, samples).proportion_ci(0.95, method="wilson")
-        assert share_within(hits / samples, samples, 1.959963984540054) == pytest.approx(
-            (theirs.low, theirs.high), abs=1e-12
-        )
 
 
 def test_wrong_tolerances_and_samples_are_refused() -> None:

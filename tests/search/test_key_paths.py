@@ -18,7 +18,7 @@ from scipy.sparse.csgraph import dijkstra
 
 from optimiser.search.key_paths import exchange_key_paths
 from optimiser.search.steiner import lighten, neighbours
-from optimiser.search.trace import Tree, prune
+from optimiser.search.tree import Tree, prune
 
 
 def random_graph(seed: int, nodes: int, more: int) -> nx.Graph:

@@ -24,7 +24,7 @@ from optimiser.search.facts import Facts, gather_facts
 from optimiser.search.light_forest import light_forest
 from optimiser.search.state import Bench
 from optimiser.search.tight_edges import Proven, narrowed, prove_edges
-from optimiser.search.trace import Tree
+from optimiser.search.tree import Tree
 from tests.benchmarks import instances
 from tests.benchmarks.bench_graphs import problem_of
 from tests.benchmarks.graph_ground import GraphProblem, as_garden

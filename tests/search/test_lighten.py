@@ -10,7 +10,8 @@ from collections.abc import Sequence
 import networkx as nx
 import pytest
 
-from optimiser.search.steiner import Tree, lighten, neighbours
+from optimiser.search.steiner import lighten, neighbours
+from optimiser.search.tree import Tree
 
 Points = Sequence[tuple[float, float]]
 

@@ -8,7 +8,6 @@ import numpy as np
 
 from ..graft import Draft, draft_of, recreate
 from ..state import Bench, State
-from .ruin_nearby import lamp_places
 
 
 class DissolveCircuit:
@@ -33,7 +32,7 @@ class DissolveCircuit:
         """A circuit at random, or the one nearest to the lamps already taken off."""
         if not draft.missing:
             return rng.randrange(len(draft.circuits))
-        places = lamp_places(bench)
+        places = bench.facts.lamp_places
         middle = places[sorted(draft.missing)].mean(axis=0)
         away = [
             float(np.min(np.hypot(*(places[sorted(fed.leads)] - middle).T))) * (1 + rng.random())

@@ -10,13 +10,6 @@ from ..graft import draft_of, draw_noise, recreate, take_lamps
 from ..state import Bench, State
 
 
-def lamp_places(bench: Bench) -> np.ndarray:
-    """(lamps, 2) where each lamp's cheapest joint would stand."""
-    facts = bench.facts
-    nodes = [facts.graph.leads[arcs[0]].node for arcs in facts.leads_of]
-    return facts.graph.xyz[nodes, :2]
-
-
 def ways_to_lamps(bench: Bench, lamp: int) -> np.ndarray:
     """(lamps,) price of the cheapest way from a lamp to each other, nothing dug yet; worked out once for each lamp."""
     known = bench.lamp_ways.get(lamp)
