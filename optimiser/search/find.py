@@ -49,6 +49,8 @@ FEWER = 2
 itself, since what the lamps left over need is thicker cable all along another circuit."""
 POOLED = 2
 """Layouts of each round kept to be put together at the end."""
+OTHERS = 8
+"""Layouts of earlier rounds along whose trenches lamps may be hung anew, beside those of the same round."""
 COMBINE_SHARE = 0.03
 SETTLINGS, SETTLED = 8, 1e-6
 """Refinements of the last layout at most, and the gain, as a share of its cost, below which it counts as settled."""
@@ -70,7 +72,7 @@ FIRST_SHARE = 0.35
 FEW_HEAT, MANY_HEAT = 0.3, 0.8
 WARM_HEAT = 0.1
 """For layouts of a like job: hot enough to leave what no longer pays, cool enough to keep the rest."""
-FEW_ROUNDS = (Round(6, 0.3, 0.15), Round(3, 0.2, 0.08), Round(2, 0.1, 0.03), Round(2, 0.05, 0.02))
+FEW_ROUNDS = (Round(6, 0.3, 0.25), Round(3, 0.2, 0.15), Round(2, 0.1, 0.05), Round(2, 0.05, 0.02))
 MANY_ROUNDS = (Round(2, 0.3, 0.3), Round(2, 0.15, 0.15), Round(2, 0.1, 0.05), Round(2, 0.1, 0.03))
 
 
@@ -191,7 +193,16 @@ class _Search:
 
     def spread(self, crew: Crew, share: float, starts: Sequence[State], temperature: float) -> list[Done]:
         """Search on from several states, this share of the budget over all; cheapest first."""
-        return self.run(crew, share, [Task(start=start) for start in starts], temperature)
+        earlier = [self._dug(state) for state in self.pool[-OTHERS:]]
+        dug = [self._dug(state) for state in starts]
+        kinds = [Task(start=start, others=(*dug[:i], *dug[i + 1 :], *earlier)) for i, start in enumerate(starts)]
+        return self.run(crew, share, kinds, temperature)
+
+    def _dug(self, state: State) -> np.ndarray:
+        """(m,) where a layout of this graph, or of the smaller one before it was refined, digs."""
+        dug = np.zeros(self.facts.graph.num_edges, dtype=bool)
+        dug[: len(state.use)] = state.use > 0
+        return dug
 
     def run(self, crew: Crew, share: float, kinds: Sequence[Task], temperature: float) -> list[Done]:
         """Tasks of these kinds with seeds of their own, this share of the budget over all; cheapest first."""
@@ -248,13 +259,18 @@ class _Search:
         return bool(dug.any()) and cable_m <= CABLE_IS_NOTHING * float(np.median(per_m))
 
     def _with_fewer_drivers(self) -> list[Task]:
-        """Starts held to fewer drivers than the first layout has, as far as fewer carry the load."""
+        """
+        Starts held to fewer drivers than the first layout has, as far as fewer carry the load.
+
+        Where one driver does, each that does is a start, for a dearer one elsewhere may save more trench than it
+        costs: the courtyard's cheapest known layouts have one that is neither the cheapest nor at the cheapest place.
+        """
         most = min(len(self.start.drivers) - 1, sum(self.facts.supply_max_drivers))
         least = fewest_drivers(self.facts)
         counts = [count for count in range(most, most - FEWER, -1) if count >= least]
-        singles = [replace(task, num_drivers=1) for task in self._each_single_driver()[:1]]
+        singles = [replace(task, num_drivers=1) for task in self._each_single_driver()]
         held = [Task(split=True, num_drivers=count) for count in counts if count > 1]
-        return held + (singles if 1 in counts else [])
+        return held + (singles if least == 1 and most > 0 else [])
 
     def _each_single_driver(self) -> list[Task]:
         """A start for each driver model at each supply point that carries all lamps; the cheapest of many."""

@@ -109,6 +109,8 @@ class Bench:
         self.reach: dict[int, float] = {}
         """How dear a way each bare lamp's next search looks at: twice what its last best place was estimated at."""
         self.reach_spare = 0.3 * max((feed.price for feed in facts.feeds), default=100.0)
+        self.others: tuple[np.ndarray, ...] = ()
+        """(m,) where other good layouts dig, for each: lamps may be hung anew along it."""
         self.lamp_ways: dict[int, np.ndarray] = {}
         """What ways from a lamp to all others cost, where moves have asked for them."""
         self.all_cables = tuple(range(len(facts.cables)))

@@ -51,6 +51,8 @@ class Task:
     start: State | None = None
     temperature: float = START_TEMPERATURE
     noise: float = 0.0
+    others: tuple[np.ndarray, ...] = ()
+    """(m,) where other good layouts dig, for each."""
     supplies: tuple[int, ...] | None = None
     """Supply points that may be used; None for all."""
     model: int | None = None
@@ -86,6 +88,7 @@ def do_task(
     rebuilds = REBUILD_SHARE if task.start is not None else 0.0
     effort = Effort(task.budget * (1 - rebuilds - SLIDE_SHARE), stop)
     bench = Bench(facts, effort, task.num_drivers, task.supplies, task.model)
+    bench.others = task.others
     rng = random.Random(task.seed)
     if task.start is None:
         split = split_forest(bench, rng, ascents=task.ascents) if task.split else None
