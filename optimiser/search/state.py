@@ -63,10 +63,14 @@ class Bench:
         num_drivers: int | None = None,
         supplies: tuple[int, ...] | None = None,
         model: int | None = None,
+        *,
+        keeps_max_drivers: bool = False,
     ) -> None:
         self.facts = facts
         self.effort = effort
         self.num_drivers = num_drivers
+        self.keeps_max_drivers = keeps_max_drivers
+        """Whether more drivers than a supply point takes are no state at all, or one with a penalty."""
         self.supplies = tuple(range(len(facts.supply_price))) if supplies is None else supplies
         """Supply points at which circuits may start."""
         self.feeds = tuple(f for f, feed in enumerate(facts.feeds) if model is None or feed.model == model)
@@ -109,6 +113,8 @@ class Bench:
         self.reach: dict[int, float] = {}
         """How dear a way each bare lamp's next search looks at: twice what its last best place was estimated at."""
         self.reach_spare = 0.3 * max((feed.price for feed in facts.feeds), default=100.0)
+        self.others: tuple[np.ndarray, ...] = ()
+        """(m,) where other good layouts dig, for each: lamps may be hung anew along it."""
         self.lamp_ways: dict[int, np.ndarray] = {}
         """What ways from a lamp to all others cost, where moves have asked for them."""
         self.all_cables = tuple(range(len(facts.cables)))
@@ -158,7 +164,16 @@ class Bench:
         drivers = self.packing.share(circuits)
         if drivers is not None and self.num_drivers is not None and len(drivers) > self.num_drivers:
             return None
+        if drivers is not None and self.keeps_max_drivers and self._drivers_over(drivers):
+            return None
         return drivers
+
+    def _drivers_over(self, drivers: Sequence[tuple[int, int, list[int]]]) -> int:
+        """How many drivers there are beyond what their supply points take."""
+        count: dict[int, int] = {}
+        for supply, _, _ in drivers:
+            count[supply] = count.get(supply, 0) + 1
+        return sum([max(0, n - self.facts.supply_max_drivers[s]) for s, n in count.items()])
 
     def compose(self, circuits: Sequence[Fed], missing: frozenset[int] = frozenset()) -> State | None:
         """A state of these circuits; None where drivers or sleeves cannot take them."""
@@ -186,10 +201,7 @@ class Bench:
 
     def drivers_penalty(self, circuits: Sequence[Fed], drivers: Sequence[tuple[int, int, list[int]]]) -> float:
         """For more drivers or more mains than a supply point takes, or another number than was asked for."""
-        count: dict[int, int] = {}
-        for supply, _, _ in drivers:
-            count[supply] = count.get(supply, 0) + 1
-        over: float = sum([max(0, n - self.facts.supply_max_drivers[s]) for s, n in count.items()])
+        over: float = self._drivers_over(drivers)
         over += self._mains_over(circuits) + self._inrush_over(drivers)
         if self.num_drivers is not None:
             over += self.num_drivers - len(drivers)

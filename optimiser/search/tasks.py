@@ -51,6 +51,8 @@ class Task:
     start: State | None = None
     temperature: float = START_TEMPERATURE
     noise: float = 0.0
+    others: tuple[np.ndarray, ...] = ()
+    """(m,) where other good layouts dig, for each."""
     supplies: tuple[int, ...] | None = None
     """Supply points that may be used; None for all."""
     model: int | None = None
@@ -61,6 +63,8 @@ class Task:
     """Start from circuits split off one light forest from all supply points."""
     ascents: bool = True
     """And off a second one, along the edges that dual ascent leaves, where that comes cheaper."""
+    keeps_max_drivers: bool = False
+    """See ``Bench``."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,7 +89,9 @@ def do_task(
     """Run one task to the end of its budget: search, rebuild circuits exactly, slide what was found."""
     rebuilds = REBUILD_SHARE if task.start is not None else 0.0
     effort = Effort(task.budget * (1 - rebuilds - SLIDE_SHARE), stop)
-    bench = Bench(facts, effort, task.num_drivers, task.supplies, task.model)
+    keeps = task.keeps_max_drivers
+    bench = Bench(facts, effort, task.num_drivers, task.supplies, task.model, keeps_max_drivers=keeps)
+    bench.others = task.others
     rng = random.Random(task.seed)
     if task.start is None:
         split = split_forest(bench, rng, ascents=task.ascents) if task.split else None

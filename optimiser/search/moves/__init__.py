@@ -13,6 +13,7 @@ from .change_palette import ChangePalette
 from .dissolve_circuit import DissolveCircuit
 from .exchange_lamps import ExchangeLamps
 from .rehang_branch import RehangBranch
+from .ruin_along import RuinAlong
 from .ruin_branch import RuinBranch
 from .ruin_driver import RuinDriver
 from .ruin_nearby import RuinNearby
@@ -34,6 +35,7 @@ class Move(Protocol):
 
 MOVES: tuple[tuple[Move, float], ...] = (
     (RuinNearby(), 4.0),
+    (RuinAlong(), 1.2),
     (RuinBranch(), 2.0),
     (RehangBranch(), 4.0),
     (DissolveCircuit(), 0.7),

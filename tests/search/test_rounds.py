@@ -1,0 +1,73 @@
+"""What rounds go on from, and what counts as a state where a supply point takes few drivers. Expected by counting."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from optimiser.ground import build_ground
+from optimiser.search.construct import construct
+from optimiser.search.effort import Effort
+from optimiser.search.facts import Facts, gather_facts
+from optimiser.search.find import _unlike
+from optimiser.search.graft import draft_of, drivers_cost
+from optimiser.search.improve import improve
+from optimiser.search.state import Bench, State
+from optimiser.search.tasks import NOT_SLID, Done
+from tests.properties.random_jobs import folder_of
+from tests.running.test_year import JOB, ROW
+
+# Each of the four lamps fills a driver of its own (12 W of the 24 W that may be loaded: see test_mains_limits).
+
+
+@pytest.fixture(scope="module")
+def facts() -> Facts:
+    folder = folder_of(JOB, ROW)
+    return gather_facts(folder.job, folder.survey, build_ground(folder.job, folder.survey).graph)
+
+
+def limited(facts: Facts, most: int) -> Facts:
+    return replace(facts, supply_max_drivers=[most] * len(facts.supply_price))
+
+
+@pytest.mark.parametrize("most", [1, 2, 3, 4])
+def test_too_many_drivers_are_no_state_where_the_limit_is_kept(facts: Facts, most: int) -> None:
+    tight = limited(facts, most)
+    all_at_one = construct(Bench(facts, Effort(1e9), supplies=(0,)), random.Random(1))
+    needed = len(all_at_one.drivers)
+    assert needed == 4
+    mild = Bench(tight, Effort(1e9))
+    penalised = mild.compose(all_at_one.circuits)
+    assert penalised is not None and penalised.is_whole == (needed <= most)
+    strict = Bench(tight, Effort(1e9), keeps_max_drivers=True)
+    assert (strict.compose(all_at_one.circuits) is None) == (needed > most)
+    assert np.isinf(drivers_cost(strict, list(all_at_one.circuits))) == (needed > most)
+
+
+@pytest.mark.parametrize("most", [1, 2, 3])
+def test_the_search_leaves_lamps_out_instead(facts: Facts, most: int) -> None:
+    bench = Bench(limited(facts, most), Effort(300), supplies=(0,), keeps_max_drivers=True)
+    rng = random.Random(1)
+    state = improve(bench, construct(bench, rng), rng)
+    assert len(state.missing) == 4 - most and len(state.drivers) == most
+    assert draft_of(bench, state).drivers_cost < np.inf
+
+
+def done(state: State, *, price: float, penalty: float = 0.0, missing: bool = False) -> Done:
+    lost = frozenset({0}) if missing else frozenset()
+    return Done(replace(state, price=price, penalty=penalty, missing=lost), NOT_SLID, 0.0, False)
+
+
+def test_rounds_go_on_from_layouts_that_hold_if_there_are_any(facts: Facts) -> None:
+    near, far = (construct(Bench(facts, Effort(1e9), supplies=(s,)), random.Random(1)) for s in (0, 1))
+    good = [done(near, price=100), done(near, price=120)]
+    over = done(far, price=90, penalty=5000)
+    bare = done(far, price=80, penalty=9000, missing=True)
+    assert _unlike([*good, over, bare], 4) == good
+    assert _unlike([good[0], over], 1) == good[:1]
+    assert _unlike([over, bare], 2) == [over, bare], "with none that holds, the search must go on from something"
+    other = done(far, price=150)
+    assert _unlike([*good, other, over], 2) == [good[0], other], "unlike ones first"
