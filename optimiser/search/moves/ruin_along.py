@@ -20,7 +20,7 @@ MORE_LAMPS = 5.0
 
 class RuinAlong:
     def supports(self, bench: Bench) -> bool:
-        return bool(bench.others)
+        return bool(bench.others) and not bench.is_undug  # else there are no trenches to follow
 
     def __call__(self, bench: Bench, state: State, rng: random.Random) -> State | None:
         count = bench.facts.num_lamps
