@@ -8,11 +8,9 @@ from __future__ import annotations
 
 import random
 
-import numpy as np
-
 from ..graft import draft_of, draw_noise, recreate, take_lamps
 from ..state import Bench, State
-from .ruin_nearby import ways_to_lamps
+from .ruin_nearby import some_cluster
 
 MORE_LAMPS = 5.0
 """Lamps taken off beside the first, in the mean."""
@@ -23,11 +21,9 @@ class RuinAlong:
         return bool(bench.others) and not bench.is_undug  # else there are no trenches to follow
 
     def __call__(self, bench: Bench, state: State, rng: random.Random) -> State | None:
-        count = bench.facts.num_lamps
-        size = min(count, 1 + int(rng.expovariate(1 / MORE_LAMPS)))
-        away = ways_to_lamps(bench, rng.randrange(count)) * np.array([1 + 0.3 * rng.random() for _ in range(count)])
+        taken = some_cluster(bench, rng, MORE_LAMPS)
         draft = draft_of(bench, state)
         theirs = rng.choice(bench.others)
         draft.ghost = theirs if rng.random() < 0.5 else theirs | (state.use > 0)
-        take_lamps(bench, draft, np.argsort(away, kind="stable")[:size].tolist())
+        take_lamps(bench, draft, taken)
         return recreate(bench, draft, rng, noise=draw_noise(bench, rng))

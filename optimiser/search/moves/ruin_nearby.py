@@ -9,6 +9,9 @@ import numpy as np
 from ..graft import draft_of, draw_noise, recreate, take_lamps
 from ..state import Bench, State
 
+MORE_LAMPS = 3.0
+"""Lamps taken off beside the first, in the mean."""
+
 
 def ways_to_lamps(bench: Bench, lamp: int) -> np.ndarray:
     """(lamps,) price of the cheapest way from a lamp to each other, nothing dug yet; worked out once for each lamp."""
@@ -45,16 +48,22 @@ def some_way(bench: Bench, state: State, lamp: int, rng: random.Random) -> list[
     return edges
 
 
+def some_cluster(bench: Bench, rng: random.Random, more: float) -> list[int]:
+    """A lamp and some that are near it by way, nearest first: ``more`` beside it in the mean."""
+    count = bench.facts.num_lamps
+    size = min(count, 1 + int(rng.expovariate(1 / more)))
+    away = ways_to_lamps(bench, rng.randrange(count)) * np.array([1 + 0.3 * rng.random() for _ in range(count)])
+    nearest: list[int] = np.argsort(away, kind="stable")[:size].tolist()
+    return nearest
+
+
 class RuinNearby:
     def supports(self, bench: Bench) -> bool:
         return True
 
     def __call__(self, bench: Bench, state: State, rng: random.Random) -> State | None:
-        count = bench.facts.num_lamps
-        size = min(count, 1 + int(rng.expovariate(1 / 3.0)))
-        away = ways_to_lamps(bench, rng.randrange(count)) * np.array([1 + 0.3 * rng.random() for _ in range(count)])
+        taken = some_cluster(bench, rng, MORE_LAMPS)
         draft = draft_of(bench, state)
-        taken = np.argsort(away, kind="stable")[:size].tolist()
         kind = rng.random()
         if kind < 0.3:  # along the trenches that are there
             draft.ghost = state.use > 0
