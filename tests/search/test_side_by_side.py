@@ -136,6 +136,15 @@ def test_forks_behind_a_sleeve_are_joined() -> None:
     assert lay_side_by_side(bench, state).price == pytest.approx(state.price)  # one cable is all it takes
 
 
+def test_a_post_passes_one_cable_on() -> None:
+    """The joint 2 m before the fork is a post's terminals, which hold a cable in and a cable out."""
+    folder, graph = lines({(0, 1): 5.0, (1, 2): 2.0, (2, 3): 4.0, (2, 4): 4.0}, [1, 3, 4])
+    posted = replace(graph, post_lamp=np.array([-1, 0, -1, -1, -1]), may_joint=np.arange(5) > 1)
+    bench, before = joined(folder, posted, {1: 0, 2: 1, 3: 2, 4: 2})
+    after = lay_side_by_side(bench, before)
+    assert [walk[0] for _, walk in after.circuits[0].pieces].count(1) == 1
+
+
 def test_counts_every_cable_in_a_trench() -> None:
     folder, graph = lines({(0, 1): 5.0, (1, 2): 2.0, (2, 3): 4.0, (2, 4): 4.0}, [1, 3, 4])
     bench, before = joined(folder, graph, {1: 0, 2: 1, 3: 2, 4: 2})
