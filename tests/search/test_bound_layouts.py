@@ -10,16 +10,19 @@ from typing import Any
 import numpy as np
 import pytest
 
+from optimiser.ground import build_ground
 from optimiser.search import bound as bounds
-from optimiser.search.bound import lower_bound
+from optimiser.search.bound import counting, lower_bound, quick_bound
 from optimiser.search.bound.ascent import ascend
 from optimiser.search.bound.branch import branch
-from optimiser.search.bound.counting import relax_counts
+from optimiser.search.bound.counting import relax_counts, relax_joints
 from optimiser.search.bound.drivers import drivers_bound
 from optimiser.search.bound.loads import gather_loads
 from optimiser.search.bound.program import Program
-from optimiser.search.bound.relaxation import joint_classes
+from optimiser.search.bound.relaxation import Relaxation, joint_classes
 from optimiser.search.bound.solve import CutAndPrice
+from optimiser.search.facts import gather_facts
+from tests.benchmarks.make_site import make_site
 from tests.search.tiny_layouts import Box, Enumeration, facts_of, tiny_job
 
 # Jobs whose enumeration takes long are left out: a job's size decides, not its outcome. These were enumerated once too.
@@ -73,6 +76,9 @@ def check_bound(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
         assert bound.total <= optimum + 1e-6
         if math.isfinite(bound.total):
             assert math.isclose(bound.total, sum(bound.parts.values()), abs_tol=1e-6)
+    quick = quick_bound(facts, tiny.num_drivers)
+    assert quick.total <= optimum + 1e-6
+    assert math.isinf(quick.total) or math.isclose(quick.total, sum(quick.parts.values()), abs_tol=1e-6)
 
 
 @pytest.mark.parametrize("seed", QUICK)
@@ -240,3 +246,29 @@ def test_same_job_same_bound() -> None:
 def test_stopping_early_only_weakens() -> None:
     facts = facts_of(tiny_job(QUICK[1]))
     assert lower_bound(facts, stop=lambda: True).total <= lower_bound(facts).total + 1e-9
+
+
+@pytest.mark.parametrize("kind", ["park", "resort"])
+def test_joints_counted_without_places_or_lamps_lose_little(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """That one node stands for others loses nothing; that no lamp is told apart, a few per cent at most."""
+    folder = make_site(30, 3, kind)
+    facts = gather_facts(folder.job, folder.survey, build_ground(folder.job, folder.survey).graph)
+    loads = gather_loads(facts)
+    drivers = drivers_bound(facts, loads)
+
+    def proven(relaxation: Relaxation) -> float:
+        program = Program(relaxation)
+        program.activate(np.arange(len(relaxation.cost)))
+        assert program.solve() == "optimal"
+        return program.prove()[0]
+
+    few = proven(relax_joints(facts, loads, drivers))
+    fewer_columns = len(relax_joints(facts, loads, drivers).cost)
+    whole = proven(relax_counts(facts, loads, num_drivers=None, least_drivers_price=drivers))
+    assert 0.95 * whole <= few <= whole + 1e-6
+    every = np.zeros(facts.graph.num_nodes, dtype=bool)
+    every[[arc.node for arc in facts.graph.leads]] = True
+    monkeypatch.setattr(counting, "_nodes_to_count", lambda facts: every)
+    plain = relax_joints(facts, loads, drivers)
+    assert len(plain.cost) > 1.3 * fewer_columns
+    assert proven(plain) == pytest.approx(few, rel=1e-7)

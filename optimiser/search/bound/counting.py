@@ -4,13 +4,12 @@ Of the columns that ``relaxation.py`` proves a layout to have, these need no gro
 in a joint that is there, so lead <= joint), cables that start at joints (``on``) and at drivers, circuits, drivers,
 supply points. Each joint is the far end of exactly one cable and each cable starts at a joint or a driver, so joints
 = ``on`` + cables that start at drivers. What is priced here: joints, ends of cables, drivers and fuses; trench, cable
-by length, leads and supply points are priced by dual ascent, so that the two sums may be added. Joints at nodes that
-no lead reaches are alike here: one column stands for all of them.
+by length, leads and supply points are priced by dual ascent, so that the two sums may be added. Where a joint stands
+matters here only for what leads reach it, so a node stands for all that no other lamps reach, too: their joints could
+be there, with the same leads, at the same price.
 """
 
 from __future__ import annotations
-
-import itertools
 
 import numpy as np
 
@@ -18,6 +17,7 @@ from ..facts import Facts
 from .loads import Loads
 from .relaxation import (
     CABLE,
+    DRIVERS,
     INF,
     JOINTS,
     LEADS,
@@ -31,44 +31,6 @@ from .relaxation import (
 )
 
 
-def joint_shares(facts: Facts, loads: Loads) -> float:
-    """
-    Least price of the joints of any layout, by shares.
-
-    In a joint of w ways end one cable from above and w - 1 leads or cables below. A layout has as many cables as joints
-    (each cable ends below in one), so its J joints hold at least as many leads and cables below as the L lamps have
-    leads. And J >= sum over lamps of 1 / k, k the most lamps whose leads reach one node that this lamp's lead reaches:
-    the lamps of one joint add up to at most 1. So for any a, b >= 0 with a + b (w - 1) <= price of w ways, for all w,
-    the joints cost at least a J + b L. Lamps on posts may be joined in the post for nothing and do not count.
-    """
-    _, prices, most, post, _, on_classes = joint_places(facts, loads)
-    on_posts = {int(lamp) for lamp in facts.graph.post_lamp if lamp >= 0}
-    end = facts.joint_end_m * loads.cable_m if facts.cuts_at_joints else 0.0
-    kinds = {
-        (float(items), float(price)) for price, items, at_post in zip(prices, most, post, strict=True) if not at_post
-    }
-    kinds |= {(float(ways - 1), price + end) for price, _, ways in on_classes}
-    if not kinds:
-        return 0.0
-    reaching: dict[int, set[int]] = {}
-    for arc in facts.graph.leads:
-        reaching.setdefault(arc.node, set()).add(arc.lamp)
-    most_at = [0] * facts.num_lamps
-    for lamps in reaching.values():
-        for lamp in lamps:
-            most_at[lamp] = max(most_at[lamp], len(lamps))
-    counted = [lamp for lamp in range(facts.num_lamps) if lamp not in on_posts]
-    joints = sum(1 / most_at[lamp] for lamp in counted)
-    slopes = {0.0, min(price / items for items, price in kinds)}
-    slopes |= {(p - q) / (m - n) for (m, p), (n, q) in itertools.permutations(sorted(kinds), 2) if m > n}
-    best = 0.0
-    for each in slopes:
-        fixed = min(price - each * items for items, price in kinds)
-        if each >= 0 and fixed >= -1e-9:
-            best = max(best, max(fixed, 0.0) * joints + each * len(counted))
-    return best * (1 - 1e-9)
-
-
 def relax_counts(
     facts: Facts,
     loads: Loads,
@@ -77,26 +39,59 @@ def relax_counts(
     least_drivers_price: float,
 ) -> Relaxation:
     """The relaxation without ground."""
-    graph, b = facts.graph, Builder()
-    supplies, lamps = len(facts.supply_price), facts.num_lamps
+    b = Builder()
+    supplies = len(facts.supply_price)
+    starts = b.add("starts", supplies, CABLE)
+    _add_joints(facts, loads, b, starts)
+    u = b.add("u", supplies, SUPPLIES, high=1.0)
+    none = np.zeros(0, dtype=np.int64)
+    at = np.full(supplies, -1)
+    add_drivers(facts, loads, b, u, none, none, starts, -1, at, num_drivers, least_drivers_price)
+    return finish(b, facts.graph.num_nodes, facts.num_lamps, 0, np.zeros(0, dtype=np.int64))
+
+
+def relax_joints(facts: Facts, loads: Loads, least_drivers_price: float) -> Relaxation:
+    """
+    The same for very many lamps, without which lamp hangs on what: drivers are one sum of money.
+
+    A driver takes as many cables as its outlets have terminals for, so that cables which start at drivers number no
+    more than that sum divided by the least price of such a place.
+    """
+    b = Builder()
+    starts = b.add("starts", 1, CABLE)
+    _add_joints(facts, loads, b, starts)
+    place = min(model.price / (model.outlets * model.terminal_cables) for model in loads.models.values())
+    # Columns are at most two for each lamp, money is not; more than this would only pay for cables nobody needs.
+    unit = max(1.0, place, least_drivers_price / facts.num_lamps)
+    drivers = b.add("drivers", 1, DRIVERS, cost=unit)
+    rows = b.new_rows(1, least_drivers_price / unit, INF)
+    b.put(rows, drivers, 1.0)
+    rows = b.new_rows(1, 0.0, INF)
+    b.put(rows, drivers, unit)
+    b.put(rows, starts, -place)
+    return finish(b, facts.graph.num_nodes, facts.num_lamps, 0, np.zeros(0, dtype=np.int64))
+
+
+def _add_joints(facts: Facts, loads: Loads, b: Builder, starts: np.ndarray) -> None:
+    """Joints, leads and cables that start at joints, and their rows with those that start at drivers."""
+    graph, lamps = facts.graph, facts.num_lamps
     nodes, prices, most, post, on_at, on_classes = joint_places(facts, loads)
-    reached = np.zeros(graph.num_nodes, dtype=bool)
-    reached[[arc.node for arc in graph.leads]] = True
-    bare = np.flatnonzero(~reached[nodes] & on_at & ~post)
-    keep = np.sort(np.concatenate([np.flatnonzero(reached[nodes]), bare[:1]]))
+    counted = _nodes_to_count(facts)
+    bare = np.flatnonzero(~counted[nodes] & on_at & ~post)
+    keep = np.sort(np.concatenate([np.flatnonzero(counted[nodes]), bare[:1]]))
     nodes, prices, most, post, on_at = nodes[keep], prices[keep], most[keep], post[keep], on_at[keep]
     near_end = facts.joint_end_m * loads.cable_m if facts.cuts_at_joints else 0.0
 
     z = b.add("z", len(nodes), JOINTS, cost=prices)
     going = np.flatnonzero(on_at)
     on = b.add("on", len(going), CABLE, cost=near_end)
-    starts = b.add("starts", supplies, CABLE)
     joints_of: dict[int, list[int]] = {}
     for j, v in enumerate(nodes.tolist()):
         joints_of.setdefault(v, []).append(j)
     pairs = [
         (i, j)
         for i, arc in enumerate(graph.leads)
+        if counted[arc.node]
         for j in joints_of.get(arc.node, ())
         if not post[j] or graph.post_lamp[arc.node] == arc.lamp
     ]
@@ -124,8 +119,23 @@ def relax_counts(
     b.put(row, z, 1.0)
     b.put(row, on, -1.0)
     b.put(row, starts, -1.0)
-    u = b.add("u", supplies, SUPPLIES, high=1.0)
-    none = np.zeros(0, dtype=np.int64)
-    at = np.full(supplies, -1)
-    add_drivers(facts, loads, b, u, none, none, starts, -1, at, num_drivers, least_drivers_price)
-    return finish(b, graph.num_nodes, lamps, 0, np.zeros(0, dtype=np.int64))
+
+
+def _nodes_to_count(facts: Facts) -> np.ndarray:
+    """(n,) posts, and of the other nodes that leads reach those that no other one stands for: it is reached by all the
+    lamps that reach them."""
+    graph = facts.graph
+    reaching: dict[int, set[int]] = {}
+    for arc in graph.leads:
+        reaching.setdefault(arc.node, set()).add(arc.lamp)
+    counted = np.zeros(graph.num_nodes, dtype=bool)
+    standing: dict[int, list[set[int]]] = {}  # by lamp
+    for node in sorted(reaching, key=lambda v: (-len(reaching[v]), v)):
+        lamps = reaching[node]
+        if graph.post_lamp[node] >= 0:
+            counted[node] = True
+        elif graph.may_joint[node] and not any(lamps <= others for others in standing.get(min(lamps), ())):
+            counted[node] = True
+            for lamp in lamps:
+                standing.setdefault(lamp, []).append(lamps)
+    return counted
