@@ -2,7 +2,9 @@
 Zachariasen).
 
 ``python -m tests.benchmarks.bench_euclidean [sizes ...] [--most N] [--effort E]`` plans each problem through the
-tool's own search and prints the excess of the trench over the optimum, beside the plain spanning tree's.
+tool's own search and prints the excess of the trench over the optimum, beside the plain spanning tree's. "estimated":
+no optima of single problems are published for this size; each is taken as a published heuristic's length less that
+heuristic's mean excess over the 15 problems, so the mean means more than the worst.
 """
 
 from __future__ import annotations
@@ -61,7 +63,7 @@ def main() -> None:
         table.line(
             f"{size:>6} {len(rows):>8} {100 * over.mean():>14.3f} {100 * over.max():>8.3f} "
             f"{100 * np.mean([r[2] for r in rows]):>16.3f} {100 * np.mean([r[4] for r in rows]):>7.3f} "
-            f"{np.mean([r[3] for r in rows]):>7.1f}",
+            f"{np.mean([r[3] for r in rows]):>7.1f}{'  estimated' * instances.is_estimated(size)}",
         )
     table.line(f"mean excess over all: {100 * np.mean(every):.3f} %")
     table.keep()
