@@ -5,8 +5,8 @@ in a joint that is there, so lead <= joint), cables that start at joints (``on``
 supply points. Each joint is the far end of exactly one cable and each cable starts at a joint or a driver, so joints
 = ``on`` + cables that start at drivers. What is priced here: joints, ends of cables, drivers and fuses; trench, cable
 by length, leads and supply points are priced by dual ascent, so that the two sums may be added. Where a joint stands
-matters here only for what leads reach it, so a node stands for all that no other lamps reach, too: their joints could
-be there, with the same leads, at the same price.
+matters here only for what leads reach it, so a node stands for every other that only lamps reach which reach it too:
+the other's joints could be there, with the same leads, at the same price.
 """
 
 from __future__ import annotations
