@@ -568,7 +568,7 @@ def _gauges_that_open(
 
 
 def _joints_price(facts: Facts, traced: Traced, cables: list[int]) -> float | None:
-    """Kits of all joints by their ways and sizes; None where no kit takes them."""
+    """Kits of all joints by their ways and sizes; None where no kit takes them, or a post more than two cables."""
     area = [facts.cables[k].area_mm2 for k in cables]
     sizes = [[mm2] for mm2 in area]
     for mm2, above in zip(area, traced.above, strict=True):
@@ -577,6 +577,8 @@ def _joints_price(facts: Facts, traced: Traced, cables: list[int]) -> float | No
     total = 0.0
     for meets, far, lamps in zip(sizes, traced.far, traced.lamps, strict=True):
         if facts.post[far] >= 0:
+            if len(meets) > 2:
+                return None
             continue
         for lamp in lamps:
             meets.append(facts.type_lead[facts.lamp_type[lamp]][0])

@@ -28,8 +28,7 @@ def feed_pieces(
     at_piece: dict[int, int],
 ) -> Fed | None:
     """
-    Price a circuit given by its pieces, gauges chosen anew; None where it cannot hold, has two joints at a node, or
-    more than one cable that goes on from a post.
+    Price a circuit given by its pieces, gauges chosen anew; None where it cannot hold or has two joints at a node.
 
     Parameters
     ----------
@@ -54,8 +53,6 @@ def feed_pieces(
     for up in above:
         if up >= 0:
             kids[up] += 1
-    if any(count > 1 and facts.post[walk[-1]] >= 0 for count, walk in zip(kids, walks, strict=True)):
-        return None
     for i, walk in enumerate(walks):
         length, sun, factor = 0.0, 0.0, worst
         for u, v in itertools.pairwise(walk):

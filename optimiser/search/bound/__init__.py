@@ -129,20 +129,26 @@ def _by_sums(facts: Facts, loads: Loads, drivers: float, stop: Callable[[], bool
     from .program import Program
     from .relaxation import PARTS
 
-    parts = {
-        "trench, leads, cable, supply points": dual_ascent(facts, stop, cable_m=loads.cable_m),
-        "joints": 0.0,
-        "cable ends": 0.0,
-        "drivers": drivers,
-    }
+    trench = dual_ascent(facts, stop, cable_m=loads.cable_m)
     program = Program(relax_joints(facts, loads, drivers))
     program.activate(np.arange(len(program.relaxation.cost)))
-    if program.solve() != "optimal":
-        return _bound(parts)
+    if program.solve() != "optimal":  # the drivers alone are a bound
+        return _bound(_named(trench, {"drivers": drivers}))
     counted, _ = program.prove()
-    found = dict(zip(PARTS, program.parts().tolist(), strict=True))
-    parts |= {"joints": found["joints"], "cable ends": found["cable"], "drivers": found["drivers"]}
-    return _bound(parts, parts["trench, leads, cable, supply points"] + max(counted, drivers))
+    return _bound(
+        _named(trench, dict(zip(PARTS, program.parts().tolist(), strict=True))), trench + max(counted, drivers)
+    )
+
+
+def _named(trench: float, counts: dict[str, float]) -> dict[str, float]:
+    """Parts as they are shown: of dual ascent, and of the program without ground."""
+    return {
+        "trench, leads, cable, supply points": trench,
+        "joints": counts.get("joints", 0.0),
+        "cable ends": counts.get("cable", 0.0),
+        "drivers": counts.get("drivers", 0.0),
+        "fuses": counts.get("fuses", 0.0),
+    }
 
 
 def _by_parts(
@@ -158,14 +164,7 @@ def _by_parts(
     if facts.num_lamps * len(loads.ways) * len(facts.supply_price) > COUNT_SIZE:
         return _by_sums(facts, loads, drivers, stop)
     found = ByParts(facts, loads, drivers, num_drivers, _nodes(facts, effort), effort, stop).prove()
-    named = {
-        "trench, leads, cable, supply points": found.trench,
-        "joints": found.counts.get("joints", 0.0),
-        "cable ends": found.counts.get("cable", 0.0),
-        "drivers": found.counts.get("drivers", 0.0),
-        "fuses": found.counts.get("fuses", 0.0),
-    }
-    return _bound(named, found.total)
+    return _bound(_named(found.trench, found.counts), found.total)
 
 
 def _whole(
