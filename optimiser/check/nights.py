@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime
 from dataclasses import dataclass
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -40,6 +41,7 @@ class Span:
     most_h: float
 
 
+@lru_cache(maxsize=16)
 def span_of(schedule: Schedule, place: Place | None) -> Span:
     """What a plan may print for the year of a schedule; ``place`` is there where dusk or dawn is asked for."""
     first = datetime.date(schedule.year, 1, 1)

@@ -21,8 +21,8 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Any, Literal, Protocol, TypeVar
 
 from ..problems import BadInput, Problem
+from ..search.crew import asked_to_stop, interrupts_held, start_worker
 from ..search.stopping import StopSignal
-from ..search.tasks import asked_to_stop, interrupts_held, start_worker
 
 T = TypeVar("T")
 R = TypeVar("R")

@@ -20,8 +20,8 @@ from functools import lru_cache
 from ..job import Moment, Place, Schedule
 from ..job.schedule import MONTHS, WEEKDAYS
 
-_HALVINGS = 28
-"""Twelve hours halved so often are less than a millisecond."""
+_WITHIN_DAYS = 1e-8
+"""How near dusk and dawn are found: a millisecond."""
 
 
 @dataclass(frozen=True)
@@ -96,6 +96,7 @@ def dusk_and_dawn(
     .. [1] PyEphem, whose sun is that of VSOP87; twilight as in its chapter "Rising, Transit, Setting".
     """
     import ephem
+    from scipy.optimize import brentq
 
     observer, sun = ephem.Observer(), ephem.Sun()
     observer.lat, observer.lon = math.radians(place.latitude), math.radians(place.longitude)
@@ -116,10 +117,8 @@ def dusk_and_dawn(
         return None
     found: list[datetime.datetime] = []
     for noon in (observer.previous_transit(sun, start=lowest), observer.next_transit(sun, start=lowest)):
-        above, below = float(noon), lowest
-        if altitude_deg(above) >= -dusk_deg:
-            for _ in range(_HALVINGS):
-                middle = (above + below) / 2
-                above, below = (above, middle) if altitude_deg(middle) < -dusk_deg else (middle, below)
-        found.append(ephem.Date(above).datetime())
+        at = float(noon)
+        if altitude_deg(at) >= -dusk_deg:
+            at = float(brentq(lambda time: altitude_deg(time) + dusk_deg, at, lowest, xtol=_WITHIN_DAYS))
+        found.append(ephem.Date(at).datetime())
     return found[0], found[1]

@@ -21,12 +21,13 @@ import numpy as np
 
 from .area import Area, Cutter, stitch
 from .circuit import Fed
+from .crew import Crew
 from .effort import Effort
 from .facts import Facts
 from .graft import draft_of, recreate
 from .state import Bench, State, lay
 from .supply_areas import Unit, areas_of, give_to_supplies, units_given, units_of
-from .tasks import Crew, Task, search_area, start_area
+from .tasks import Task, search_area, start_area
 
 AREA_LAMPS = 90
 

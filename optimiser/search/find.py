@@ -23,13 +23,14 @@ from .bound import Bound, fewest_drivers, least_watts, lower_bound, quick_bound
 from .by_areas import AREA_LAMPS, AREA_ROUNDS, ByAreas
 from .combine import combine
 from .construct import construct, straighten_all
+from .crew import Crew
 from .effort import Effort
 from .facts import Facts, gather_facts
 from .layout import Circuit, DriverUse, Layout, Piece
 from .refine import moved_onto, slide
 from .side_by_side import lay_side_by_side
 from .state import Bench, State
-from .tasks import LEAST_SLIDE, Crew, Done, Task, collecting_seldom
+from .tasks import LEAST_SLIDE, Done, Task, collecting_seldom
 from .warm import Warm, warm_states
 
 WORK_PER_LAMP = 1200.0
@@ -72,7 +73,7 @@ FIRST_SHARE = 0.35
 FEW_HEAT, MANY_HEAT = 0.3, 0.8
 WARM_HEAT = 0.1
 """For layouts of a like job: hot enough to leave what no longer pays, cool enough to keep the rest."""
-FEW_ROUNDS = (Round(6, 0.3, 0.25), Round(3, 0.2, 0.15), Round(2, 0.1, 0.05), Round(2, 0.05, 0.02))
+FEW_ROUNDS = (Round(6, 0.3, 0.25), Round(4, 0.2, 0.15), Round(2, 0.1, 0.05), Round(2, 0.05, 0.02))
 MANY_ROUNDS = (Round(2, 0.3, 0.3), Round(2, 0.15, 0.15), Round(2, 0.1, 0.05), Round(2, 0.1, 0.03))
 
 
@@ -459,8 +460,7 @@ def find_layout(
     observer.stage("first layout")
     search.first()
     observer.bound(quick_bound(search.needed_facts(), options.num_drivers).total)
-    small = len(survey.lamps) <= 8
-    with collecting_seldom(), Crew(1 if small else options.processes, stop, observer.best) as crew:
+    with collecting_seldom(), Crew(options.processes, stop, observer.best) as crew:
         observer.stage("searching")
         done = search.from_several_starts(crew)
         for number, planned in enumerate(MANY_ROUNDS if len(survey.lamps) > MANY_LAMPS else FEW_ROUNDS, start=1):

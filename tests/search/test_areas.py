@@ -21,13 +21,14 @@ from optimiser.problems import BadInput
 from optimiser.search.area import Cutter, stitch
 from optimiser.search.by_areas import AREA_ROUNDS, AreaRound, ByAreas, area_start, cut_into_areas
 from optimiser.search.construct import construct
+from optimiser.search.crew import Crew
 from optimiser.search.effort import Effort
 from optimiser.search.facts import Facts, Ways, gather_facts
 from optimiser.search.find import Options
 from optimiser.search.state import Bench, State
 from optimiser.search.stopping import StopSignal
 from optimiser.search.supply_areas import areas_of, give_to_supplies, halve, units_given, units_of
-from optimiser.search.tasks import Crew, Task, search_area
+from optimiser.search.tasks import Task, search_area
 from tests.benchmarks.make_site import make_site
 from tests.properties.random_jobs import Files, random_files
 from tests.search.test_moves import assert_state
