@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 
 class OutOfWork(Exception):
-    """An allowance of work ended first."""
+    """An allowance of work ended first, or somebody wants the search to end."""
 
 
 class Effort:
@@ -42,7 +42,11 @@ class Effort:
 
 
 class Allowance:
-    """The part of an effort that one question may cost: ``spend`` raises ``OutOfWork`` once ``most`` is exceeded."""
+    """
+    The part of an effort that one question may cost.
+
+    ``spend`` raises ``OutOfWork`` once ``most`` is exceeded, or when the search is to end early.
+    """
 
     def __init__(self, effort: Effort, most: float) -> None:
         self._effort = effort
@@ -51,5 +55,5 @@ class Allowance:
     def spend(self, work: float) -> None:
         self._effort.spend(work)
         self.left -= work
-        if self.left < 0:
+        if self.left < 0 or self._effort.stopped:
             raise OutOfWork

@@ -27,6 +27,7 @@ from .crew import Crew
 from .effort import Effort
 from .facts import Facts, gather_facts
 from .layout import Circuit, DriverUse, Layout, Piece
+from .rebuild import rebuild_all
 from .refine import moved_onto, slide
 from .side_by_side import lay_side_by_side
 from .state import Bench, State
@@ -53,6 +54,8 @@ POOLED = 2
 OTHERS = 8
 """Layouts of earlier rounds along whose trenches lamps may be hung anew, beside those of the same round."""
 COMBINE_SHARE = 0.03
+REBUILD_LAMPS, REBUILDS, REBUILD_SHARE = 9, 3, 0.35
+"""Lamps up to which a single circuit is rebuilt exactly at the end, how often, and the share of the work for each."""
 SETTLINGS, SETTLED = 8, 1e-6
 """Refinements of the last layout at most, and the gain, as a share of its cost, below which it counts as settled."""
 
@@ -399,6 +402,23 @@ class _Search:
                 break
         return state
 
+    def rebuild(self, state: State) -> State:
+        """A single circuit of few lamps, exactly, on the last graph; settled again where that was cheaper."""
+        if len(state.circuits) > 1 or len(self.survey.lamps) > REBUILD_LAMPS:
+            return state
+        for _ in range(REBUILDS):
+            if self.stop():
+                break
+            bench = self.bench()
+            bench.palette = state.circuits[0].palette
+            new = rebuild_all(bench, state, work=REBUILD_SHARE * self.budget)
+            self.work += bench.effort.spent
+            if new.cost > state.cost * (1 - SETTLED):
+                break
+            self.offer([new])
+            state = self.settle(new)
+        return state
+
     def finish(self, state: State) -> None:
         """Gauges without rounding, currents settled; cables laid side by side where that saves joints."""
         bench = self.bench()
@@ -480,7 +500,11 @@ def find_layout(
             done = search.spread(crew, planned.share, states if len(states) > 1 else states * 2, planned.heat)
         if not stop() and not done[0].state.missing:
             observer.stage("putting layouts together")
-            search.finish(search.settle(search.put_together(search.refine_around(done[:1])[0])))
+            settled = search.settle(search.put_together(search.refine_around(done[:1])[0]))
+            search.finish(settled)
+            rebuilt = search.rebuild(settled)
+            if rebuilt is not settled:  # with cables side by side the one before may still be the cheaper
+                search.finish(rebuilt)
     return search.result(done[0].state.missing)
 
 

@@ -6,8 +6,9 @@ holds is left out, and what comes out first is a lower bound. Each result is the
 price of ``fed``, and it is proven when the two meet. Lengths are cut as they will be cut, in whole 0.1 m: nothing is
 rounded down for the bound.
 
-The limit on the price starts just above the bound of the relaxed part and grows until a circuit is found, because the
-work grows with how far above it looks. Everything below the last limit that was searched without a find is excluded.
+The limit on the price starts just above what relaxed parts prove and grows until a circuit is found, because the work
+grows with how far above it looks: where voltage binds, pricing the drop (``oracle_priced``) spares most of that.
+Everything below the last limit that was searched without a find is excluded.
 
 Space: every joint where one may stand, every way of every cable between joints, a gauge change in any joint, cables
 that pass joints unjoined. Not in it: two cables of this circuit in one trench (they pay for it twice). ``proven``
@@ -26,13 +27,17 @@ from .circuit import Fed, protections
 from .effort import Allowance, OutOfWork
 from .oracle_labels import Solution, solve_part
 from .oracle_part import Draw, Part, Region, circuit_part, least_draw, likely_draw, region_of
+from .oracle_priced import Priced, price_drop, work_of
 from .oracle_relaxed import Relaxed
 from .oracle_runs import find_runs
 from .pieces import feed_pieces, graph_pieces
 from .state import Bench
 
-STEPS = (1.002, 1.006, 1.012, 1.025, 1.04, 1.06, 1.09, 1.13, 1.2, 1.3, 1.5, 2.0, 4.0)
+STEPS = (1.0005, 1.002, 1.006, 1.012, 1.025, 1.04, 1.06, 1.09, 1.13, 1.2, 1.3, 1.5, 2.0, 4.0)
 """Limits tried, as multiples of the relaxed bound; then none."""
+
+PRICED_ENDS, PRICED_ROUNDS = 5, 15
+"""Lamps from which drop is priced, for fewer have few labels anyway; sets of prices the work must suffice for."""
 
 MAX_ENDS = 12
 """Most lamps of one call: tables grow threefold with each."""
@@ -113,8 +118,12 @@ def cheapest_circuit(
         return asked.on(bench.all_cables, limit_price)
     # All cables at once bounds every palette; often its answer keeps to few gauges and is the answer.
     free = asked.on(bench.all_cables, limit_price)
-    if free.fed is None or (free.proven and len({cable for cable, _ in free.fed.pieces}) <= most_gauges):
+    if free.fed is None:
         return free
+    gauges = {cable for cable, _ in free.fed.pieces}
+    fitting = next((palette for palette in facts.palettes if gauges <= set(palette)), None)
+    if free.proven and fitting is not None:
+        return replace(free, fed=replace(free.fed, palette=fitting))
     best: Oracle | None = None
     bound = math.inf
     for mine in facts.palettes:
@@ -151,6 +160,8 @@ class _Asked:
         self.bench, self.supply, self.feed, self.lamps, self.use = bench, supply, feed, lamps, use
         self.allowance = Allowance(bench.effort, spend)
         self.region: Region = region_of(bench, nodes, use)
+        self.drop_prices: np.ndarray | None = None
+        """Good ones of the last answer, for the next."""
 
     def on(self, palette: tuple[int, ...], limit_price: float) -> Oracle:
         """The answer for one set of gauges."""
@@ -206,12 +217,23 @@ class _Asked:
             return bound, None, math.inf
         if bound >= limit_price:
             return bound, None, math.inf
+        priced: Priced | None = None
+        if part.num_ends >= PRICED_ENDS and self.allowance.left > PRICED_ROUNDS * work_of(part):
+            try:
+                priced = price_drop(part, limit_price, self.allowance, self.drop_prices)
+                self.drop_prices = priced.lam
+                bound = max(bound, priced.bound)
+                if bound >= limit_price:
+                    return bound, None, math.inf
+                self._complete(priced)
+            except OutOfWork:
+                return bound, None, math.inf
         best: Fed | None = None
         best_price = math.inf
         for limit in [*(bound * s for s in STEPS if bound > 0), math.inf]:
             limit = min(limit, limit_price, best_price)
             try:
-                solutions = self._all_within(part, relaxed, limit)
+                solutions = self._all_within(part, relaxed, limit, priced)
             except OutOfWork:
                 return bound, best, best_price
             if solutions:
@@ -225,12 +247,16 @@ class _Asked:
             else:
                 bound = max(bound, limit)
         if best is not None and best_price > bound + CLOSE:
-            best, best_price = self._settle(part, palette, relaxed, best, best_price)
+            best, best_price = self._settle(part, palette, relaxed, priced, best, best_price)
         return (bound if best is not None or bound < limit_price else max(bound, limit_price)), best, best_price
 
-    def _all_within(self, part: Part, relaxed: Relaxed, limit: float) -> list[Solution]:
-        runs = find_runs(part, relaxed, limit, self.allowance)
-        return solve_part(part, relaxed, runs, limit, self.allowance)
+    def _complete(self, priced: Priced) -> None:
+        self.allowance.spend(work_of(priced.part))
+        priced.complete()
+
+    def _all_within(self, part: Part, relaxed: Relaxed, limit: float, priced: Priced | None) -> list[Solution]:
+        runs = find_runs(part, relaxed, limit, self.allowance, priced)
+        return solve_part(part, relaxed, runs, limit, self.allowance, priced)
 
     def _first_that_holds(
         self, part: Part, palette: tuple[int, ...], solutions: list[Solution], best: Fed | None, best_price: float
@@ -256,7 +282,13 @@ class _Asked:
         return feed_pieces(self.bench, self.supply, self.feed, palette, walks, above, leads, at_piece)
 
     def _settle(
-        self, part: Part, palette: tuple[int, ...], relaxed: Relaxed, best: Fed, best_price: float
+        self,
+        part: Part,
+        palette: tuple[int, ...],
+        relaxed: Relaxed,
+        priced: Priced | None,
+        best: Fed,
+        best_price: float,
     ) -> tuple[Fed, float]:
         """Look once more at currents as they really are: cheaper circuits that hold, for the interval's upper end."""
         facts = self.bench.facts
@@ -277,7 +309,12 @@ class _Asked:
             if again is None:
                 continue
             try:
-                solutions = self._all_within(again, relaxed, best_price)
+                tables = None
+                if priced is not None:
+                    self.allowance.spend(work_of(again))
+                    tables = Priced(again, priced.lam)
+                    self._complete(tables)
+                solutions = self._all_within(again, relaxed, best_price, tables)
             except OutOfWork:
                 break
             found, price = self._first_that_holds(again, palette, solutions, best, best_price)

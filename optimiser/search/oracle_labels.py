@@ -4,7 +4,10 @@ A label stands for one way to serve a set of ends from a node: its price, the dr
 it needs there. Sets grow: units (a lead, or the end of a cable) meet at a node, the joint is paid and closed
 with a gauge for the cable upwards, and a run of that gauge makes it a unit at the next joint. The current of a set is
 known, so the drop of a piece is too. A label is dropped if another at the same place is no worse in every
-respect, or if its price and the least that its completion costs (``oracle_relaxed``) exceed the limit.
+respect, or if its price and the least that its completion costs exceed the limit: without drop (``oracle_relaxed``),
+or with drop paid for (``oracle_priced``), where a label carries its price with what its own drops cost so far. That
+price need not agree between a label and the one it is dropped for: whatever completes it completes the other too, at
+no more, and no completion that holds costs less than either bound says.
 
 A gauge changes in a joint only, also in a joint of two cables. Two cables of the part that lie in one trench pay for
 it twice here: the space is that of layouts in which they do not (``oracle`` says what that means for proofs).
@@ -21,12 +24,13 @@ import numpy as np
 
 from .effort import Allowance
 from .oracle_part import Part
+from .oracle_priced import Priced
 from .oracle_relaxed import Relaxed
 from .oracle_runs import Runs
 
 Back = tuple[Any, ...]
-Label = tuple[float, float, float, int, float, float, Back]
-"""price, drop needed, fault resistance needed, ways, thinnest and thickest size, how it was made."""
+Label = tuple[float, float, float, int, float, float, Back, float]
+"""price, drop needed, fault resistance needed, ways, thinnest and thickest size, how it was made, price with drop."""
 
 
 @dataclass(frozen=True)
@@ -51,8 +55,10 @@ class Solution:
 
 
 class _Search:
-    def __init__(self, part: Part, relaxed: Relaxed, runs: Runs, limit: float, allowance: Allowance) -> None:
-        self.part, self.relaxed, self.runs = part, relaxed, runs
+    def __init__(
+        self, part: Part, relaxed: Relaxed, runs: Runs, limit: float, allowance: Allowance, priced: Priced | None
+    ) -> None:
+        self.part, self.relaxed, self.runs, self.priced = part, relaxed, runs, priced
         self.limit = min(limit + 1e-7, sys.float_info.max)  # infinite completions stay above any limit
         self.allowance = allowance
         self.gauges = len(part.cables)
@@ -107,7 +113,9 @@ class _Search:
         for i, p in enumerate(part.places[end]):
             if p.need_v <= part.headroom_v and p.fault_ohm <= part.fault_headroom_ohm:
                 thin, thick = (p.thin_mm2, p.thick_mm2) if part.sizes_matter else (0.0, 0.0)
-                label: Label = (p.price, max(p.need_v, 0.0), p.fault_ohm, p.ways, thin, thick, (0, end, i))
+                need_v = max(p.need_v, 0.0)
+                weighed = p.price if self.priced is None else p.price + float(self.priced.lam[end]) * need_v
+                label: Label = (p.price, need_v, p.fault_ohm, p.ways, thin, thick, (0, end, i), weighed)
                 found.setdefault(p.node, []).append(label)
         return found
 
@@ -121,6 +129,7 @@ class _Search:
         most_ways = part.facts.max_ways - 1
         completion = self.relaxed.meet[self.relaxed.full ^ s]
         caps = [self.limit - c if c < math.inf else -math.inf for c in completion.tolist()]
+        weighed_caps = self._weighed_caps(None if self.priced is None else self.priced.left_meet[s]).tolist()
         met: dict[int, list[Label]] = {}
         tried = 0
         units, contents, root = self.units, self.contents, part.root
@@ -129,7 +138,7 @@ class _Search:
             first, other = units[low | sub], contents[rest ^ sub]
             if first and other:
                 for j in first.keys() & other.keys():
-                    cap = caps[j]
+                    cap, weighed_cap = caps[j], weighed_caps[j]
                     if j == root or cap < 0:
                         continue
                     post = bool(self.own_bit[j])
@@ -145,10 +154,13 @@ class _Search:
                             if price > cap:
                                 break
                             ways = a[3] + b[3]
+                            weighed = a[7] + b[7]
                             if post:
-                                if ways > 2:
+                                if ways > 2 or weighed > weighed_cap:
                                     continue
-                            elif ways > most_ways or price + kit[ways + 1] > cap:
+                            elif (
+                                ways > most_ways or price + kit[ways + 1] > cap or weighed + kit[ways + 1] > weighed_cap
+                            ):
                                 continue
                             out.append(
                                 (
@@ -159,6 +171,7 @@ class _Search:
                                     a[4] if a[4] < b[4] else b[4],
                                     a[5] if a[5] > b[5] else b[5],
                                     (2, a[6], b[6]),
+                                    weighed,
                                 )
                             )
             if sub == 0:
@@ -167,11 +180,21 @@ class _Search:
         self.allowance.spend(0.05 + 0.002 * tried)
         return {j: _undominated(labels) for j, labels in met.items() if labels}
 
+    def _weighed_caps(self, left: np.ndarray | None) -> np.ndarray:
+        """(n,) most that a label's price with drop may be where so much is left; infinite where drop has no price."""
+        if left is None:
+            return np.full(len(self.part.nodes), math.inf)
+        return self.limit - left
+
     def _close(self, s: int, closing: dict[int, list[Label]], *, change: bool) -> list[tuple[int, int, Label]]:
         """(node, gauge upwards, label with its joint paid); with ``change`` only joints of two gauges of cable."""
         part = self.part
         completion = self.relaxed.cable[self.relaxed.full ^ s]
         closed: list[tuple[int, int, Label]] = []
+        priced = self.priced
+        weighed_caps = self._weighed_caps(
+            None if priced is None else priced.left_cable[s] + priced.joint_end(s)
+        ).tolist()
         for j in sorted(closing):
             if j == part.root:
                 continue
@@ -179,11 +202,12 @@ class _Search:
             if (change or not s & post) if post else not part.may_joint[j]:
                 continue
             cap = self.limit - float(completion[j]) - self.end
+            weighed_cap = weighed_caps[j]
             for g in range(self.gauges):
                 area = self.area[g]
                 mine: list[Label] = []
                 for label in closing[j]:
-                    if label[0] > cap:
+                    if label[0] > cap or label[7] > weighed_cap:
                         continue
                     if change and self.runs.gauge[label[6][1]] == g:
                         continue
@@ -196,8 +220,8 @@ class _Search:
                         kit = part.joint_price(label[3] + 1, min(thin, area), max(thick, area))
                     else:
                         kit = part.joint_price(label[3] + 1, 0, 0)
-                    if label[0] + kit <= cap:
-                        mine.append((label[0] + kit, label[1], label[2], 1, 0.0, 0.0, label[6]))
+                    if label[0] + kit <= cap and label[7] + kit <= weighed_cap:
+                        mine.append((label[0] + kit, label[1], label[2], 1, 0.0, 0.0, label[6], label[7] + kit))
                 closed.extend((j, g, label) for label in _undominated(mine))
         return closed
 
@@ -223,6 +247,10 @@ class _Search:
         left = self.relaxed.joint[others] - self.end
         left[part.root] = self.relaxed.root_joint[others] - self.root_end
         ok = price + left[upper] <= self.limit
+        weighed = np.array([label[7] for _, _, label in closed])[of] + runs.price[run]
+        if self.priced is not None:
+            weighed += self.priced.ohm_price[s] * runs.ohm[run]
+            ok &= weighed + self.priced.left_unit[s][upper] <= self.limit
         ok &= drop + amps * self.ahead_ohm[upper] <= part.headroom_v + 1e-9
         ok &= runs.rating_a[run] >= amps - 1e-9
         if self.faults:
@@ -247,7 +275,8 @@ class _Search:
             r = int(run[i])
             size = area[runs.gauge[r]] if sizes else 0.0
             below = closed[of[i]][2][6]
-            label: Label = (float(price[i]), float(drop[i]), float(fault[i]), 1, size, size, (1, r, below))
+            back: Back = (1, r, below)
+            label: Label = (float(price[i]), float(drop[i]), float(fault[i]), 1, size, size, back, float(weighed[i]))
             found.setdefault(int(upper[i]), []).append(label)
         return {u: _undominated(labels, by_gauge=runs.gauge) for u, labels in found.items()}
 
@@ -341,13 +370,16 @@ def solve_part(
     runs: Runs,
     limit: float,
     allowance: Allowance,
+    priced: Priced | None = None,
 ) -> list[Solution]:
     """
     Every undominated way to build the part at no more than ``limit``, cheapest first.
+
+    ``priced``, completed: what the rest costs at the least with drop paid for, which leaves fewer labels.
 
     Raises
     ------
     OutOfWork
         The allowance ended first; nothing is proven then.
     """
-    return _Search(part, relaxed, runs, limit, allowance).run()
+    return _Search(part, relaxed, runs, limit, allowance, priced).run()

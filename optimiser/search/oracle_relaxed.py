@@ -94,7 +94,7 @@ class Relaxed:
             rest = x ^ low
             # gather: the unit that holds the lowest bit, and the rest
             if rest:
-                subs = _subsets(rest)[:-1]  # all but the whole rest
+                subs = subsets_of(rest)[:-1]  # all but the whole rest
                 first, others = subs | low, rest ^ subs
                 one = self.unit[first]
                 for c in range(2, classes + 1):
@@ -141,7 +141,7 @@ class Relaxed:
                 if part.root_is_joint and self.unit[x, root] < inf:
                     at_root = min(at_root, self.unit[x, root])  # a lead straight into the joint above
                 self.cable_at_root[x] = at_root
-                subs = _subsets(rest)
+                subs = subsets_of(rest)
                 for c in range(1, most_root + 1):
                     root_meet[c, x] = (self.cable_at_root[subs | low] + root_meet[c - 1][rest ^ subs]).min()
         self.meet = meet[1:].min(axis=0)
@@ -181,7 +181,7 @@ def work_of(part: Part) -> float:
 
 
 @lru_cache(maxsize=4096)
-def _subsets(mask: int) -> np.ndarray:
+def subsets_of(mask: int) -> np.ndarray:
     """All subsets of a mask, the empty one first, the mask itself last."""
     found = np.zeros(1, dtype=np.int64)
     bit = 1

@@ -18,6 +18,7 @@ import numpy as np
 
 from .effort import Allowance
 from .oracle_part import Part
+from .oracle_priced import Priced
 from .oracle_relaxed import Relaxed
 
 RUN_WORK = 0.02
@@ -48,9 +49,9 @@ class Runs:
     """Own nodes from the upper end to the lower one."""
 
 
-def find_runs(part: Part, relaxed: Relaxed, limit: float, allowance: Allowance) -> Runs:
+def find_runs(part: Part, relaxed: Relaxed, limit: float, allowance: Allowance, priced: Priced | None = None) -> Runs:
     """
-    All runs a part within the limit may hold.
+    All runs a part within the limit may hold; fewer where drop is ``priced``.
 
     Raises
     ------
@@ -61,6 +62,10 @@ def find_runs(part: Part, relaxed: Relaxed, limit: float, allowance: Allowance) 
     passable = relaxed.through() <= slackened
     jointed = relaxed.jointed() <= slackened
     along = relaxed.along() <= slackened
+    if priced is not None:
+        passable &= priced.through() <= slackened
+        jointed &= priced.jointed() <= slackened
+        along &= priced.along() <= slackened
     root = part.root
     joints = np.flatnonzero(jointed)
     # least price of all but the run itself, for a run from joint a up to joint b
@@ -73,6 +78,10 @@ def find_runs(part: Part, relaxed: Relaxed, limit: float, allowance: Allowance) 
         above = relaxed.joint[relaxed.full ^ x][joints]
         np.minimum(rest, below[:, None] + above[None, :], out=rest)
         np.minimum(to_root, below + relaxed.root_joint[relaxed.full ^ x], out=to_root)
+    if priced is not None:
+        with_drop, with_drop_to_root = priced.beside_runs(joints, slackened)
+        np.maximum(rest, with_drop, out=rest)
+        np.maximum(to_root, with_drop_to_root, out=to_root)
     np.fill_diagonal(rest, math.inf)
     usable = passable.tolist()
     edge_ok = along.tolist()

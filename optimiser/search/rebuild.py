@@ -48,13 +48,13 @@ def rebuild(bench: Bench, state: State, index: int, *, nodes: int = NODES, work:
     return bench.compose(circuits, state.missing)
 
 
-def rebuild_all(bench: Bench, state: State) -> State:
+def rebuild_all(bench: Bench, state: State, *, work: float = WORK) -> State:
     """Rebuild one circuit after the other, once each, as far as the effort goes."""
     for index, fed in enumerate(state.circuits):
         if bench.effort.is_over:
             break
         if len(fed.leads) <= MOST_LAMPS:
-            new = rebuild(bench, state, index)
+            new = rebuild(bench, state, index, work=work)
             if new is not None and new.cost < state.cost - 1e-6:
                 state = new
         else:
