@@ -337,27 +337,35 @@ class Land:
         return np.asarray(total, dtype=float)
 
     def split_line(self, a: Floats, b: Floats, a_z: float | None = None, b_z: float | None = None) -> list[LinePiece]:
+        """One line, (2,) to (2,), as ``split_lines``; without heights it has the ground's at its ends."""
+        a, b = np.asarray(a, dtype=float).reshape(1, 2), np.asarray(b, dtype=float).reshape(1, 2)
+        z_a = self.height(a) if a_z is None else np.array([a_z])
+        z_b = self.height(b) if b_z is None else np.array([b_z])
+        return self.split_lines(np.column_stack([a, z_a]), np.column_stack([b, z_b]))[0]
+
+    def split_lines(self, a: Floats, b: Floats) -> list[list[LinePiece]]:
         """
-        The line from a to b, (2,) each, cut where the ground changes; heights run evenly between the two ends.
+        Lines from a to b, (n, 3) each, cut where the ground changes; heights run evenly between the two ends.
 
         Each piece lies in one ground; neighbours differ in ground.
         """
-        a, b = np.asarray(a, dtype=float).reshape(1, 2), np.asarray(b, dtype=float).reshape(1, 2)
-        z_a = float(self.height(a)[0]) if a_z is None else a_z
-        z_b = float(self.height(b)[0]) if b_z is None else b_z
-        parts, ground = self.cut(a, b, shapely.linestrings(np.stack([a, b], axis=1)))
-        start, end, frm = np.array([*a[0], z_a]), np.array([*b[0], z_b]), 0.0
-        pieces: list[LinePiece] = []
-        for idx in range(len(ground)):
-            if idx + 1 < len(ground) and ground[idx + 1] == ground[idx]:
-                continue
-            to = float(parts.end[idx])
+        found: list[list[LinePiece]] = [[] for _ in range(len(a))]
+        if not found:
+            return found
+        parts, ground = self.cut(a[:, :2], b[:, :2], shapely.linestrings(np.stack([a[:, :2], b[:, :2]], axis=1)))
+        goes_on = np.zeros(len(ground), dtype=bool)
+        goes_on[:-1] = (ground[1:] == ground[:-1]) & (parts.line[1:] == parts.line[:-1])
+        frm, before = 0.0, -1
+        for idx in np.flatnonzero(~goes_on).tolist():
+            line, to = int(parts.line[idx]), float(parts.end[idx])
+            frm = frm if line == before else 0.0
+            start, end = a[line], b[line]
             p, q = start + (end - start) * frm, end if to == 1.0 else start + (end - start) * to
             name = self.names[ground[idx]]
             p3, q3 = (float(p[0]), float(p[1]), float(p[2])), (float(q[0]), float(q[1]), float(q[2]))
-            pieces.append(LinePiece(p3, q3, name, self.job.grounds[name].depth_mm))
-            frm = to
-        return pieces
+            found[line].append(LinePiece(p3, q3, name, self.job.grounds[name].depth_mm))
+            frm, before = to, line
+        return found
 
     def _slope_length(self, a: Floats, b: Floats, a_z: Floats | None, b_z: Floats | None) -> Floats:
         plan = np.hypot(b[:, 0] - a[:, 0], b[:, 1] - a[:, 1])

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..ground import Ground
+from ..ground.zones import LinePiece
 from ..job import Job
 from ..survey.model import Place, Survey
 from .laying import LaidCable, length_of
@@ -41,8 +42,9 @@ def dig(job: Job, survey: Survey, ground: Ground, cables: Sequence[LaidCable]) -
         for span in cable.spans:
             in_edge.setdefault(span.edge, []).append((span.frm, span.to, i))
     parts: list[Dug] = []
+    lines = _lines_of(ground, sorted(in_edge))
     for edge in sorted(in_edge):
-        parts.extend(_parts(job, survey, ground, edge, in_edge[edge], cables))
+        parts.extend(_parts(job, survey, ground, edge, in_edge[edge], cables, lines.get(edge)))
     strung = _string(parts)
     for trench in strung:
         trench.length_m = length_of(trench.route)
@@ -54,6 +56,31 @@ def dig(job: Job, survey: Survey, ground: Ground, cables: Sequence[LaidCable]) -
     return strung
 
 
+@dataclass(frozen=True)
+class _Line:
+    """A straight trench: its pieces, one for each ground, and whether its two ends pay half a crossing."""
+
+    pieces: list[LinePiece]
+    first_pays: bool
+    last_pays: bool
+
+
+def _lines_of(ground: Ground, edges: Sequence[int]) -> dict[int, _Line]:
+    """All edges that are neither sleeves nor stubs, cut at once."""
+    graph, land = ground.graph, ground.land
+    straight = [e for e in edges if graph.sleeve[e] < 0 and not graph.stub[e]]
+    if not straight:
+        return {}
+    a, b = graph.xyz[graph.ends[straight, 0]], graph.xyz[graph.ends[straight, 1]]
+    split = land.split_lines(a, b)
+    first, last = (np.array([land.names.index(pieces[k].ground) for pieces in split]) for k in (0, -1))
+    first_pays, last_pays = land.on_border(a[:, :2], first), land.on_border(b[:, :2], last)
+    return {
+        edge: _Line(pieces, bool(pays_a), bool(pays_b))
+        for edge, pieces, pays_a, pays_b in zip(straight, split, first_pays, last_pays, strict=True)
+    }
+
+
 def _parts(
     job: Job,
     survey: Survey,
@@ -61,6 +88,7 @@ def _parts(
     edge: int,
     spans: list[tuple[float, float, int]],
     cables: Sequence[LaidCable],
+    line: _Line | None,
 ) -> list[Dug]:
     graph, land = ground.graph, ground.land
     u, v = (int(node) for node in graph.ends[edge])
@@ -78,7 +106,8 @@ def _parts(
         name = land.names[int(land.ground_at(foot[None, :2])[0])]
         who = tuple(sorted({i for _, _, i in spans}))
         return [Dug(name, job.grounds[name].depth_mm, [a, b], who, -1, True, 0)]
-    pieces = land.split_line(graph.xyz[u, :2], graph.xyz[v, :2], float(graph.xyz[u, 2]), float(graph.xyz[v, 2]))
+    assert line is not None
+    pieces = line.pieces
     total = float(np.linalg.norm(graph.xyz[v] - graph.xyz[u])) or 1.0
     parts: list[Dug] = []
     gone = 0.0
@@ -87,13 +116,12 @@ def _parts(
         frm, to = gone, (1.0 if k == len(pieces) - 1 else gone + here)
         gone = to
         marks = sorted({frm, to, *(m for s in spans for m in s[:2] if frm + 1e-9 < m < to - 1e-9)})
-        index = land.names.index(piece.ground)
         pays_a = k > 0 and not land.no_dig[land.names.index(pieces[k - 1].ground)]
         pays_b = k < len(pieces) - 1 and not land.no_dig[land.names.index(pieces[k + 1].ground)]
         if k == 0:
-            pays_a = bool(land.on_border(graph.xyz[u : u + 1, :2], np.array([index]))[0])
+            pays_a = line.first_pays
         if k == len(pieces) - 1:
-            pays_b = bool(land.on_border(graph.xyz[v : v + 1, :2], np.array([index]))[0])
+            pays_b = line.last_pays
         for m, (lo, hi) in enumerate(itertools.pairwise(marks)):
             middle = (lo + hi) / 2
             who = tuple(sorted({i for f, t, i in spans if f <= middle <= t}))

@@ -17,6 +17,8 @@ from optimiser.plan.model import Plan
 from optimiser.plan.quote import quote as reckon
 
 ROOT = Path(__file__).resolve().parents[2]
+HALF_UP = 0.005 + 1e-9
+"""How far hours may be rounded; a half exactly, too."""
 RATES = """
 [quote]
 hour_cost = 42.5
@@ -51,10 +53,10 @@ def test_the_quote_of_a_terrace_is_the_sum_of_its_parts(tmp_path: Path) -> None:
         sum(kits[joint.kit].price for joint in plan.joints if joint.kit), abs=0.005
     )
     assert by["labour", "lamp"].hours == pytest.approx(len(plan.lamps) * 18 / 60)
-    assert by["labour", "lay"].hours == pytest.approx(sum(one.cut_m for one in plan.cables) * 1.5 / 60, abs=0.005)
+    assert by["labour", "lay"].hours == pytest.approx(sum(one.cut_m for one in plan.cables) * 1.5 / 60, abs=HALF_UP)
     trench = [item for item in quote.items if item.kind == "trench"]
     dug_m = sum(one.length_m for one in plan.trenches if one.sleeve is None)
-    assert sum(item.hours or 0 for item in trench) == pytest.approx(dug_m * 7 / 60, abs=0.005 * len(trench))
+    assert sum(item.hours or 0 for item in trench) == pytest.approx(dug_m * 7 / 60, abs=HALF_UP * len(trench))
     for item in quote.items:
         assert 1 - item.cost / item.price == pytest.approx(0.175, abs=0.02 / item.price), "the margin is of the price"
     assert quote.total == pytest.approx(sum(item.price for item in quote.items) * 1.081, abs=0.01)
