@@ -35,6 +35,7 @@ _PASSES = 4
 _REGRET = 1.5  # a label stands badly that costs so much more than alone on the sheet
 _TRIES = 8  # better places for which others may be pushed out
 _PUSHED = 2  # others at most
+_PUSHES = 500  # pushes in all: a sheet of 1,720 labels takes a third of the time, and leaves out 248, not 235
 _LOOKED_AT = 200
 _CROSSING = 1.5  # price of a leader's point under a label
 _SQUARE_MM = 16.0
@@ -180,7 +181,8 @@ def place_labels(labels: Sequence[Label], ink: Ink) -> tuple[list[Placed], list[
 
 
 def _push(fans: Sequence[_Fan], taken: _Taken, chosen: dict[int, int], prices: dict[int, float]) -> None:
-    """Give badly placed labels, and those without a place, better places that others leave for theirs."""
+    """Give badly placed labels, and those without a place, better places that others leave for theirs; worst first."""
+    left = _PUSHES
     for _ in range(2):
         regret = {
             i: prices[i] - float(fan.price[0]) if i in chosen else math.inf
@@ -189,9 +191,10 @@ def _push(fans: Sequence[_Fan], taken: _Taken, chosen: dict[int, int], prices: d
         }
         badly = sorted((i for i in regret if regret[i] > _REGRET), key=lambda i: (-regret[i], i))
         moved = False
-        for i in badly:
+        for i in badly[:left]:
             moved |= _push_for(i, fans, taken, chosen, prices)
-        if not moved:
+        left -= len(badly)
+        if not moved or left <= 0:
             return
 
 
