@@ -78,12 +78,12 @@ class Priced:
         self._serve()
 
     def _weigh(self) -> None:
-        """What a set of ends makes dear: ``price_v`` (of an ohm in its cable), weights of edges and ends."""
+        """What each set of ends draws and makes of an ohm, and of what prices and resistances weights are made."""
         part, facts = self.part, self.part.facts
         member = np.arange(self.num_sets)[:, None] >> np.arange(part.num_ends)[None, :] & 1
         self.amps = member @ np.array(part.amps)
-        self.lam_of = member @ self.lam
-        self.ohm_price = self.amps * self.lam_of
+        self.ohm_price = self.amps * (member @ self.lam)
+        """(sets,) what an ohm in a cable that serves the set costs."""
         cables = [facts.cables[k] for k in part.cables]
         price_m = np.array([c.price_m for c in cables])
         hot = np.array([c.hot_ohm for c in cables])
@@ -97,20 +97,30 @@ class Priced:
         self._edge_rating[self._edge_rating < part.min_rating_a - 1e-9] = -1.0
         self._end_price, self._end_ohm = price_m, np.minimum(hot, sun)
         self._kit_ohm = np.where(part.post_of >= 0, 0.0, facts.end_ohm)
-        own = np.where(part.post_of >= 0, 1 << np.maximum(part.post_of, 0), 0)
-        self._own = own
+        self._own = np.where(part.post_of >= 0, 1 << np.maximum(part.post_of, 0), 0)
+
+    def _of_gauge(self, x: int, price: np.ndarray, ohm: np.ndarray, rating_a: np.ndarray) -> np.ndarray:
+        """What copper costs in each gauge where it serves X, its drop included; infinite where it may not carry X."""
+        found: np.ndarray = price + self.ohm_price[x] * ohm
+        found[rating_a < self.amps[x] - 1e-9] = math.inf
+        return found
+
+    def _edges(self, x: int) -> np.ndarray:
+        """(gauges, m) what a cable that serves X costs along each edge, without the trench."""
+        return self._of_gauge(x, self._edge_price, self._edge_ohm, self._edge_rating)
+
+    def _metre(self, x: int) -> np.ndarray:
+        """(gauges,) what a metre at an end of such a cable costs."""
+        return self._of_gauge(x, self._end_price, self._end_ohm, self._rating)
 
     def weight(self, x: int) -> np.ndarray:
         """(m,) what a cable that serves X costs along each edge, the trench included."""
-        of_gauge = self._edge_price + self.ohm_price[x] * self._edge_ohm
-        of_gauge[self._edge_rating < self.amps[x] - 1e-9] = math.inf
-        least: np.ndarray = self.part.opening + of_gauge.min(axis=0)
+        least: np.ndarray = self.part.opening + self._edges(x).min(axis=0)
         return least
 
     def end(self, x: int, metres: float) -> float:
         """What so many metres at an end of such a cable cost."""
-        of_gauge = (self._end_price + self.ohm_price[x] * self._end_ohm) * metres
-        return float(of_gauge[self._rating >= self.amps[x] - 1e-9].min(initial=math.inf))
+        return float(self._metre(x).min()) * metres if metres > 0 else 0.0
 
     def joint_end(self, x: int) -> np.ndarray:
         """(n,) what an end of such a cable costs in a joint at each node."""
@@ -320,15 +330,12 @@ class Priced:
         return lead <= float(self.unit[x, v])
 
     def _end_ohm_of(self, x: int, metres: float) -> float:
-        of_gauge = self._end_price + self.ohm_price[x] * self._end_ohm
-        of_gauge[self._rating < self.amps[x] - 1e-9] = math.inf
-        return float(self._end_ohm[int(of_gauge.argmin())]) * metres
+        return float(self._end_ohm[int(self._metre(x).argmin())]) * metres
 
     def _traced(self, x: int, v: int) -> tuple[float, int]:
         """Resistance of the cable that serves X from v down to its lower joint, that end included; the joint."""
         part = self.part
-        of_gauge = self._edge_price + self.ohm_price[x] * self._edge_ohm
-        of_gauge[self._edge_rating < self.amps[x] - 1e-9] = math.inf
+        of_gauge = self._edges(x)
         gauge = of_gauge.argmin(axis=0)
         weight = part.opening + of_gauge.min(axis=0)
         ohm = 0.0
