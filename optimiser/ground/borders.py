@@ -16,6 +16,8 @@ from shapely import Polygon, STRtree
 from .graph import Bools, Floats, Ints
 
 TINY_M = 0.001
+BESIDE_M = 2 * TINY_M
+"""How near to a border the end of a trench counts as on it."""
 _TOUCH_M = 1e-6
 
 
@@ -27,7 +29,7 @@ class Parts(NamedTuple):
     end: Floats
     middle: Floats
     a_near: Bools
-    """(n,) whether the line's first end lies within TINY_M of a border; ``b_near`` its last."""
+    """(n,) whether the line's first end lies within BESIDE_M of a border; ``b_near`` its last."""
     b_near: Bools
 
 
@@ -47,7 +49,7 @@ class Borders:
         self._grow_tree()
 
     def _grow_tree(self) -> None:
-        low, high = np.minimum(self.p, self.q) - 2 * TINY_M, np.maximum(self.p, self.q) + 2 * TINY_M
+        low, high = np.minimum(self.p, self.q) - BESIDE_M, np.maximum(self.p, self.q) + BESIDE_M
         self._tree = STRtree(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
 
     def cut(self, a: Floats, b: Floats, lines: Any) -> Parts:
@@ -137,7 +139,7 @@ class Borders:
             e = end[line] - p
             share = np.clip((e * s).sum(axis=1) / s_length**2, 0, 1)
             off = e - s * share[:, None]
-            near[line[(off * off).sum(axis=1) <= TINY_M**2]] = True
+            near[line[(off * off).sum(axis=1) <= BESIDE_M**2]] = True
         return line[hit], t[hit]
 
 

@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from ..job import Job
 from ..survey.model import Survey
 from .aiming import circle, ways_are_free
-from .borders import TINY_M, Borders, Parts
+from .borders import BESIDE_M, TINY_M, Borders, Parts
 from .graph import Bools, Floats, Ints, NodeKind
 from .heights import Heights
 
@@ -28,7 +28,7 @@ PUSH_M = 0.002
 MAINS_ALONG_M = 0.3
 """Length of trench within ``mains_clear_m`` of a mains line from which it runs along it rather than crosses it."""
 _MICRON = 1e-6
-_EIGHT = np.array([(np.cos(k * np.pi / 4), np.sin(k * np.pi / 4)) for k in range(8)]) * 2 * TINY_M
+_EIGHT = np.array([(np.cos(k * np.pi / 4), np.sin(k * np.pi / 4)) for k in range(8)]) * BESIDE_M
 
 
 def pushed(shape: BaseGeometry, by_m: float) -> BaseGeometry:

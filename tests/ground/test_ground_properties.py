@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 import shapely
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from shapely import Polygon
 
@@ -81,6 +81,8 @@ def test_prices_are_those_of_the_ground_along_the_line(made: list[Zone], seed: i
         assert lines.trench_price[idx] == pytest.approx(sampled_price(made, a[idx], b[idx]), abs=slack)
 
 
+# A line that ends 1.7 mm beside a border: the search once paid no crossing there, and the plan did.
+@example(made=[Zone("zone 0", "gravel", Polygon([(0, 0), (1.84, 10.11), (14.82, 14.33)]), 0.0, "survey", 0)], seed=177)
 @settings(max_examples=60, deadline=None)
 @given(made=zones(), seed=st.integers(0, 10_000))
 def test_crossing_sums_and_pieces_fit_together(made: list[Zone], seed: int) -> None:
