@@ -130,12 +130,12 @@ def _drivers(
 ) -> list[cp_model.LinearExprT]:
     """Circuits that may share a driver are packed into a few drivers of their own kind; see ``Drivers.share``."""
     facts = bench.facts
-    kinds: dict[tuple[int, int, float, float, str], list[int]] = {}
+    kinds: dict[tuple[int, int, float, float, float, str], list[int]] = {}
     for j, fed in enumerate(circuits):
         feed = facts.feeds[fed.feed]
         tap_v = -1.0 if feed.mixes_taps else feed.tap_v
         group = "" if feed.mixes_groups else fed.group
-        kinds.setdefault((fed.supply, feed.model, tap_v, feed.load_share, group), []).append(j)
+        kinds.setdefault((fed.supply, feed.model, tap_v, feed.load_share, feed.hub_a, group), []).append(j)
     at = {
         j: (d, supply, model_idx) for d, (supply, model_idx, members) in enumerate(incumbent.drivers) for j in members
     }

@@ -104,7 +104,7 @@ class Drivers:
         self._kinds: list[tuple[int, bool]] = []
         """For each feed a number that those share which may share a driver, and whether dim groups may not."""
         for feed in facts.feeds:
-            key = (feed.model, -1.0 if feed.mixes_taps else feed.tap_v, feed.load_share)
+            key = (feed.model, -1.0 if feed.mixes_taps else feed.tap_v, feed.load_share, feed.hub_a)
             self._kinds.append((alike.setdefault(key, len(alike)), not feed.mixes_groups))
         self._group = {name: i for i, name in enumerate(sorted(set(facts.lamp_group)))}
 
@@ -132,10 +132,37 @@ class Drivers:
                 if len(self._known) > 100_000:
                     self._known.clear()
                 max_w = feed.max_w * facts.supply_loading[supply]
-                most = (max_w, feed.max_total_a, *feed.max_start)
+                total_a = feed.max_total_a
+                if feed.hub:
+                    total_a = min(total_a, (feed.outlets - feed.hub) * feed.max_a + feed.hub_a)
+                most = (max_w, total_a, *feed.max_start)
                 self._known[known_as] = pack(loads, most, feed.outlets)
             bins = self._known[known_as]
             if bins is None:
                 return None
+            if feed.hub and any(self.outlets([circuits[members[i]] for i in b]) is None for b in bins):
+                return None
             drivers.extend((supply, model, [members[i] for i in b]) for b in bins)
         return drivers
+
+    def outlets(self, circuits: Sequence[Fed]) -> list[list[int]] | None:
+        """
+        Which of a driver's circuits share an outlet: all but the smallest have one each, these the last one's hub.
+
+        None where they ask too much of the hub, or would have two joints of one circuit at the same node.
+        """
+        feed = self._facts.feeds[circuits[0].feed]
+        own = len(circuits) if len(circuits) <= feed.outlets - feed.hub + 1 else feed.outlets - feed.hub
+        order = sorted(range(len(circuits)), key=lambda i: (-circuits[i].amps, i))
+        found, rest = [[i] for i in order[:own]], order[own:]
+        if not rest:
+            return found
+        if sum(circuits[i].amps for i in rest) > min(feed.hub_a, feed.max_a):
+            return None
+        joints: set[int] = set()
+        for i in rest:
+            mine = {walk[-1] for _, walk in circuits[i].pieces}
+            if not joints.isdisjoint(mine) or circuits[i].fuse_a is not None:
+                return None
+            joints |= mine
+        return [*found, sorted(rest)]

@@ -30,6 +30,9 @@ KEEP_V = 0.004
 MOST_CABLE_PRICES = 8
 """Cable prices for which the prices of all arcs are kept."""
 
+LEAST_HUB_M, MOST_HUB_M = 0.35, 1.0
+"""How far from its supply point a hub beside the driver stands."""
+
 MAX_PALETTES = 40
 """Palettes considered; more are thinned to those that mix a thin and a thick cable."""
 
@@ -79,6 +82,10 @@ class Feed:
     terminal_mm2: float
     mixes_groups: bool
     mixes_taps: bool
+    hub: int = 0
+    """Most cables from a hub beside the driver, each a circuit of its own here; 0: there is none (``driver_hubs``)."""
+    hub_a: float = math.inf
+    """Most amps through that hub."""
 
 
 @dataclass(frozen=True)
@@ -168,6 +175,8 @@ class Facts:
     laid: np.ndarray | None = None
     """(m,) cables in each edge of circuits that stay as they are: other areas' of a large job; None for none."""
     joint_price_cache: dict[tuple[int, float, float], float] = field(default_factory=dict)
+    plain: Facts | None = None
+    """The same without hub feeds, where there are any: what bounds are proven of."""
 
     def __getstate__(self) -> dict[str, Any]:
         """Without what is worked out when first asked for: another process does that for itself."""

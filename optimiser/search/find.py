@@ -24,6 +24,7 @@ from .by_areas import AREA_LAMPS, AREA_ROUNDS, ByAreas
 from .combine import combine
 from .construct import construct, straighten_all
 from .crew import Crew
+from .driver_hubs import by_way_of, joined, places_wanted, with_driver_hubs
 from .effort import Effort
 from .facts import Facts, gather_facts
 from .layout import Circuit, DriverUse, Layout, Piece
@@ -137,7 +138,7 @@ class _Search:
         """States made of the layouts to begin from."""
         self.job, self.survey, self.ground = job, survey, ground
         self.options, self.confirm, self.observer, self.stop = options, confirm, observer, stop
-        self.facts = gather_facts(job, survey, ground.graph)
+        self.facts = self._gather()
         self.best: tuple[float, Layout, Ground] | None = None
         """Price, layout and the graph it lies on."""
         if known:
@@ -156,13 +157,18 @@ class _Search:
         self.rounds = 0
         self.last_gain_pct: float | None = None
 
+    def _gather(self) -> Facts:
+        facts = gather_facts(self.job, self.survey, self.ground.graph)
+        return facts if len(self.survey.lamps) > SPLIT_LAMPS else with_driver_hubs(facts)
+
     def bench(self) -> Bench:
         effort = Effort(float("inf"), self.stop)
         return Bench(self.facts, effort, self.options.num_drivers, keeps_max_drivers=self.keeps_max_drivers)
 
     def offer(self, states: list[State]) -> None:
         """Keep the cheapest state that the full check confirms."""
-        for state in sorted((s for s in states if s.is_whole), key=lambda s: s.price):
+        whole = (self._joined(state) for state in states if state.is_whole)
+        for state in sorted((s for s in whole if s is not None and s.is_whole), key=lambda s: s.price):
             if self.best is not None and state.price >= self.best[0] - 0.005:
                 return
             layout = to_layout(self.facts, state)
@@ -171,10 +177,19 @@ class _Search:
                 self.observer.best(state.price)
                 return
 
+    def _joined(self, state: State) -> State | None:
+        """The state as it may be published, hubs beside drivers and all."""
+        if not state.has_hubs(self.facts):
+            return state
+        bench = self.bench()
+        new = joined(bench, state)
+        self.work += bench.effort.spent
+        return new
+
     def needed_facts(self) -> Facts:
         """What bounds may rest on: budgets at the worst corner suffice, but only those of stated data are needed."""
         if self.job.tolerance.plan != "hold":
-            return self.facts
+            return self.facts.plain or self.facts
         return gather_facts(self.job.with_tolerance("off"), self.survey, self.ground.graph)
 
     def first(self) -> None:
@@ -250,6 +265,7 @@ class _Search:
             return self.run(crew, FIRST_SHARE, kinds, MANY_HEAT)
         if self.options.num_drivers == 1:
             return self.run(crew, FIRST_SHARE, [kinds[0], *self._each_single_driver()], FEW_HEAT)
+        kinds += self._with_driver_hubs()
         if self.options.num_drivers is None:
             kinds += self._with_fewer_drivers()
         else:
@@ -266,6 +282,15 @@ class _Search:
         per_m = self.ground.graph.trench_price[dug] / np.maximum(self.ground.graph.length_m[dug], 1e-9)
         cable_m = min(cable.price_m for cable in facts.cables) * facts.slack
         return bool(dug.any()) and cable_m <= CABLE_IS_NOTHING * float(np.median(per_m))
+
+    def _with_driver_hubs(self) -> list[Task]:
+        """Starts with hubs beside the drivers, where drop asks for more copper or drivers than one thin cable has."""
+        facts = self.facts
+        thin = min(range(len(facts.cables)), key=lambda k: facts.cables[k].price_m)
+        binds = len(self.start.circuits) != 1 or any(k != thin for k, _ in self.start.circuits[0].pieces)
+        if facts.plain is None or not (binds or self.start.missing):
+            return []
+        return [Task(hubs=True), Task(hubs=True, split=True)]
 
     def _with_fewer_drivers(self) -> list[Task]:
         """
@@ -309,12 +334,15 @@ class _Search:
                     between.append((a, b))
                 else:
                     links.append((base - 1 - a, b if b >= 0 else b - base))
+        at_drivers, their_links = places_wanted(self.facts, states)
+        links += [(len(places) + point, node) for point, node in their_links]
+        places += at_drivers.tolist()
         before = min(state.cost for state in states)
         if places:
             ground = refine(self.ground, np.array(places), links, between)
             node_at = {(round(float(x), 3), round(float(y), 3)): i for i, (x, y, _) in enumerate(ground.graph.xyz)}
             self.ground = ground
-            self.facts = gather_facts(self.job, self.survey, ground.graph)
+            self.facts = self._gather()
             bench = self.bench()
             moved = []
             for state, s in zip(states, slid, strict=True):
@@ -324,7 +352,7 @@ class _Search:
                 )
                 padded = self._on_graph(bench, state)
                 new = moved_onto(bench, padded, s, nodes)
-                better = new if new is not None and new.cost < padded.cost else padded
+                better = by_way_of(bench, new if new is not None and new.cost < padded.cost else padded)
                 if better.circuits:
                     bench.palette = better.circuits[0].palette
                 groups = [[forks[j] for j in group] for group in s.groups]
@@ -427,6 +455,7 @@ class _Search:
             exact = bench.feed(fed.supply, fed.feed, fed.tree, fed.leads, fed.palette, exactly=True)
             circuits.append(exact if exact is not None and exact.price < fed.price else fed)
         new = bench.compose(circuits, state.missing)
+        new = None if new is None else self._joined(new)
         if new is not None:
             self.offer([new, lay_side_by_side(bench, new)])
         self.work += bench.effort.spent

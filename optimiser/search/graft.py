@@ -83,7 +83,7 @@ def drivers_cost(bench: Bench, circuits: list[Fed]) -> float:
     drivers = bench.drivers_of(circuits)
     if drivers is None:
         return math.inf
-    return bench.drivers_price(drivers) + bench.drivers_penalty(circuits, drivers)
+    return bench.drivers_price(circuits, drivers) + bench.drivers_penalty(circuits, drivers)
 
 
 def attach_nodes(bench: Bench, fed: Fed) -> tuple[np.ndarray, np.ndarray]:

@@ -108,15 +108,15 @@ def _split(
 ) -> tuple[list[Fed], set[int]]:
     """The sequence split into circuits on one kind of feed at the least price, and the lamps that it does not hold."""
     facts = bench.facts
-    feeds = sorted(facts.lamp_feeds[lamps[0]], key=lambda f: (facts.feeds[f].price / facts.feeds[f].max_w, f))
+    feeds = sorted(bench.lamp_feeds[lamps[0]], key=lambda f: (facts.feeds[f].price / facts.feeds[f].max_w, f))
     best: tuple[float, list[Fed], set[int]] = (math.inf, [], set(lamps))
     for f in feeds[:MOST_FEEDS]:
         circuits, left = _split_on(bench, supply, f, parent, leads, lamps)
         drivers = bench.packing.share(circuits)
         if drivers is None:
             continue
-        model_price = facts.feeds[f].price
-        price = sum(fed.price for fed in circuits) + model_price * len(drivers) + bench.penalty_unit * len(left)
+        price = sum(fed.price for fed in circuits) + bench.penalty_unit * len(left)
+        price += bench.drivers_price(circuits, drivers)
         if price < best[0]:
             best = price, circuits, left
     return best[1], best[2]

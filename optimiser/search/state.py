@@ -16,7 +16,7 @@ import numpy as np
 from .circuit import Fed, feed_circuit, key_of
 from .drivers import Drivers
 from .effort import Effort
-from .facts import Facts, Ways
+from .facts import LEAST_HUB_M, Facts, Ways
 from .span_prices import SpanPrices
 from .tree import Tree
 
@@ -42,6 +42,10 @@ class State:
         """What the search minimises."""
         return self.price + self.penalty
 
+    def has_hubs(self, facts: Facts) -> bool:
+        """Whether any of its circuits is thought of as a cable of a hub beside a driver."""
+        return any(facts.feeds[fed.feed].hub for fed in self.circuits)
+
     @property
     def is_whole(self) -> bool:
         """Whether it may be published: every lamp fed and no limit left to a penalty."""
@@ -65,6 +69,7 @@ class Bench:
         model: int | None = None,
         *,
         keeps_max_drivers: bool = False,
+        hubs: bool = False,
     ) -> None:
         self.facts = facts
         self.effort = effort
@@ -73,8 +78,13 @@ class Bench:
         """Whether more drivers than a supply point takes are no state at all, or one with a penalty."""
         self.supplies = tuple(range(len(facts.supply_price))) if supplies is None else supplies
         """Supply points at which circuits may start."""
-        self.feeds = tuple(f for f, feed in enumerate(facts.feeds) if model is None or feed.model == model)
-        """Feeds that circuits may be put on: all, or those of one driver model."""
+        with_hub = {feed.model for feed in facts.feeds if feed.hub} if hubs else set()
+        self.feeds = tuple(
+            f
+            for f, feed in enumerate(facts.feeds)
+            if (model is None or feed.model == model) and (feed.hub > 0) == (feed.model in with_hub)
+        )
+        """Feeds that circuits may be put on: all, or those of one driver model; with hubs beside the drivers or not."""
         self.lamp_feeds = [frozenset(self.feeds).intersection(feeds) for feeds in facts.lamp_feeds]
         """Those of them that may serve each lamp."""
         middle = sorted(cable.price_m for cable in facts.cables)[len(facts.cables) // 2]
@@ -191,13 +201,27 @@ class Bench:
         self, circuits: Sequence[Fed], drivers: Sequence[tuple[int, int, list[int]]], use: np.ndarray
     ) -> tuple[float, float]:
         price = float(self.trench[use > 0].sum()) - self._dug_price + sum(fed.price for fed in circuits)
-        return price + self.drivers_price(drivers), self.drivers_penalty(circuits, drivers)
+        return price + self.drivers_price(circuits, drivers), self.drivers_penalty(circuits, drivers)
 
-    def drivers_price(self, drivers: Sequence[tuple[int, int, list[int]]]) -> float:
-        """Drivers and the supply points they use."""
+    def drivers_price(self, circuits: Sequence[Fed], drivers: Sequence[tuple[int, int, list[int]]]) -> float:
+        """Drivers, the hubs beside them, and the supply points they use."""
         facts = self.facts
         total = sum([self._model_price[model] for _, model, _ in drivers])
+        if facts.plain is not None:
+            total += sum([self._hub_price(circuits[members[0]], len(members)) for _, _, members in drivers])
         return total + sum([facts.supply_price[s] for s in {supply for supply, _, _ in drivers}])
+
+    def _hub_price(self, fed: Fed, count: int) -> float:
+        """What a hub costs beside the driver of so many circuits like this one, if it needs one."""
+        facts, feed = self.facts, self.facts.feeds[fed.feed]
+        cables = count - (feed.outlets - feed.hub)
+        if not feed.hub or cables < 2:
+            return 0.0
+        # Each cable was priced as if it began at the driver: its end there is not needed, but one at the hub.
+        thin, thick = (pick(c.price_m for c in facts.cables) for pick in (min, max))
+        end_m = facts.supply_end_m[fed.supply]
+        short = (facts.slack * LEAST_HUB_M + end_m + facts.joint_end_m + 0.05) * thick
+        return self.joint_price_of_ways[cables + 1] + short - cables * (end_m - facts.joint_end_m) * thin
 
     def drivers_penalty(self, circuits: Sequence[Fed], drivers: Sequence[tuple[int, int, list[int]]]) -> float:
         """For more drivers or more mains than a supply point takes, or another number than was asked for."""

@@ -54,7 +54,8 @@ class Task:
     ascents: bool = True
     """And off a second one, along the edges that dual ascent leaves, where that comes cheaper."""
     keeps_max_drivers: bool = False
-    """See ``Bench``."""
+    hubs: bool = False
+    """See ``Bench``; a start has its own answer to the second."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,8 +80,9 @@ def do_task(
     """Run one task to the end of its budget: search, rebuild circuits exactly, slide what was found."""
     rebuilds = REBUILD_SHARE if task.start is not None else 0.0
     effort = Effort(task.budget * (1 - rebuilds - SLIDE_SHARE), stop)
+    hubs = task.hubs if task.start is None else task.start.has_hubs(facts)
     keeps = task.keeps_max_drivers
-    bench = Bench(facts, effort, task.num_drivers, task.supplies, task.model, keeps_max_drivers=keeps)
+    bench = Bench(facts, effort, task.num_drivers, task.supplies, task.model, keeps_max_drivers=keeps, hubs=hubs)
     bench.others = task.others
     rng = random.Random(task.seed)
     if task.start is None:
