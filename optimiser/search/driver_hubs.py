@@ -23,7 +23,7 @@ from .facts import LEAST_HUB_M, MOST_HUB_M, Facts, Feed
 from .pieces import feed_pieces
 from .state import Bench, State
 
-SHARES = (1.0, 0.5)
+SHARES = (1.0, 0.75, 0.5)
 """Hub feeds of a feed: for as many amps as the outlet and the lamps may ask of the hub, and for half of them."""
 MATTERS = 0.02
 """The second one only where the short cable costs more than this share of the drop."""
@@ -73,14 +73,14 @@ def _budgets(feed: Feed, lamp_type: int) -> tuple[float, float]:
 
 def _hub_feed(feed: Feed, most: int, hub_a: float, lost_v: float) -> Feed:
     """What is left behind a hub: less drop, and lamps of constant power draw a little more for what is lost."""
-    left = 1 - MORE_A * lost_v / feed.low_v
+    left = 1 - lost_v / feed.low_v
     return replace(
         feed,
         hub=most,
         hub_a=hub_a,
         outlets=feed.outlets - 1 + most,
-        budget_v=tuple((v - MORE_A * lost_v) * left for v in feed.budget_v),
-        low_budget_v=tuple((v - MORE_A * lost_v) * left for v in feed.low_budget_v),
+        budget_v=tuple((v - lost_v) * left for v in feed.budget_v),
+        low_budget_v=tuple((v - lost_v) * left for v in feed.low_budget_v),
         mixes_groups=False,
         mixes_taps=False,
     )

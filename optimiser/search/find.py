@@ -30,7 +30,7 @@ from .facts import Facts, gather_facts
 from .layout import Circuit, DriverUse, Layout, Piece
 from .rebuild import rebuild_all
 from .refine import moved_onto, slide
-from .side_by_side import lay_side_by_side
+from .side_by_side import lay_side_by_side, over_new_places, split_lines
 from .state import Bench, State
 from .tasks import LEAST_SLIDE, Done, Task, collecting_seldom
 from .warm import Warm, warm_states
@@ -59,6 +59,9 @@ REBUILD_LAMPS, REBUILDS, REBUILD_SHARE = 9, 3, 0.35
 """Lamps up to which a single circuit is rebuilt exactly at the end, how often, and the share of the work for each."""
 SETTLINGS, SETTLED = 8, 1e-6
 """Refinements of the last layout at most, and the gain, as a share of its cost, below which it counts as settled."""
+
+SPLITS = 3
+"""Times that lines on which cables lie side by side are split to find where they might be one."""
 
 
 @dataclass(frozen=True)
@@ -141,6 +144,7 @@ class _Search:
         self.facts = self._gather()
         self.best: tuple[float, Layout, Ground] | None = None
         """Price, layout and the graph it lies on."""
+        self.best_state: State | None = None
         if known:
             price, layout = min(known, key=lambda pair: pair[0])
             self.best = (price, layout, ground)
@@ -173,7 +177,7 @@ class _Search:
                 return
             layout = to_layout(self.facts, state)
             if self.confirm(layout, self.ground):
-                self.best = (state.price, layout, self.ground)
+                self.best, self.best_state = (state.price, layout, self.ground), state
                 self.observer.best(state.price)
                 return
 
@@ -458,7 +462,29 @@ class _Search:
         new = None if new is None else self._joined(new)
         if new is not None:
             self.offer([new, lay_side_by_side(bench, new)])
+        if self.best_state is not None and self.best_state is not new:
+            self.offer([lay_side_by_side(bench, self._on_graph(bench, self.best_state))])
         self.work += bench.effort.spent
+
+    def fork_side_by_side(self) -> None:
+        """Cables of one circuit that lie side by side: one for a part of the way, where that holds."""
+        for _ in range(SPLITS):
+            if self.stop() or self.best_state is None:
+                return
+            bench, old_nodes = self.bench(), self.ground.graph.num_nodes
+            state = self._on_graph(bench, self.best_state)
+            ground = split_lines(bench, state, self.ground)
+            if ground is self.ground:
+                return
+            self.ground = ground
+            self.facts = self._gather()
+            bench = self.bench()
+            before, new = state.price, over_new_places(bench, self._on_graph(bench, state), old_nodes)
+            if new is not None:
+                self.offer([lay_side_by_side(bench, new)])
+            self.work += bench.effort.spent
+            if self.best_state.price > before * (1 - SETTLED):
+                return
 
     def result(self, missing: frozenset[int]) -> Found | frozenset[int]:
         """The best confirmed layout with its bound; the lamps left out where there is none."""
@@ -534,6 +560,7 @@ def find_layout(
             rebuilt = search.rebuild(settled)
             if rebuilt is not settled:  # with cables side by side the one before may still be the cheaper
                 search.finish(rebuilt)
+            search.fork_side_by_side()
     return search.result(done[0].state.missing)
 
 
