@@ -469,7 +469,7 @@ def _options(
         for post in (far_post, near_post):
             if post >= 0:
                 most_mm2 = min(most_mm2, facts.type_terminal_mm2[facts.lamp_type[post]])
-        start_end_m = facts.supply_end_m[supply] if above < 0 else facts.joint_end_m
+        start_end_m = facts.start_end_m(supply, feed) if above < 0 else facts.joint_end_m
         length, sun, factor = traced.length[i], traced.sun[i], traced.factor[i]
         key = (length, sun, ends, start_end_m, most_mm2, palette)
         found = known.get(key)

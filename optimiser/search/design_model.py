@@ -147,7 +147,7 @@ class _Model:
                 mine.append(laid)
                 into_k.setdefault((v, k), []).append(laid)
                 out_k.setdefault((u, k), []).append(laid)
-                raw = facts.slack * way.length_m + (facts.supply_end_m[slot.supply] if u == root else 0.0)
+                raw = facts.slack * way.length_m + (facts.start_end_m(slot.supply, feed) if u == root else 0.0)
                 self.money.append(round((raw * cable.price_m + way.pull) * STEPS) * laid)
                 if rating < max_load:
                     model.add(flow <= rating).only_enforce_if(laid)
@@ -157,7 +157,7 @@ class _Model:
                 ohm += facts.end_ohm * sum(facts.post[node] < 0 for node in joints)
                 end_m = facts.joint_end_m * len(joints)
                 if u == root:
-                    end_m += facts.supply_end_m[slot.supply]
+                    end_m += facts.start_end_m(slot.supply, feed)
                 ohm += end_m * cable.hot_ohm
                 step = max(1, round(ohm * unit_a / unit_v))
                 above = drop[u] if u != root else 0

@@ -13,6 +13,7 @@ Only for drivers that protect their circuits by their own limit: a fuse would ha
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -77,6 +78,7 @@ def _hub_feed(feed: Feed, most: int, hub_a: float, lost_v: float) -> Feed:
     return replace(
         feed,
         hub=most,
+        terminal_mm2=math.inf,
         hub_a=hub_a,
         outlets=feed.outlets - 1 + most,
         budget_v=tuple((v - lost_v) * left for v in feed.budget_v),

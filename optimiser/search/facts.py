@@ -182,6 +182,10 @@ class Facts:
         """Without what is worked out when first asked for: another process does that for itself."""
         return {f.name: self.__dict__[f.name] for f in fields(self)}
 
+    def start_end_m(self, supply: int, feed: Feed) -> float:
+        """Slack at the upper end of a circuit's first cable, in m: at the driver, or at the hub beside it."""
+        return self.joint_end_m if feed.hub else self.supply_end_m[supply]
+
     @property
     def num_lamps(self) -> int:
         return len(self.lamp_type)

@@ -294,7 +294,7 @@ class _Search:
         binds = len(self.start.circuits) != 1 or any(k != thin for k, _ in self.start.circuits[0].pieces)
         if facts.plain is None or not (binds or self.start.missing):
             return []
-        return [Task(hubs=True), Task(hubs=True, split=True)]
+        return [Task(hubs=True), Task(hubs=True, split=True), Task(hubs=True)]
 
     def _with_fewer_drivers(self) -> list[Task]:
         """
@@ -322,6 +322,12 @@ class _Search:
             if watts <= feed.max_w * facts.supply_loading[s]
         }
         return [Task(supplies=(s,), model=model, along=s) for _, s, model in sorted(singles)[:MOST_SETS]]
+
+    def of_a_kind(self, done: Sequence[Done]) -> Sequence[Done]:
+        """Those with hubs beside drivers, where the cheapest has one; all others else."""
+        if not done[0].state.has_hubs(self.facts):
+            return done
+        return [d for d in done if d.state.has_hubs(self.facts)]
 
     def refine_around(self, done: Sequence[Done]) -> list[State]:
         """Put the places to which hubs were slid into the graph and move the states onto them; cheapest first."""
@@ -546,7 +552,7 @@ def find_layout(
                 done = search.spread(crew, planned.share, [d.state for d in done[:2]], FEW_HEAT)
                 continue
             observer.stage(f"refining, round {number}")
-            states = search.refine_around(_unlike(done, planned.keep))
+            states = search.refine_around(_unlike(search.of_a_kind(done), planned.keep))
             if len(survey.lamps) <= MANY_LAMPS and options.prove:
                 observer.bound(quick_bound(search.needed_facts(), options.num_drivers).total)
             if stop():

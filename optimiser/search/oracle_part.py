@@ -292,7 +292,7 @@ def circuit_part(
         amps=draw.amps,
         root=root,
         root_price=[0.0] + [fuse_price] * min(feed.terminal_cables, len(lamps)),
-        root_end_m=facts.supply_end_m[supply],
+        root_end_m=facts.start_end_m(supply, feed),
         root_mm2=feed.terminal_mm2,
         root_is_joint=False,
         headroom_v=most,

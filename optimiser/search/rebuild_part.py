@@ -124,6 +124,7 @@ class _Job:
         self.walks = {walk[-1]: walk for _, walk in fed.pieces}
         self.cable = {walk[-1]: k for k, walk in fed.pieces}
         self.root = int(facts.graph.supply_node[fed.supply])
+        self.root_end_m = facts.start_end_m(fed.supply, facts.feeds[fed.feed])
         self.hung: dict[int, list[int]] = {}
         for lamp, arc in sorted(fed.leads.items()):
             self.hung.setdefault(facts.graph.leads[arc].node, []).append(lamp)
@@ -138,7 +139,7 @@ class _Job:
         facts, walk = self.bench.facts, self.walks[far]
         cable = facts.cables[self.cable[far]]
         length = sum(facts.length_m[e] for e in self._edges(walk))
-        end = facts.supply_end_m[self.fed.supply] if walk[0] == self.root else facts.joint_end_m
+        end = self.root_end_m if walk[0] == self.root else facts.joint_end_m
         return (facts.slack * length + facts.joint_end_m + end) * cable.hot_ohm + 2 * facts.end_ohm
 
     def _ways(self, node: int, kids: Iterable[int]) -> tuple[int, list[float]]:
@@ -233,7 +234,7 @@ class _Job:
             amps=ends_amps,
             root=root,
             root_price=root_price,
-            root_end_m=facts.supply_end_m[fed.supply] if cut.top == self.root else facts.joint_end_m,
+            root_end_m=self.root_end_m if cut.top == self.root else facts.joint_end_m,
             root_mm2=feed.terminal_mm2 if cut.top == self.root else math.inf,
             root_is_joint=cut.top != self.root,
             headroom_v=most - spent,

@@ -217,11 +217,9 @@ class Bench:
         cables = count - (feed.outlets - feed.hub)
         if not feed.hub or cables < 2:
             return 0.0
-        # Each cable was priced as if it began at the driver: its end there is not needed, but one at the hub.
-        thin, thick = (pick(c.price_m for c in facts.cables) for pick in (min, max))
-        end_m = facts.supply_end_m[fed.supply]
-        short = (facts.slack * LEAST_HUB_M + end_m + facts.joint_end_m + 0.05) * thick
-        return self.joint_price_of_ways[cables + 1] + short - cables * (end_m - facts.joint_end_m) * thin
+        ends_m = facts.supply_end_m[fed.supply] + facts.joint_end_m
+        dearest = max(cable.price_m for cable in facts.cables)
+        return self.joint_price_of_ways[cables + 1] + (facts.slack * LEAST_HUB_M + ends_m + 0.05) * dearest
 
     def drivers_penalty(self, circuits: Sequence[Fed], drivers: Sequence[tuple[int, int, list[int]]]) -> float:
         """For more drivers or more mains than a supply point takes, or another number than was asked for."""
