@@ -277,6 +277,8 @@ def protections(
     facts: Facts, feed: Feed, amps: float, leads: dict[int, int]
 ) -> list[tuple[float, float | None, float, float]]:
     """Ways to protect: (least cable rating, fuse, its price, greatest fault loop ohm); see the rules of account."""
+    if feed.hub:  # one for all cables of the hub
+        amps = feed.hub_a
     types = {facts.lamp_type[lamp] for lamp in leads}
     lead_kinds = {facts.type_lead[t] for t in types}
     found: list[tuple[float, float | None, float, float]] = []
@@ -300,7 +302,7 @@ def protections(
             )
             if not opens_in_time:
                 continue
-            max_ohm = feed.source_low_v / (facts.open_factor * rating * 1.0005) - feed.internal_ohm
+            max_ohm = feed.source_low_v / (facts.open_factor * rating * 1.0005) - feed.internal_ohm - feed.hub_ohm
             if max_ohm > 0:
                 found.append((rating, fuse_a, price, max_ohm))
                 if fuse_a is not None and SAG * amps <= facts.fuse_load * rating:

@@ -7,7 +7,7 @@ behind it, for a circuit of its own on a *hub feed*: a feed of which one outlet 
 joint, and which leaves less drop, for what the short cable loses at most. ``joined`` makes one circuit of them, priced
 and judged like any other; nothing else is published.
 
-Only for drivers that protect their circuits by their own limit: a fuse would have to be chosen for all cables at once.
+One fuse protects all cables of a hub, so each is protected as if it drew all that the hub may.
 """
 
 from __future__ import annotations
@@ -25,9 +25,9 @@ from .pieces import feed_pieces
 from .state import Bench, State
 
 SHARES = (1.0, 0.75, 0.5)
-"""Hub feeds of a feed: for as many amps as the outlet and the lamps may ask of the hub, and for half of them."""
+"""Hub feeds of a feed: for as many amps as the outlet and the lamps may ask of the hub, and for less of them."""
 MATTERS = 0.02
-"""The second one only where the short cable costs more than this share of the drop."""
+"""Those for less only where the short cable costs more than this share of the drop."""
 MORE_A = 1.1
 """Lamps draw at most so many times what they would at the terminals."""
 PLACES = 2
@@ -44,9 +44,8 @@ def with_driver_hubs(facts: Facts) -> Facts:
     feeds, ac, mains = list(facts.feeds), list(facts.feed_ac), list(facts.feed_mains)
     served: list[list[int]] = [list(those) for those in facts.lamp_feeds]
     for f, feed in enumerate(facts.feeds):
-        own_limit = feed.limit_mode in ("hiccup", "foldback", "latch")
         lamps = [i for i, those in enumerate(facts.lamp_feeds) if f in those]
-        if most < 2 or not own_limit or feed.load_share < 1 or feed.terminal_cables > 1 or len(lamps) < 2:
+        if most < 2 or feed.terminal_cables > 1 or feed.internal_ohm > 0 or len(lamps) < 2:
             continue
         drawn_a = MORE_A * sum(facts.lamp_amps(lamp, feed.out_v, facts.feed_ac[f]) for lamp in lamps)
         for share in SHARES:
@@ -54,7 +53,7 @@ def with_driver_hubs(facts: Facts) -> Facts:
             lost_v = ohm * hub_a
             if share < 1 and lost_v < MATTERS * min(feed.budget_v[facts.lamp_type[i]] for i in lamps):
                 continue
-            of_hub = _hub_feed(feed, most, hub_a, lost_v)
+            of_hub = _hub_feed(feed, most, hub_a, lost_v, ohm * cable.fault_ohm / cable.hot_ohm)
             mine = [i for i in lamps if min(_budgets(of_hub, facts.lamp_type[i])) > 0]
             for i in mine:
                 served[i].append(len(feeds))
@@ -72,7 +71,7 @@ def _budgets(feed: Feed, lamp_type: int) -> tuple[float, float]:
     return feed.budget_v[lamp_type], feed.low_budget_v[lamp_type]
 
 
-def _hub_feed(feed: Feed, most: int, hub_a: float, lost_v: float) -> Feed:
+def _hub_feed(feed: Feed, most: int, hub_a: float, lost_v: float, fault_ohm: float) -> Feed:
     """What is left behind a hub: less drop, and lamps of constant power draw a little more for what is lost."""
     left = 1 - lost_v / feed.low_v
     return replace(
@@ -80,6 +79,7 @@ def _hub_feed(feed: Feed, most: int, hub_a: float, lost_v: float) -> Feed:
         hub=most,
         terminal_mm2=math.inf,
         hub_a=hub_a,
+        hub_ohm=fault_ohm,
         outlets=feed.outlets - 1 + most,
         budget_v=tuple((v - lost_v) * left for v in feed.budget_v),
         low_budget_v=tuple((v - lost_v) * left for v in feed.low_budget_v),

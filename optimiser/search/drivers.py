@@ -162,7 +162,7 @@ class Drivers:
         joints: set[int] = set()
         for i in rest:
             mine = {walk[-1] for _, walk in circuits[i].pieces}
-            if not joints.isdisjoint(mine) or circuits[i].fuse_a is not None:
+            if not joints.isdisjoint(mine) or circuits[i].fuse_a != circuits[rest[0]].fuse_a:
                 return None
             joints |= mine
         return [*found, sorted(rest)]

@@ -86,6 +86,8 @@ class Feed:
     """Most cables from a hub beside the driver, each a circuit of its own here; 0: there is none (``driver_hubs``)."""
     hub_a: float = math.inf
     """Most amps through that hub."""
+    hub_ohm: float = 0.0
+    """Loop resistance of the cable from the outlet to the hub, at a fault's temperature."""
 
 
 @dataclass(frozen=True)

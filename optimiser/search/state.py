@@ -219,7 +219,8 @@ class Bench:
             return 0.0
         ends_m = facts.supply_end_m[fed.supply] + facts.joint_end_m
         dearest = max(cable.price_m for cable in facts.cables)
-        return self.joint_price_of_ways[cables + 1] + (facts.slack * LEAST_HUB_M + ends_m + 0.05) * dearest
+        spared = 0.0 if fed.fuse_a is None else (cables - 1) * facts.fuse_price
+        return self.joint_price_of_ways[cables + 1] + (facts.slack * LEAST_HUB_M + ends_m + 0.05) * dearest - spared
 
     def drivers_penalty(self, circuits: Sequence[Fed], drivers: Sequence[tuple[int, int, list[int]]]) -> float:
         """For more drivers or more mains than a supply point takes, or another number than was asked for."""
