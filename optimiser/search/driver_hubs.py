@@ -12,16 +12,16 @@ One fuse protects all cables of a hub, so each is protected as if it drew all th
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import groupby, pairwise
 
 import numpy as np
 
 from .circuit import Fed
 from .facts import LEAST_HUB_M, MOST_HUB_M, Facts, Feed
-from .pieces import feed_pieces
+from .pieces import covering_tree, feed_pieces
 from .state import Bench, State
 
 SHARES = (1.0, 0.75, 0.5)
@@ -128,9 +128,7 @@ def _one_circuit(bench: Bench, cables: Sequence[Fed]) -> Fed | None:
     if len(cables) == 1:
         return bench.feed(first.supply, feed, first.tree, first.leads, first.palette, exactly=True)
     made = [
-        fed
-        for hub in hub_places(bench, cables)[:MOST_TRIED]
-        if (fed := _through(bench, feed, cables, hub)) is not None
+        fed for hub in hub_places(bench, cables)[:MOST_TRIED] if (fed := _through(bench, feed, cables, hub)) is not None
     ]
     trench = np.asarray(facts.trench)
     return min(made, key=lambda fed: fed.price + float(trench[sorted(fed.edge_set)].sum()), default=None)
@@ -171,6 +169,44 @@ def _through(bench: Bench, feed: int, cables: Sequence[Fed], hub: int) -> Fed | 
     return feed_pieces(bench, cables[0].supply, feed, cables[0].palette, walks, above, leads, at_piece)
 
 
+def parted(bench: Bench, state: State) -> State | None:
+    """The state with a circuit for each cable of a hub beside a driver, as moves need it; None without such hubs."""
+    circuits: list[Fed] = []
+    for fed in state.circuits:
+        circuits += _cables_of_hub(bench, fed) or [fed]
+    return None if len(circuits) == len(state.circuits) else bench.compose(circuits, state.missing)
+
+
+def _cables_of_hub(bench: Bench, fed: Fed) -> list[Fed] | None:
+    facts = bench.facts
+    root, feed = facts.roots[fed.supply], facts.feeds[fed.feed]
+    stubs = [walk for _, walk in fed.pieces if walk[0] == root]
+    if (
+        len(stubs) != 1
+        or sum(facts.length_m[bench.ways.edge_between(*line)] for line in pairwise(stubs[0])) > MOST_HUB_M
+    ):
+        return None
+    hubs = [f for f, one in enumerate(facts.feeds) if one.hub and _kind(one) == _kind(feed) and one.hub_a >= fed.amps]
+    hub_feed = min(hubs, key=lambda f: facts.feeds[f].hub_a, default=None)
+    walks = [walk for _, walk in fed.pieces if walk[0] != root]
+    tops = [walk for walk in walks if walk[0] == stubs[0][-1]]
+    if hub_feed is None or len(tops) < 2 or stubs[0][-1] in {facts.lead_node[arc] for arc in fed.leads.values()}:
+        return None
+    cables = []
+    for top in tops:
+        mine, ends = [stubs[0] + top[1:]], {top[-1]}
+        for walk in walks:  # parents come first
+            if walk[0] in ends:
+                mine.append(walk)
+                ends.add(walk[-1])
+        leads = {lamp: arc for lamp, arc in fed.leads.items() if facts.lead_node[arc] in ends}
+        cable = bench.feed(fed.supply, hub_feed, covering_tree(mine), leads, fed.palette)
+        if cable is None:
+            return None
+        cables.append(cable)
+    return cables
+
+
 def places_wanted(facts: Facts, states: Sequence[State]) -> tuple[np.ndarray, list[tuple[int, int]]]:
     """
     (k, 2) places on the ways of hubs' cables where the graph has no node yet for the hub, (point, node) lines to them.
@@ -185,7 +221,7 @@ def places_wanted(facts: Facts, states: Sequence[State]) -> tuple[np.ndarray, li
                     count[root, first] = count.get((root, first), 0) + 1
     places: list[np.ndarray] = []
     links: list[tuple[int, int]] = []
-    for root, of_root in itertools.groupby(sorted(count), key=lambda pair: pair[0]):
+    for root, of_root in groupby(sorted(count), key=lambda pair: pair[0]):
         ways = sorted(of_root, key=lambda pair: (-count[pair], pair))[:PLACES]
         for _, first in ways:
             line = xy[first] - xy[root]
@@ -220,4 +256,4 @@ def _off_line(a: np.ndarray, b: np.ndarray, p: np.ndarray) -> float:
     return float(np.hypot(*(p - a)) + np.hypot(*(b - p)) - np.hypot(*(b - a)))
 
 
-__all__ = ["by_way_of", "hub_places", "joined", "places_wanted", "with_driver_hubs"]
+__all__ = ["by_way_of", "hub_places", "joined", "parted", "places_wanted", "with_driver_hubs"]

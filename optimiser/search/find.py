@@ -24,7 +24,7 @@ from .by_areas import AREA_LAMPS, AREA_ROUNDS, ByAreas
 from .combine import combine
 from .construct import construct, straighten_all
 from .crew import Crew
-from .driver_hubs import by_way_of, joined, places_wanted, with_driver_hubs
+from .driver_hubs import by_way_of, joined, parted, places_wanted, with_driver_hubs
 from .effort import Effort
 from .facts import Facts, gather_facts
 from .layout import Circuit, DriverUse, Layout, Piece
@@ -216,6 +216,7 @@ class _Search:
         for state in self.begun:  # gauges without rounding: what held before must not be lost to it
             if not state.missing:
                 self.finish(state)
+        self.begun += [apart for state in self.begun if (apart := parted(bench, state)) is not None]
         return min(self.begun, key=lambda s: s.cost, default=None)
 
     def spread(self, crew: Crew, share: float, starts: Sequence[State], temperature: float) -> list[Done]:

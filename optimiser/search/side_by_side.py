@@ -51,7 +51,9 @@ def _best_change(bench: Bench, state: State, index: int) -> State | None:
     fed = state.circuits[index]
     facts = bench.facts
     best: State | None = None
-    for changed in _changes(_wiring(bench, fed), [may and post < 0 for may, post in zip(facts.may_joint, facts.post, strict=True)]):
+    for changed in _changes(
+        _wiring(bench, fed), [may and post < 0 for may, post in zip(facts.may_joint, facts.post, strict=True)]
+    ):
         new = feed_pieces(
             bench, fed.supply, fed.feed, fed.palette, changed.walks, changed.above, fed.leads, changed.at_piece
         )
@@ -191,16 +193,14 @@ def split_lines(bench: Bench, state: State, ground: Ground) -> Ground:
 
 
 def over_new_places(bench: Bench, state: State, old_nodes: int) -> State | None:
-    """The state with its cables over the nodes that ``split_lines`` put in their lines, those numbered from so many on."""
+    """The state with its cables over the nodes that ``split_lines`` put in their lines: those from this number on."""
     xy = bench.facts.graph.xyz[:, :2]
     new = np.arange(old_nodes, len(xy))
     circuits = []
     for fed in state.circuits:
         wiring = _wiring(bench, fed)
         walks = [tuple(_over(bench, xy, new, walk)) for walk in wiring.walks]
-        same = feed_pieces(
-            bench, fed.supply, fed.feed, fed.palette, walks, wiring.above, fed.leads, wiring.at_piece
-        )
+        same = feed_pieces(bench, fed.supply, fed.feed, fed.palette, walks, wiring.above, fed.leads, wiring.at_piece)
         circuits.append(same or fed)
     return bench.compose(circuits, state.missing)
 
