@@ -135,7 +135,7 @@ def _one_circuit(bench: Bench, cables: Sequence[Fed]) -> Fed | None:
 
 
 def hub_places(bench: Bench, cables: Sequence[Fed]) -> list[int]:
-    """Nodes beside the driver where these cables' hub may stand, those on the cables' own way first, then the nearest."""
+    """Nodes beside the driver where a hub of these cables may stand: on their own way first, then the nearest."""
     facts = bench.facts
     root = facts.roots[cables[0].supply]
     taken = {walk[-1] for fed in cables for _, walk in fed.pieces}

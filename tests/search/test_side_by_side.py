@@ -19,7 +19,8 @@ from optimiser.search.circuit import feed_traced
 from optimiser.search.construct import construct
 from optimiser.search.effort import Effort
 from optimiser.search.facts import gather_facts
-from optimiser.search.side_by_side import lay_side_by_side
+from optimiser.search.pieces import feed_pieces
+from optimiser.search.side_by_side import lay_side_by_side, split_lines
 from optimiser.search.state import Bench, State
 from optimiser.search.trace import trace
 from tests.properties.random_jobs import Files, folder_of, random_files
@@ -149,6 +150,46 @@ def test_counts_every_cable_in_a_trench() -> None:
     folder, graph = lines({(0, 1): 5.0, (1, 2): 2.0, (2, 3): 4.0, (2, 4): 4.0}, [1, 3, 4])
     bench, before = joined(folder, graph, {1: 0, 2: 1, 3: 2, 4: 2})
     assert lay_side_by_side(bench, before).use.tolist() == [1, 2, 1, 1]
+
+
+def test_cables_side_by_side_become_one_as_far_as_a_fork() -> None:
+    """The fork after 20 m, passed before, is cheaper than 20 m of a second cable."""
+    folder, graph = lines({(0, 1): 5.0, (1, 2): 20.0, (2, 3): 5.0, (2, 4): 5.0}, [1, 3, 4])
+    bench, state = joined(folder, graph, {1: 0, 2: 1, 3: 2, 4: 2})
+    fed = state.circuits[0]
+    walks, at = [(0, 1), (1, 2, 3), (1, 2, 4)], {0: 0, 1: 1, 2: 2}
+    apart = feed_pieces(bench, 0, 0, bench.palette, walks, [-1, 0, 0], fed.leads, at)
+    assert apart is not None
+    before = bench.compose([apart])
+    assert before is not None
+    # 1.03 x 25 + 0.8 = 26.55, cut at 26.6 m, twice, to 21.4, 6.0 and 6.0 m; joints 8 + 5 + 5 to 8 + 8 + 5 + 5.
+    assert lay_side_by_side(bench, before).price == pytest.approx(before.price - (53.2 - 33.4) * 1.5 + 8)
+
+
+def test_lines_are_split_where_cables_lie_side_by_side() -> None:
+    rows = "S,supply,,0,0\nL0,lamp,spike,5,5\nL1,lamp,spike,30,8\nL2,lamp,spike,30,-8\n"
+    folder = folder_of(JOB.replace("watts = 3", "watts = 3, lead_m = 1"), "point,kind,of,x,y\n" + rows)
+    ground = build_ground(folder.job, folder.survey)
+    bench = Bench(gather_facts(folder.job, folder.survey, ground.graph), Effort(math.inf))
+    whole = construct(bench, random.Random(1))
+    assert split_lines(bench, whole, ground) is ground  # a tree: nothing lies side by side
+    fed, roots = whole.circuits[0], bench.facts.roots
+    root, far = roots[0], max(fed.tree, key=lambda v: float(ground.graph.xyz[v, 0]))
+    way = [far]
+    while way[-1] != root:
+        way.append(fed.tree[way[-1]])
+    way.reverse()
+    near = bench.facts.near[far]
+    other = next(v for v, _ in near if v not in way and bench.facts.may_joint[v])
+    twice = replace(fed, pieces=((0, tuple(way)), (0, (*way, other))), leads={})
+    state = replace(whole, circuits=(twice,))
+    split = split_lines(bench, state, ground)
+    new = split.graph.xyz[ground.graph.num_nodes :, :2]
+    assert len(new) and split.graph.num_edges > ground.graph.num_edges
+    a, b = ground.graph.xyz[way[:-1], :2], ground.graph.xyz[way[1:], :2]
+    for point in new:  # each on one of the lines
+        longer = np.hypot(*(point - a).T) + np.hypot(*(point - b).T) - np.hypot(*(b - a).T)
+        assert longer.min() < 0.002
 
 
 def keeps_its_word(folder: JobFolder, seed: int) -> None:
