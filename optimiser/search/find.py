@@ -60,6 +60,8 @@ REBUILD_LAMPS, REBUILDS, REBUILD_SHARE = 9, 3, 0.35
 SETTLINGS, SETTLED = 8, 1e-6
 """Refinements of the last layout at most, and the gain, as a share of its cost, below which it counts as settled."""
 
+MUCH_DEARER = 1.02
+"""A layout without hubs beside drivers is not searched on where one with them costs so much less."""
 SPLITS = 3
 """Times that lines on which cables lie side by side are split to find where they might be one."""
 
@@ -325,10 +327,11 @@ class _Search:
         return [Task(supplies=(s,), model=model, along=s) for _, s, model in sorted(singles)[:MOST_SETS]]
 
     def of_a_kind(self, done: Sequence[Done]) -> Sequence[Done]:
-        """Those with hubs beside drivers, where the cheapest has one; all others else."""
+        """Where the cheapest has hubs beside drivers, those that have, and others that cost hardly more."""
         if not done[0].state.has_hubs(self.facts):
             return done
-        return [d for d in done if d.state.has_hubs(self.facts)]
+        most = done[0].state.cost * MUCH_DEARER
+        return [d for d in done if d.state.has_hubs(self.facts) or d.state.cost <= most]
 
     def refine_around(self, done: Sequence[Done]) -> list[State]:
         """Put the places to which hubs were slid into the graph and move the states onto them; cheapest first."""
@@ -440,6 +443,15 @@ class _Search:
             if state.cost > before * (1 - SETTLED):
                 break
         return state
+
+    def worth_rebuilding(self, settled: State) -> list[State]:
+        """The last layout; where that has a hub beside its driver, the cheapest without that costs hardly more."""
+        if self.best is None or not settled.has_hubs(self.facts):
+            return [settled]
+        plain = [state for state in self.pool if state.is_whole and not state.has_hubs(self.facts)]
+        best = min(plain, key=lambda state: state.cost, default=None)
+        worth = best is not None and best.cost < MUCH_DEARER * self.best[0]
+        return [self._on_graph(self.bench(), best)] if best is not None and worth else []
 
     def rebuild(self, state: State) -> State:
         """A single circuit of few lamps, exactly, on the last graph; settled again where that was cheaper."""
@@ -564,9 +576,10 @@ def find_layout(
             observer.stage("putting layouts together")
             settled = search.settle(search.put_together(search.refine_around(done[:1])[0]))
             search.finish(settled)
-            rebuilt = search.rebuild(settled)
-            if rebuilt is not settled:  # with cables side by side the one before may still be the cheaper
-                search.finish(rebuilt)
+            for state in search.worth_rebuilding(settled):
+                rebuilt = search.rebuild(state)
+                if rebuilt is not settled:  # with cables side by side the one before may still be the cheaper
+                    search.finish(rebuilt)
             search.fork_side_by_side()
     return search.result(done[0].state.missing)
 
