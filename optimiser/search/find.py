@@ -60,6 +60,8 @@ REBUILD_LAMPS, REBUILDS, REBUILD_SHARE = 9, 3, 0.35
 SETTLINGS, SETTLED = 8, 1e-6
 """Refinements of the last layout at most, and the gain, as a share of its cost, below which it counts as settled."""
 
+HUBS_MISS = 0.25
+"""Share of the lamps that a first layout with hubs beside drivers may leave out if searches with them are to begin."""
 MUCH_DEARER = 1.02
 """A layout without hubs beside drivers is not searched on where one with them costs so much less."""
 SPLITS = 3
@@ -147,6 +149,8 @@ class _Search:
         self.best: tuple[float, Layout, Ground] | None = None
         """Price, layout and the graph it lies on."""
         self.best_state: State | None = None
+        self.hubs_hold = False
+        """Whether any layout with hubs beside drivers could be published."""
         if known:
             price, layout = min(known, key=lambda pair: pair[0])
             self.best = (price, layout, ground)
@@ -167,13 +171,14 @@ class _Search:
         facts = gather_facts(self.job, self.survey, self.ground.graph)
         return facts if len(self.survey.lamps) > SPLIT_LAMPS else with_driver_hubs(facts)
 
-    def bench(self) -> Bench:
+    def bench(self, *, hubs: bool = False) -> Bench:
         effort = Effort(float("inf"), self.stop)
-        return Bench(self.facts, effort, self.options.num_drivers, keeps_max_drivers=self.keeps_max_drivers)
+        keeps = self.keeps_max_drivers
+        return Bench(self.facts, effort, self.options.num_drivers, keeps_max_drivers=keeps, hubs=hubs)
 
     def offer(self, states: list[State]) -> None:
         """Keep the cheapest state that the full check confirms."""
-        whole = (self._joined(state) for state in states if state.is_whole)
+        whole = [self._joined(state) for state in states if state.is_whole]
         for state in sorted((s for s in whole if s is not None and s.is_whole), key=lambda s: s.price):
             if self.best is not None and state.price >= self.best[0] - 0.005:
                 return
@@ -190,6 +195,7 @@ class _Search:
         bench = self.bench()
         new = joined(bench, state)
         self.work += bench.effort.spent
+        self.hubs_hold |= new is not None and new.is_whole
         return new
 
     def needed_facts(self) -> Facts:
@@ -297,6 +303,11 @@ class _Search:
         binds = len(self.start.circuits) != 1 or any(k != thin for k, _ in self.start.circuits[0].pieces)
         if facts.plain is None or not (binds or self.start.missing):
             return []
+        bench = self.bench(hubs=True)
+        first = construct(bench, random.Random(self.options.seed))
+        self.work += bench.effort.spent
+        if len(first.missing) > HUBS_MISS * facts.num_lamps:
+            return []
         return [Task(hubs=True), Task(hubs=True, split=True), Task(hubs=True)]
 
     def _with_fewer_drivers(self) -> list[Task]:
@@ -326,12 +337,27 @@ class _Search:
         }
         return [Task(supplies=(s,), model=model, along=s) for _, s, model in sorted(singles)[:MOST_SETS]]
 
-    def of_a_kind(self, done: Sequence[Done]) -> Sequence[Done]:
-        """Where the cheapest has hubs beside drivers, those that have, and others that cost hardly more."""
+    def of_a_kind(self, done: Sequence[Done]) -> list[Done]:
+        """
+        Where the cheapest has hubs beside drivers, those that have, and others that cost hardly more.
+
+        As long as none of them could be published, because none holds or the graph has no place for the hub yet, the
+        cheapest of the others goes on too.
+        """
         if not done[0].state.has_hubs(self.facts):
-            return done
+            return list(done)
         most = done[0].state.cost * MUCH_DEARER
-        return [d for d in done if d.state.has_hubs(self.facts) or d.state.cost <= most]
+        plain = [d for d in done if not d.state.has_hubs(self.facts)]
+        spare = plain[:1] if not self.hubs_hold else []
+        return [d for d in done if d.state.has_hubs(self.facts) or d.state.cost <= most or d in spare]
+
+    def that_hold(self, states: list[State]) -> list[State]:
+        """States on a refined graph without those with hubs, where none of these holds."""
+        plain = [state for state in states if not state.has_hubs(self.facts)]
+        if self.hubs_hold:
+            most = states[0].cost * MUCH_DEARER
+            return [state for state in states if state.has_hubs(self.facts) or state.cost <= most]
+        return plain or states
 
     def refine_around(self, done: Sequence[Done]) -> list[State]:
         """Put the places to which hubs were slid into the graph and move the states onto them; cheapest first."""
@@ -565,7 +591,7 @@ def find_layout(
                 done = search.spread(crew, planned.share, [d.state for d in done[:2]], FEW_HEAT)
                 continue
             observer.stage(f"refining, round {number}")
-            states = search.refine_around(_unlike(search.of_a_kind(done), planned.keep))
+            states = search.that_hold(search.refine_around(_unlike(search.of_a_kind(done), planned.keep)))
             if len(survey.lamps) <= MANY_LAMPS and options.prove:
                 observer.bound(quick_bound(search.needed_facts(), options.num_drivers).total)
             if stop():
