@@ -337,27 +337,23 @@ class _Search:
         }
         return [Task(supplies=(s,), model=model, along=s) for _, s, model in sorted(singles)[:MOST_SETS]]
 
-    def of_a_kind(self, done: Sequence[Done]) -> list[Done]:
-        """
-        Where the cheapest has hubs beside drivers, those that have, and others that cost hardly more.
+    def try_hubs(self, done: Sequence[Done]) -> None:
+        """Put places for hubs beside drivers into the graph and publish what has them, if any of it holds."""
+        states = [d.state for d in done if d.state.is_whole and d.state.has_hubs(self.facts)]
+        places, links = places_wanted(self.facts, states)
+        if len(places):
+            self.ground = refine(self.ground, places, links)
+            self.facts = self._gather()
+        bench = self.bench()
+        self.offer([by_way_of(bench, self._on_graph(bench, state)) for state in states])
+        self.work += bench.effort.spent
 
-        As long as none of them could be published, because none holds or the graph has no place for the hub yet, the
-        cheapest of the others goes on too.
-        """
-        if not done[0].state.has_hubs(self.facts):
+    def of_a_kind(self, done: Sequence[Done]) -> list[Done]:
+        """Where the cheapest has hubs beside drivers and such hold: those, and others that cost hardly more."""
+        if not (done[0].state.has_hubs(self.facts) and self.hubs_hold):
             return list(done)
         most = done[0].state.cost * MUCH_DEARER
-        plain = [d for d in done if not d.state.has_hubs(self.facts)]
-        spare = plain[:1] if not self.hubs_hold else []
-        return [d for d in done if d.state.has_hubs(self.facts) or d.state.cost <= most or d in spare]
-
-    def that_hold(self, states: list[State]) -> list[State]:
-        """States on a refined graph without those with hubs, where none of these holds."""
-        plain = [state for state in states if not state.has_hubs(self.facts)]
-        if self.hubs_hold:
-            most = states[0].cost * MUCH_DEARER
-            return [state for state in states if state.has_hubs(self.facts) or state.cost <= most]
-        return plain or states
+        return [d for d in done if d.state.has_hubs(self.facts) or d.state.cost <= most]
 
     def refine_around(self, done: Sequence[Done]) -> list[State]:
         """Put the places to which hubs were slid into the graph and move the states onto them; cheapest first."""
@@ -583,6 +579,7 @@ def find_layout(
     with collecting_seldom(), Crew(options.processes, stop, observer.best) as crew:
         observer.stage("searching")
         done = search.from_several_starts(crew)
+        search.try_hubs(done)
         for number, planned in enumerate(MANY_ROUNDS if len(survey.lamps) > MANY_LAMPS else FEW_ROUNDS, start=1):
             if stop():
                 break
@@ -591,7 +588,7 @@ def find_layout(
                 done = search.spread(crew, planned.share, [d.state for d in done[:2]], FEW_HEAT)
                 continue
             observer.stage(f"refining, round {number}")
-            states = search.that_hold(search.refine_around(_unlike(search.of_a_kind(done), planned.keep)))
+            states = search.refine_around(_unlike(search.of_a_kind(done), planned.keep))
             if len(survey.lamps) <= MANY_LAMPS and options.prove:
                 observer.bound(quick_bound(search.needed_facts(), options.num_drivers).total)
             if stop():
