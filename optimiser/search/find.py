@@ -277,7 +277,8 @@ class _Search:
             kinds[1] = replace(kinds[1], ascents=self._is_all_trench())
             return self.run(crew, FIRST_SHARE, kinds, MANY_HEAT)
         if self.options.num_drivers == 1:
-            return self.run(crew, FIRST_SHARE, [kinds[0], *self._each_single_driver()], FEW_HEAT)
+            singles = self._each_single_driver()
+            return self.run(crew, FIRST_SHARE, [kinds[0], *singles, *self._with_driver_hubs()], FEW_HEAT)
         kinds += self._with_driver_hubs()
         if self.options.num_drivers is None:
             kinds += self._with_fewer_drivers()
