@@ -307,7 +307,8 @@ class _Search:
         bench = self.bench(hubs=True)
         first = construct(bench, random.Random(self.options.seed))
         self.work += bench.effort.spent
-        if len(first.missing) > HUBS_MISS * facts.num_lamps:
+        too_few = not first.missing and first.penalty > 0  # all on fewer drivers than are asked for
+        if too_few or len(first.missing) > HUBS_MISS * facts.num_lamps:
             return []
         return [Task(hubs=True), Task(hubs=True, split=True), Task(hubs=True)]
 
