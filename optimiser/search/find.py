@@ -169,7 +169,7 @@ class _Search:
 
     def _gather(self) -> Facts:
         facts = gather_facts(self.job, self.survey, self.ground.graph)
-        return facts if len(self.survey.lamps) > SPLIT_LAMPS else with_driver_hubs(facts)
+        return facts if len(self.survey.lamps) > MANY_LAMPS else with_driver_hubs(facts)
 
     def bench(self, *, hubs: bool = False) -> Bench:
         effort = Effort(float("inf"), self.stop)
