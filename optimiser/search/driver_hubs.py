@@ -91,7 +91,7 @@ def _hub_feed(feed: Feed, most: int, hub_a: float, lost_v: float, fault_ohm: flo
 def joined(bench: Bench, state: State) -> State | None:
     """The state with one circuit for every hub, on the feed it is a hub of; None where one does not hold so."""
     feeds = bench.facts.feeds
-    if not any(feeds[fed.feed].hub for fed in state.circuits):
+    if not state.has_hubs(bench.facts):
         return state
     circuits: list[Fed] = [fed for fed in state.circuits if not feeds[fed.feed].hub]
     for _, _, members in state.drivers:
@@ -112,9 +112,8 @@ def joined(bench: Bench, state: State) -> State | None:
 
 def _plain_feed(facts: Facts, feed_idx: int) -> int:
     """The feed that a hub feed was made of."""
-    feed = facts.feeds[feed_idx]
-    alike = (f for f, one in enumerate(facts.feeds) if (one.model, one.tap_v, one.load_share) == _kind(feed))
-    return next(alike)
+    kind = _kind(facts.feeds[feed_idx])
+    return next(f for f, one in enumerate(facts.feeds) if _kind(one) == kind)  # it comes before those made of it
 
 
 def _kind(feed: Feed) -> tuple[int, float, float]:
