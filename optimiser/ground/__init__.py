@@ -1,6 +1,7 @@
 """The ground stage. In: Job, Survey. Out: Ground: a graph of places and trench lines, and the land it was made from."""
 
-from .build import Ground, build_ground
+from .build import build_ground
+from .model import Ground
 from .refining import refine
 from .zones import Land
 

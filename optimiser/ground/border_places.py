@@ -198,12 +198,12 @@ def border_places(land: Land, rings: list[Floats], corners: Corners, terminals: 
         for start, end in pairwise(stops):
             count = int(np.floor((end - start) / spacing + 0.5))
             steps = start + (np.arange(count) + 0.5) * (end - start) / max(count, 1)
-            along.append(_on_cheaper_side(land, line, steps % line.length))
+            along.append(places_along(land, line, steps % line.length))
         if len(at):
             shapely.prepare(line)
             close = shapely.distance(line, at) < _NEAR_M
             share = shapely.line_locate_point(line, at[close])
-            near.append(_on_cheaper_side(land, line, share))
+            near.append(places_along(land, line, share))
     steps = np.vstack(along)
     if len(corners.xy) and len(steps):
         from scipy.spatial import cKDTree
@@ -213,7 +213,7 @@ def border_places(land: Land, rings: list[Floats], corners: Corners, terminals: 
     return crossing[land.free(crossing)]
 
 
-def _on_cheaper_side(land: Land, line: LinearRing, at_m: Floats) -> Floats:
+def places_along(land: Land, line: LinearRing, at_m: Floats) -> Floats:
     """Places so many metres along a ring, each on its cheaper side."""
     places, ahead, behind = (
         shapely.get_coordinates(shapely.line_interpolate_point(line, (at_m + by) % line.length))

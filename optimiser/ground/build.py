@@ -10,8 +10,9 @@ Nodes by rule, in the order in which they win where two would stand closer than 
    (refraction.py), and places along them;
 5. hub places: Fermat points of neighbouring triples (hub_places.py).
 
-Edges by rule: edges.py; coordinates are rounded to the millimetre before anything is priced.
-``refining.py`` adds nodes, edges and lead arcs behind those that are there, by the same rules.
+Edges by rule: edges.py; coordinates are rounded to the millimetre before anything is priced. Last, ways between
+neighbouring terminals are pulled taut on that graph (taut_ways.py), which puts in places at borders and corners that
+they bend at. ``refining.py`` adds nodes, edges and lead arcs behind those that are there, by the same rules.
 """
 
 from __future__ import annotations
@@ -30,30 +31,14 @@ from .graph import Floats, GroundGraph, Ints, NodeKind
 from .hub_places import delaunay_triangles, fermat_points, neighbour_triples, pairs_of_triangles
 from .joint_places import MANY_LAMPS, joint_area, meeting_places, nearest_places, ring_places
 from .leads import cheapest_extension_kit, lead_arcs
+from .model import NO_LIMIT, Ground
 from .nodes import NodeList
 from .refraction import crossing_ways
+from .taut_ways import pull_taut
 from .zones import Land
 
-NO_LIMIT = 1_000_000
 _OWN_GAP_M = 0.02
 """A lamp's own joint place gives way only to a node that is as good as at the same place."""
-
-
-@dataclass(frozen=True, eq=False)
-class Ground:
-    """
-    The ground graph of a job, and what it was made from.
-
-    Attributes
-    ----------
-    base_nodes, base_edges
-        How many of the graph's nodes and edges are the base graph's; those behind them came by ``refine``.
-    """
-
-    graph: GroundGraph
-    land: Land
-    base_nodes: int
-    base_edges: int
 
 
 @dataclass(frozen=True)
@@ -252,7 +237,7 @@ def assemble(builder: _Builder, xy: Floats, kind: Ints, pairs: Ints) -> GroundGr
     z = np.round(land.height(xy), 3)
     for node, fixed in builder.z_fixed.items():
         z[node] = fixed
-    priced = land.price_lines(xy[pairs[:, 0]], xy[pairs[:, 1]], *ends_z(land, z, pairs))
+    priced = land.price_lines(xy[pairs[:, 0]], xy[pairs[:, 1]], *land.ends_z(z, pairs))
     keep = priced.allowed & ~edges.beside_others(xy, pairs, priced.trench_price)
     pairs = pairs[keep]
     num = len(pairs)
@@ -308,11 +293,6 @@ def assemble(builder: _Builder, xy: Floats, kind: Ints, pairs: Ints) -> GroundGr
     )
 
 
-def ends_z(land: Land, z: Floats, pairs: Ints) -> tuple[Floats | None, Floats | None]:
-    """Heights of both ends, or None where the site is flat (which is quicker)."""
-    return (None, None) if land.heights.flat else (z[pairs[:, 0]], z[pairs[:, 1]])
-
-
 def build_ground(job: Job, survey: Survey, *, file: str = "survey.csv") -> Ground:
     """
     Build the ground graph of a job.
@@ -333,4 +313,4 @@ def build_ground(job: Job, survey: Survey, *, file: str = "survey.csv") -> Groun
     problems = reachable.problems(builder.land, graph, file)
     if problems:
         raise BadInput(problems)
-    return Ground(graph, builder.land, graph.num_nodes, graph.num_edges)
+    return pull_taut(Ground(graph, builder.land, graph.num_nodes, graph.num_edges))

@@ -10,9 +10,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from . import edges
-from .build import NO_LIMIT, Ground, ends_z
 from .graph import Floats, GroundGraph, Ints, NodeKind
 from .leads import cheapest_extension_kit, lead_arcs
+from .model import NO_LIMIT, Ground
 from .zones import Land
 
 
@@ -21,6 +21,8 @@ def refine(
     points: Floats,
     links: Sequence[tuple[int, int]] = (),
     between: Sequence[tuple[int, int]] = (),
+    *,
+    kind: NodeKind = NodeKind.REFINED,
 ) -> Ground:
     """
     Add nodes at points, and their edges and lead arcs by the same rules, behind all that is there.
@@ -35,6 +37,8 @@ def refine(
         second number -1 - j stands for point j.
     between
         Lines wanted besides between nodes of the old graph that have none yet.
+    kind
+        Why the new nodes are there.
 
     Returns
     -------
@@ -51,8 +55,8 @@ def refine(
     new_xy = points[[first_of[int(node)] for node in fresh]]
     xy = np.vstack([old_xy, new_xy])
     z = np.concatenate([old.xyz[:, 2], np.round(land.height(new_xy), 3)])
-    kind = np.concatenate([old.kind, np.full(len(new_xy), NodeKind.REFINED, dtype=np.int64)])
-    pool = np.flatnonzero(land.passable(xy, kind))
+    kinds = np.concatenate([old.kind, np.full(len(new_xy), kind, dtype=np.int64)])
+    pool = np.flatnonzero(land.passable(xy, kinds))
     wanted = [
         (int(node_of[point]), int(node if node >= 0 else node_of[-1 - node]))
         for point, node in links
@@ -73,7 +77,7 @@ def refine(
     )
     pairs = edges.unique_pairs(np.vstack([pairs, _joining(land, xy, pool, old, pairs)]))
     rightwards = _rightwards(xy, pairs)
-    priced = land.price_lines(xy[rightwards[:, 0]], xy[rightwards[:, 1]], *ends_z(land, z, rightwards))
+    priced = land.price_lines(xy[rightwards[:, 0]], xy[rightwards[:, 1]], *land.ends_z(z, rightwards))
     every, price = np.vstack([old.ends, pairs]), np.concatenate([old.trench_price, priced.trench_price])
     mine = np.arange(len(old.ends), len(every))
     wanted_too = np.isin(edges.key_of(pairs), edges.key_of(edges.unique_pairs(more)))
@@ -90,7 +94,7 @@ def refine(
     arcs = lead_arcs(land, xyz, may_joint, post_lamp, fresh, extension, cheapest_extension_kit(land.job))
     graph = GroundGraph(
         xyz=xyz,
-        kind=np.concatenate([old.kind, np.full(len(fresh), NodeKind.REFINED)]),
+        kind=kinds,
         may_joint=may_joint,
         post_lamp=post_lamp,
         ends=np.vstack([old.ends, pairs[keep]]),

@@ -88,14 +88,12 @@ def test_ways_among_many_obstacles_are_the_planes_shortest(seed: int) -> None:
 
 
 def test_the_way_round_a_round_pond_is_near_the_arc() -> None:
-    """
-    Against the closed form: two tangents and an arc. Corners of round zones are few, which costs under one per cent.
-    """
+    """Against the closed form: two tangents and an arc, within 0.3 per cent."""
     pond = zone("pond", "pond", regular(5, 0, 2.0, 32), 0.0)
     ground = between_supplies([pond], (0, 0), (10, 0))
     tangent = math.sqrt(25 - 4)
     exact = 2 * tangent + 2.0 * (math.pi - 2 * math.acos(2 / 5))
-    assert exact <= way(ground.graph, *ground.graph.supply_node) <= exact * 1.01
+    assert exact <= way(ground.graph, *ground.graph.supply_node) <= exact * 1.003
 
 
 @pytest.mark.parametrize("far_y", [0.0, 3.0, 8.0, 15.0])
@@ -155,13 +153,13 @@ def test_the_way_round_round_dear_ground_is_near_the_arc() -> None:
         [zone("root", "root", regular(0, 0, 3, 32))], (-8, 0), (8, 0), grounds={"root": {"per_m": 90}}
     )
     arc = 10 * 2 * (math.sqrt(64 - 9) + 3 * (math.pi / 2 - math.acos(3 / 8)))
-    assert arc <= way(ground.graph, *ground.graph.supply_node, price=True) <= arc * 1.015
+    assert arc <= way(ground.graph, *ground.graph.supply_node, price=True) <= arc * 1.003
 
 
 def test_neighbours_ways_stray_little_from_the_best_among_all_lines() -> None:
     """
-    Reference: every visible pair of the graph's own nodes. Between each terminal and its four nearest: one per cent
-    on average.
+    Reference: every visible pair of the graph's own nodes. Between each terminal and its four nearest: 0.3 per
+    cent on average.
     """
     job, survey = random_site(14, seed=3)
     ground = build_ground(job, survey)
@@ -194,7 +192,7 @@ def test_neighbours_ways_stray_little_from_the_best_among_all_lines() -> None:
     )
     near = np.argsort(best, axis=1)[:, 1:5]
     stretch = np.take_along_axis(mine, near, 1) / np.take_along_axis(best, near, 1)
-    assert stretch.mean() < 1.01 and stretch.max() < 1.05
+    assert stretch.mean() < 1.003 and stretch.max() < 1.01
 
 
 # -- fixed places
@@ -425,8 +423,8 @@ def test_the_graph_holds_together() -> None:
     plain = (graph.sleeve < 0) & ~graph.stub
     lines = land.price_lines(graph.xyz[graph.ends[plain, 0], :2], graph.xyz[graph.ends[plain, 1], :2])
     assert lines.allowed.all()
-    assert np.array_equal(lines.trench_price, graph.trench_price[plain])
-    assert np.array_equal(lines.length_m, graph.length_m[plain])
+    assert lines.trench_price == pytest.approx(graph.trench_price[plain], rel=1e-12)  # priced from the left or right
+    assert lines.length_m == pytest.approx(graph.length_m[plain], rel=1e-12)
     assert (ground.base_nodes, ground.base_edges) == (graph.num_nodes, graph.num_edges)
     # No two nodes of our choosing within 2 cm.
     chosen = np.flatnonzero(np.isin(graph.kind, [NodeKind.JOINT_PLACE, NodeKind.BORDER, NodeKind.HUB_PLACE]))
