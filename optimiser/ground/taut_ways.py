@@ -56,16 +56,14 @@ def pull_taut(ground: Ground) -> Ground:
     fine = _fine_places(land)
     if not len(fine) or ground.graph.num_lamps + len(ground.graph.supply_node) > MOST_TERMINALS:
         return ground
+    known = _Bends(land, fine)
     for _ in range(ROUNDS):
         ways = _ways(ground.graph)
         xy = ground.graph.xyz[:, :2]
-        bends = _straightened(land, xy, ways)
-        for ends, bend in _gone_round(land, xy, ground.graph.kind, ways, fine).items():
-            if ends not in bends or bend[0] < bends[ends][0]:
-                bends[ends] = bend
+        known.ask(xy, ground.graph.kind, ways)
         chosen: dict[tuple[int, int], Floats] = {}
         for way in ways:
-            chosen |= {ends: bends[ends][1] for ends in _worthwhile(way, bends)}
+            chosen |= {ends: known.bends[ends][1] for ends in _worthwhile(way, known.bends)}
         points, links, between = _as_nodes(chosen, xy)
         refined = refine(ground, points, links, between, kind=NodeKind.BORDER)
         if refined is ground:
@@ -117,75 +115,89 @@ def _ways(graph: GroundGraph) -> list[_Way]:
     return ways
 
 
-def _straightened(land: Land, xy: Floats, ways: list[_Way]) -> Bends:
-    """Stretches laid straight but where they cross borders."""
-    pairs = {
-        (min(u, v), max(u, v)) for way in ways for i, u in enumerate(way.nodes) for v in way.nodes[i + 1 : i + 1 + SPAN]
-    }
-    crossing = crossing_ways(land, xy, np.array(sorted(pairs), dtype=np.int64).reshape(-1, 2))
-    if not crossing:
-        return {}
-    lines: list[Floats] = []
-    owner: list[int] = []
-    for number, ((u, v), places) in enumerate(crossing):
-        stops = np.vstack([xy[u], np.round(places, 3), xy[v]])
-        lines.append(np.stack([stops[:-1], stops[1:]], axis=1))
-        owner += [number] * (len(stops) - 1)
-    a, b = np.vstack(lines).transpose(1, 0, 2)
-    price = np.bincount(owner, _prices(land, a, b), minlength=len(crossing))
-    return {(int(u), int(v)): (float(cost), places) for ((u, v), places), cost in zip(crossing, price, strict=True)}
+class _Bends:
+    """The best ways found between two nodes, other than along the graph; each stretch is tried once."""
+
+    def __init__(self, land: Land, fine: Floats) -> None:
+        self._land, self._fine = land, fine
+        self._asked: set[tuple[int, ...]] = set()
+        self.bends: Bends = {}
+
+    def ask(self, xy: Floats, kind: Ints, ways: list[_Way]) -> None:
+        """Try all stretches of these ways that were not tried before; numbers of nodes stay good."""
+        fixed = np.isin(kind, _FIXED)
+        pairs: set[tuple[int, ...]] = set()
+        windows: set[tuple[int, ...]] = set()
+        for nodes in (way.nodes for way in ways):
+            for i, u in enumerate(nodes):
+                pairs |= {(min(u, v), max(u, v)) for v in nodes[i + 1 : i + 1 + SPAN]}
+                for part in (nodes[i : i + 3], nodes[i : i + 4]):
+                    if i + len(part) <= len(nodes) and len(part) > 2 and not fixed[part[1:-1]].any():
+                        windows.add(tuple(part if part[0] < part[-1] else part[::-1]))
+        self._straightened(xy, np.array(sorted(pairs - self._asked), dtype=np.int64).reshape(-1, 2))
+        parts = [(part[0], part[1], part[-2], part[-1]) for part in sorted(windows - self._asked)]
+        self._gone_round(xy, np.array(parts, dtype=np.int64).reshape(-1, 4))
+        self._asked |= pairs | windows
+
+    def _keep(self, ends: tuple[int, int], price: float, places: Floats) -> None:
+        if price < self.bends.get(ends, (np.inf,))[0]:
+            self.bends[ends] = price, places
+
+    def _straightened(self, xy: Floats, pairs: Ints) -> None:
+        """Stretches laid straight but where they cross borders."""
+        crossing = crossing_ways(self._land, xy, pairs)
+        if not crossing:
+            return
+        lines: list[Floats] = []
+        owner: list[int] = []
+        for number, ((u, v), places) in enumerate(crossing):
+            stops = np.vstack([xy[u], np.round(places, 3), xy[v]])
+            lines.append(np.stack([stops[:-1], stops[1:]], axis=1))
+            owner += [number] * (len(stops) - 1)
+        a, b = np.vstack(lines).transpose(1, 0, 2)
+        price = np.bincount(owner, _prices(self._land, a, b), minlength=len(crossing))
+        for ((u, v), places), cost in zip(crossing, price.tolist(), strict=True):
+            self._keep((int(u), int(v)), cost, places)
+
+    def _gone_round(self, xy: Floats, windows: Ints) -> None:
+        """Stretches of two or three lines, (w, 4), laid by way of one or two close places instead of inner nodes."""
+        if not len(windows):
+            return
+        from scipy.spatial import cKDTree
+
+        fine, count = self._fine, len(xy)
+        first, one, two, last = windows.T
+        tree = cKDTree(fine)
+        beside, beyond = (
+            np.where(np.isfinite(far), near + count, count + len(fine)).reshape(len(windows), -1)
+            for far, near in (
+                tree.query(xy[mid], k=min(NEAREST, len(fine)), distance_upper_bound=REACH_M) for mid in (one, two)
+            )
+        )
+        k = beside.shape[1]
+        pairs = np.vstack(
+            [
+                np.column_stack([np.repeat(first, k), beside.ravel()]),
+                np.column_stack([np.repeat(last, k), beyond.ravel()]),
+                np.column_stack([np.repeat(beside, k, axis=1).ravel(), np.tile(beyond, k).ravel()]),
+            ]
+        )
+        cost = _prices_of(self._land, np.vstack([xy, fine]), pairs)
+        leave, arrive, between = np.split(cost, [len(windows) * k, 2 * len(windows) * k])
+        whole = leave.reshape(-1, k, 1) + between.reshape(-1, k, k) + arrive.reshape(-1, 1, k)
+        best = whole.reshape(len(windows), -1).argmin(axis=1)
+        for window, at in enumerate(best.tolist()):
+            price = float(whole[window].flat[at])
+            by = [beside[window, at // k], beyond[window, at % k]]
+            if price < np.inf:
+                places = fine[np.array(by[: 1 + (by[0] != by[1])]) - count]
+                self._keep((int(first[window]), int(last[window])), price, places)
 
 
 def _prices(land: Land, a: Floats, b: Floats) -> Floats:
     """(n,) prices of straight trenches, infinite where none is allowed."""
     lines = land.price_lines(a, b)
     return np.where(lines.allowed, lines.trench_price, np.inf)
-
-
-def _gone_round(land: Land, xy: Floats, kind: Ints, ways: list[_Way], fine: Floats) -> Bends:
-    """Stretches of two or three lines laid by way of one or two close places instead of their inner nodes."""
-    fixed = np.isin(kind, _FIXED)
-    windows = {
-        tuple(part if part[0] < part[-1] else part[::-1])
-        for way in ways
-        for inner in (1, 2)
-        for part in ([way.nodes[i], *way.nodes[i + 1 : i + 1 + inner], way.nodes[i + 1 + inner]]
-                     for i in range(len(way.nodes) - 1 - inner))
-        if not fixed[part[1:-1]].any()
-    }  # fmt: skip
-    if not windows:
-        return {}
-    from scipy.spatial import cKDTree
-
-    spread = np.array([(part[0], part[1], part[-2], part[-1]) for part in sorted(windows)])
-    first, one, two, last = spread.T
-    count, absent = len(xy), len(xy) + len(fine)
-    tree = cKDTree(fine)
-    beside, beyond = (
-        np.where(np.isfinite(far), near + count, absent).reshape(len(spread), -1)
-        for far, near in (tree.query(xy[mid], k=min(NEAREST, len(fine)), distance_upper_bound=REACH_M)
-                          for mid in (one, two))
-    )  # fmt: skip
-    k = beside.shape[1]
-    pairs = np.vstack(
-        [
-            np.column_stack([np.repeat(first, k), beside.ravel()]),
-            np.column_stack([np.repeat(last, k), beyond.ravel()]),
-            np.column_stack([np.repeat(beside, k, axis=1).ravel(), np.tile(beyond, k).ravel()]),
-        ]
-    )
-    cost = _prices_of(land, np.vstack([xy, fine]), pairs)
-    leave, arrive, between = np.split(cost, [len(spread) * k, 2 * len(spread) * k])
-    whole = leave.reshape(-1, k, 1) + between.reshape(-1, k, k) + arrive.reshape(-1, 1, k)
-    best = whole.reshape(len(spread), -1).argmin(axis=1)
-    bends: Bends = {}
-    for window, at in enumerate(best.tolist()):
-        price = float(whole[window].flat[at])
-        ends = int(first[window]), int(last[window])
-        if price < bends.get(ends, (np.inf,))[0]:
-            by = [beside[window, at // k], beyond[window, at % k]]
-            bends[ends] = price, fine[np.array(by[: 1 + (by[0] != by[1])]) - count]
-    return bends
 
 
 def _prices_of(land: Land, at: Floats, pairs: Ints) -> Floats:
