@@ -10,15 +10,18 @@ import networkx as nx
 import numpy as np
 import pytest
 import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.optimize import minimize, minimize_scalar
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import dijkstra
 from shapely import LineString, Polygon
 
-from optimiser.ground import Ground, build_ground, refine
+from optimiser.ground import Ground, build, build_ground, refine
 from optimiser.ground.edges import beside_others
 from optimiser.ground.graph import GroundGraph, NodeKind
 from optimiser.ground.hub_places import fermat_points
+from optimiser.ground.taut_ways import pull_taut
 from optimiser.problems import BadInput
 from optimiser.survey.model import Peg, Sleeve, Zone
 from tests.ground.sites import box, make_job, make_survey, random_site, regular, tree_zones, zone
@@ -120,6 +123,46 @@ def test_ways_bend_twice_across_a_paved_path(far_y: float) -> None:
     )
     found = way(ground.graph, *ground.graph.supply_node, price=True)
     assert best - 1e-6 <= found <= best * 1.003
+
+
+def test_ways_past_neighbours_bend_at_every_border() -> None:
+    """
+    Two terminals that are no neighbours, two strips of dearer ground between them: scipy's minimize over four places.
+    """
+    zones = [box("bed", "bed", 5, -30, 8, 40), box("paving", "paving", 11, -30, 12.5, 40)]
+    lamps = [(2.0, 3.0), (3.0, -1.0), (9.5, 2.0), (9.5, 7.0), (9.0, 11.0), (14.0, 4.0), (14.5, 9.0)]
+    ground = between_supplies(zones, (0, 0), (18, 12), lamps=lamps, grounds={"bed": {"per_m": 25}})
+
+    def cost(y: np.ndarray) -> float:
+        stops = np.column_stack([[0, 5, 8, 11, 12.5, 18], [0, *y, 12]])
+        return float((np.hypot(*np.diff(stops, axis=0).T) * [10, 25, 10, 40, 10]).sum())
+
+    best = 30 + minimize(cost, [3.0, 5.0, 7.0, 8.0], method="BFGS").fun
+    found = way(ground.graph, *ground.graph.supply_node, price=True)
+    assert best - 1e-3 <= found <= best * 1.001
+
+
+@settings(max_examples=8, deadline=None)
+@given(seed=st.integers(0, 400))
+def test_pulling_ways_taut_adds_to_the_graph_and_makes_no_way_dearer(seed: int) -> None:
+    """What was there keeps its numbers and prices; what is new stands on free ground, on lines that are allowed."""
+    job, survey = random_site(8, seed=seed)
+    plain: list[Ground] = []
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(build, "pull_taut", lambda ground: plain.append(ground) or ground)
+        build_ground(job, survey)
+    before, after = plain[0].graph, pull_taut(plain[0])
+    graph, land = after.graph, after.land
+    count, lines = before.num_nodes, before.num_edges
+    assert np.array_equal(graph.xyz[:count], before.xyz) and np.array_equal(graph.ends[:lines], before.ends)
+    assert np.array_equal(graph.trench_price[:lines], before.trench_price)
+    assert graph.leads[: len(before.leads)] == before.leads
+    assert (after.base_nodes, after.base_edges) == (graph.num_nodes, graph.num_edges)
+    assert (graph.kind[count:] == NodeKind.BORDER).all() and land.free(graph.xyz[count:, :2]).all()
+    new = graph.ends[lines:]
+    assert land.price_lines(graph.xyz[new[:, 0], :2], graph.xyz[new[:, 1], :2]).allowed.all()
+    apart = np.hypot(*(graph.xyz[count:, None, :2] - graph.xyz[None, :, :2]).transpose(2, 0, 1))
+    assert (np.sort(apart, axis=1)[:, 1:2] > 0.019).all()  # itself is nearest; the millimetre is rounding
 
 
 def test_a_dear_path_is_gone_round_where_that_is_cheaper() -> None:
