@@ -73,11 +73,12 @@ def _signs(plan: Plan, view: MapView) -> str:
     used = {driver.supply for driver in plan.drivers}
     posts = {joint.post for joint in plan.joints}
     drawn = [marks.peg(sheet.at(peg.x, peg.y), f) for peg in plan.site.pegs]
-    drawn += [marks.supply(sheet.at(s.x, s.y), f, s.name in used) for s in plan.site.supplies]
     for joint in plan.joints:
         if joint.post is None:
             mark = marks.hub if joint.hub else marks.joint
             drawn.append(mark(sheet.at(joint.x, joint.y), f, view.circuits[joint.circuit]))
+    # Over the hubs: one beside its driver stands a hand's breadth off, and its ring is the larger sign.
+    drawn += [marks.supply(sheet.at(s.x, s.y), f, s.name in used) for s in plan.site.supplies]
     drawn += [marks.lamp(sheet.at(lamp.x, lamp.y), f, lamp.id in posts) for lamp in plan.lamps]
     return group(drawn, id="signs")
 
