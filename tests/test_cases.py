@@ -42,7 +42,7 @@ def test_pieces_on_reels_are_the_pieces_on_the_plan() -> None:
     assert bought == pytest.approx(cut + left, abs=0.05)
 
 
-@pytest.mark.parametrize("name", SMALL)
+@pytest.mark.parametrize("name", ["terrace", pytest.param("courtyard", marks=pytest.mark.slow)])
 def test_one_core_or_two_give_the_same_bytes(name: str) -> None:
     assert plan_json(planned(name, 0.03)[1]) == plan_json(planned(name, 0.03, processes=2)[1])
 

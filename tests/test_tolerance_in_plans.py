@@ -246,7 +246,7 @@ def test_the_check_agrees_on_all_kinds_of_load(mode: str, spike: str, halogen: s
     assert "guaranteed volts" in judged(lower, asked)
 
 
-@pytest.mark.parametrize("case", ["terrace", "courtyard"])
+@pytest.mark.parametrize("case", ["terrace", pytest.param("courtyard", marks=pytest.mark.slow)])
 def test_cases(case: str) -> None:
     free = open_job(CASES / case)
     asked = open_job(CASES / case, {"tolerance.plan": "hold"})

@@ -82,6 +82,7 @@ def test_what_was_taken_over_is_a_plan_like_any_other(variants: list[Variant], c
         assert plan.bound is not None and plan.bound <= plan.cost.total
 
 
+@pytest.mark.slow  # test_compare.py asks the same of a smaller comparison
 def test_it_does_not_depend_on_the_number_of_workers(variants: list[Variant], compared: Compared) -> None:
     other = ran(variants, 2, Wanted(curves=True, limits=True))
     assert comparison_contents(other.comparison, other.plans, Path("x")) == comparison_contents(
@@ -105,7 +106,7 @@ class Unlucky(Here):
         return super().do(work, [poor(task) for task in tasks], on_done)
 
 
-@pytest.mark.parametrize("wanted", [Wanted(), Wanted(curves=True)])
+@pytest.mark.parametrize("wanted", [Wanted(), pytest.param(Wanted(curves=True), marks=pytest.mark.slow)])
 def test_an_unlucky_search_takes_over_what_holds_for_it(cases: Path, wanted: Wanted) -> None:
     """Without that the looser limit would cost more than the tighter one, whose layout keeps it."""
     variants = list_variants(cases / "terrace", (), ["5%", "10%"])
