@@ -21,6 +21,7 @@ import shapely
 from .border_places import border_rings, places_along, rings_of, to_cheaper_side
 from .graph import Floats, GroundGraph, Ints, NodeKind
 from .model import Ground
+from .nodes import NodeList
 from .refining import refine
 from .refraction import crossing_ways
 from .zones import PUSH_M, Land, pushed
@@ -37,6 +38,7 @@ SPAN = 10
 STEP_M, NEAREST, REACH_M = 0.4, 8, 2.0
 """Spacing of places along borders, and how many of them, how near to a node, a way is tried by."""
 GAP_M = 0.02
+"""Less than a spade's width, which would move a bend too far along its border."""
 _FIXED = (NodeKind.SUPPLY, NodeKind.POST, NodeKind.SLEEVE_END, NodeKind.FOOT)
 
 Bends = dict[tuple[int, int], tuple[float, Floats]]
@@ -52,11 +54,12 @@ class _Way:
 
 def pull_taut(ground: Ground) -> Ground:
     """The ground with nodes and edges for the taut ways between terminals, all of them part of the base graph."""
-    land = ground.land
-    fine = _fine_places(land)
-    if not len(fine) or ground.graph.num_lamps + len(ground.graph.supply_node) > MOST_TERMINALS:
+    if ground.graph.num_lamps + len(ground.graph.supply_node) > MOST_TERMINALS:
         return ground
-    known = _Bends(land, fine)
+    fine = _fine_places(ground.land)
+    if not len(fine):
+        return ground
+    known = _Bends(ground.land, fine)
     for _ in range(ROUNDS):
         ways = _ways(ground.graph)
         xy = ground.graph.xyz[:, :2]
@@ -68,8 +71,8 @@ def pull_taut(ground: Ground) -> Ground:
         refined = refine(ground, points, links, between, kind=NodeKind.BORDER)
         if refined is ground:
             break
-        ground = Ground(refined.graph, land, refined.graph.num_nodes, refined.graph.num_edges)
-    return ground
+        ground = refined
+    return Ground(ground.graph, ground.land, ground.graph.num_nodes, ground.graph.num_edges)
 
 
 def _fine_places(land: Land) -> Floats:
@@ -119,7 +122,10 @@ class _Bends:
     """The best ways found between two nodes, other than along the graph; each stretch is tried once."""
 
     def __init__(self, land: Land, fine: Floats) -> None:
+        from scipy.spatial import cKDTree
+
         self._land, self._fine = land, fine
+        self._tree = cKDTree(fine)
         self._asked: set[tuple[int, ...]] = set()
         self.bends: Bends = {}
 
@@ -163,15 +169,12 @@ class _Bends:
         """Stretches of two or three lines, (w, 4), laid by way of one or two close places instead of inner nodes."""
         if not len(windows):
             return
-        from scipy.spatial import cKDTree
-
         fine, count = self._fine, len(xy)
         first, one, two, last = windows.T
-        tree = cKDTree(fine)
         beside, beyond = (
             np.where(np.isfinite(far), near + count, count + len(fine)).reshape(len(windows), -1)
             for far, near in (
-                tree.query(xy[mid], k=min(NEAREST, len(fine)), distance_upper_bound=REACH_M) for mid in (one, two)
+                self._tree.query(xy[mid], k=min(NEAREST, len(fine)), distance_upper_bound=REACH_M) for mid in (one, two)
             )
         )
         k = beside.shape[1]
@@ -244,21 +247,16 @@ def _as_nodes(
 
     A place within ``GAP_M`` of a node, or of one to be added, is that one: nodes side by side are no use.
     """
-    every = list(xy)
+    nodes = NodeList()
+    for place in xy.tolist():
+        nodes.add(place, NodeKind.BORDER, 0)
     lines: set[tuple[int, int]] = set()
     for (u, v), places in sorted(chosen.items(), key=lambda item: item[0]):
-        stops = [u]
-        for place in places:
-            far = np.hypot(*(np.array(every) - place).T)
-            near = int(far.argmin())
-            if far[near] > GAP_M:
-                near = len(every)
-                every.append(place)
-            stops.append(near)
-        lines |= {(min(pair), max(pair)) for pair in pairwise([*stops, v]) if pair[0] != pair[1]}
+        stops = [u, *nodes.add_all(places, NodeKind.BORDER, GAP_M), v]
+        lines |= {(min(pair), max(pair)) for pair in pairwise(stops) if pair[0] != pair[1]}
     count = len(xy)
     links = [(j - count, i if i < count else -1 - (i - count)) for i, j in sorted(lines) if j >= count]
-    return np.array(every[count:]).reshape(-1, 2), links, [(i, j) for i, j in sorted(lines) if j < count]
+    return nodes.array()[count:], links, [(i, j) for i, j in sorted(lines) if j < count]
 
 
 __all__ = ["pull_taut"]

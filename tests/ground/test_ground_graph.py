@@ -464,10 +464,15 @@ def test_the_graph_holds_together() -> None:
     assert len(np.unique(graph.ends, axis=0)) == graph.num_edges
     assert np.array_equal(graph.xyz, np.round(graph.xyz, 3))
     plain = (graph.sleeve < 0) & ~graph.stub
-    lines = land.price_lines(graph.xyz[graph.ends[plain, 0], :2], graph.xyz[graph.ends[plain, 1], :2])
-    assert lines.allowed.all()
-    assert lines.trench_price == pytest.approx(graph.trench_price[plain], rel=1e-12)  # priced from the left or right
-    assert lines.length_m == pytest.approx(graph.length_m[plain], rel=1e-12)
+    u, v = graph.xyz[graph.ends[plain], :2].transpose(1, 0, 2)
+    there, back = land.price_lines(u, v), land.price_lines(v, u)
+    assert there.allowed.all()
+    # To the last bit, from one end or from the other: added lines are priced from the left, whichever end comes first.
+    for mine, one, other in (
+        (graph.trench_price[plain], there.trench_price, back.trench_price),
+        (graph.length_m[plain], there.length_m, back.length_m),
+    ):
+        assert ((mine == one) | (mine == other)).all()
     assert (ground.base_nodes, ground.base_edges) == (graph.num_nodes, graph.num_edges)
     # No two nodes of our choosing within 2 cm.
     chosen = np.flatnonzero(np.isin(graph.kind, [NodeKind.JOINT_PLACE, NodeKind.BORDER, NodeKind.HUB_PLACE]))
