@@ -344,6 +344,11 @@ def _best_gauges(
     options = _options(facts, supply, palette, feed, traced, min_rating, amps)
     if options is None:
         return None
+    by_device = max_fault_ohm < math.inf
+    if by_device:
+        least = [min([_fault_ohm(facts, option) for option in mine]) for mine in options]
+        if _worst_fault_ohm(traced, flow, least) > max_fault_ohm:
+            return None  # no cable is thick enough
     best: _Gauges | None = None
     for attempt in range(9 if exactly else 5):
         need = [-math.inf] * len(traced.above)
@@ -366,7 +371,7 @@ def _best_gauges(
         if state is None:
             scale *= 0.9
             continue
-        fault = _worst_fault_ohm(facts, traced, flow, options, chosen) if max_fault_ohm < math.inf else 0.0
+        fault = _worst_fault_ohm(traced, flow, _fault_ohms(facts, options, chosen)) if by_device else 0.0
         if fault > max_fault_ohm:  # thick enough for the drop, not to open the fuse or breaker
             opening = _gauges_that_open(facts, traced, flow, options, max_fault_ohm)
             if opening is None:
@@ -376,7 +381,7 @@ def _best_gauges(
             ]
             ohm = [options[i][c][2] for i, c in enumerate(chosen)]
             state = flow.solve(source_v, ohm, state[0])
-            fault = _worst_fault_ohm(facts, traced, flow, options, chosen)
+            fault = _worst_fault_ohm(traced, flow, _fault_ohms(facts, options, chosen))
             if state is None:
                 scale *= 0.9
                 continue
@@ -526,24 +531,24 @@ def _piece_options(
     return mine, rating
 
 
-def _worst_fault_ohm(
-    facts: Facts,
-    traced: Traced,
-    flow: _Flow,
-    options: list[list[tuple[int, float, float]]],
-    chosen: list[int],
-) -> float:
-    """Greatest fault loop resistance to any far end of a cable or lead, in ohm."""
-    reach = [0.0] * len(traced.above)
-    for i, above in enumerate(traced.above):
-        k, _, ohm = options[i][chosen[i]]
-        cable = facts.cables[k]
-        own = ohm * cable.fault_ohm / min(cable.hot_ohm, cable.fault_ohm)  # contacts scaled too: on the safe side
-        reach[i] = own + (reach[above] if above >= 0 else 0.0)
-    worst = max(reach)
-    for piece, lead_ohm in flow.fault_lead_ohm:
-        worst = max(worst, reach[piece] + lead_ohm)
-    return worst
+def _fault_ohm(facts: Facts, option: tuple[int, float, float]) -> float:
+    """What a piece adds to a fault loop if it is this cable, in ohm; contacts are scaled too: on the safe side."""
+    k, _, ohm = option
+    cable = facts.cables[k]
+    return ohm * cable.fault_ohm / min(cable.hot_ohm, cable.fault_ohm)
+
+
+def _fault_ohms(facts: Facts, options: list[list[tuple[int, float, float]]], chosen: list[int]) -> list[float]:
+    """What each piece adds to a fault loop as it is chosen, in ohm."""
+    return [_fault_ohm(facts, mine[c]) for mine, c in zip(options, chosen, strict=True)]
+
+
+def _worst_fault_ohm(traced: Traced, flow: _Flow, fault_ohms: list[float]) -> float:
+    """Greatest fault loop resistance to any far end of a cable or lead, in ohm; ``fault_ohms`` has each piece's own."""
+    reach = [0.0] * (len(fault_ohms) + 1)  # the last one is the driver's
+    for i, (above, own) in enumerate(zip(traced.above, fault_ohms, strict=True)):
+        reach[i] = own + reach[above]
+    return max([*reach, *[reach[piece] + lead_ohm for piece, lead_ohm in flow.fault_lead_ohm]])
 
 
 def _gauges_that_open(
@@ -557,15 +562,7 @@ def _gauges_that_open(
     need = [0.0] * len(traced.above)
     for piece, lead_ohm in flow.fault_lead_ohm:
         need[piece] = max(need[piece], lead_ohm)
-    ohms = []
-    for mine in options:
-        cables = [facts.cables[k] for k, _, _ in mine]
-        ohms.append(
-            [
-                (k, price, ohm * cable.fault_ohm / min(cable.hot_ohm, cable.fault_ohm))
-                for (k, price, ohm), cable in zip(mine, cables, strict=True)
-            ]
-        )
+    ohms = [[(option[0], option[1], _fault_ohm(facts, option)) for option in mine] for mine in options]
     return choose_gauges_exactly(PieceTree(traced.above, ohms, [1.0] * len(ohms), need, max_fault_ohm))
 
 
