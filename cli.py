@@ -13,6 +13,7 @@ import signal
 import sys
 import threading
 import time
+import traceback
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn, TextIO
@@ -69,6 +70,10 @@ def main() -> None:
     except OSError as error:  # the commands answer for files; what is left is the output itself
         typer.echo(f"The output cannot be written: {error.strerror or error}.", err=True)
         sys.stdout = None  # or the exit would try it again
+        sys.exit(FAULT)
+    except Exception:
+        traceback.print_exc()
+        typer.echo("A fault of this program, not of the job: please report the lines above.", err=True)
         sys.exit(FAULT)
 
 

@@ -567,6 +567,26 @@ def test_a_plan_that_fails_its_own_check_is_not_written(garden: Path, monkeypatc
     assert tree(garden) == before
 
 
+def test_a_fault_of_the_program_has_an_exit_code_of_its_own(
+    garden: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """1 would say that a plan does not hold."""
+
+    def fail(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("division by zero")
+
+    monkeypatch.setattr(optimiser.make_plan, "make_plan", fail)
+    monkeypatch.setattr(sys, "argv", ["lampspur", "plan", "garden"])
+    before = tree(garden)
+    with pytest.raises(SystemExit) as ended:
+        cli.main()
+    said = capsys.readouterr()
+    assert (ended.value.code, said.out) == (70, "")
+    assert "ZeroDivisionError: division by zero" in said.err
+    assert said.err.endswith("A fault of this program, not of the job: please report the lines above.\n")
+    assert tree(garden) == before
+
+
 # --- real processes: terminals, signals, streams
 
 LAMPSPUR = [sys.executable, "-m", "cli"]

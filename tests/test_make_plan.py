@@ -53,6 +53,17 @@ def test_same_seed_same_bytes_whatever_the_hash_seed(cases: Path) -> None:
         assert there.stdout == here
 
 
+@pytest.mark.filterwarnings("error")
+def test_where_nothing_costs_anything_a_layout_that_holds_is_found_all_the_same(cases: Path, tmp_path: Path) -> None:
+    job = re.sub(
+        r"(per_m|price_per_m|price|labour) = [\d.]+", r"\1 = 0", (cases / "terrace/job.toml").read_text("utf-8")
+    )
+    (tmp_path / "job.toml").write_text(job, "utf-8")
+    (tmp_path / "survey.csv").write_bytes((cases / "terrace/survey.csv").read_bytes())
+    plan = make_plan(open_job(tmp_path), Options(effort=0.02))
+    assert plan.cost.total == plan.bound == 0 and len(plan.lamps) == 6
+
+
 def test_another_seed_is_another_search_with_the_same_job(cases: Path) -> None:
     plans = [make_plan(open_job(cases / "terrace"), Options(seed=seed, effort=0.01)) for seed in (1, 2)]
     assert [plan.seed for plan in plans] == [1, 2]

@@ -15,6 +15,9 @@ from .leads import cheapest_extension_kit, lead_arcs
 from .model import NO_LIMIT, Ground
 from .zones import Land
 
+SAME_M = 0.001 + 1e-9
+"""Places so near one another are one."""
+
 
 def refine(
     ground: Ground,
@@ -120,15 +123,21 @@ def _new_nodes(land: Land, old_xy: Floats, points: Floats) -> Ints:
     if not len(points):
         return node_of
     free = land.free(points)
+    own = np.zeros(len(points), dtype=bool)
     near = np.asarray(cKDTree(old_xy).query(points)[1], dtype=np.int64)
     far = np.hypot(*(points - old_xy[near]).T)
-    new: dict[tuple[float, float], int] = {}
-    for idx, (x, y) in enumerate(points):
-        if far[idx] <= 0.001 + 1e-9:
+    count = len(old_xy)
+    mates: list[list[int]] = [[] for _ in points]
+    for i, k in sorted(cKDTree(points).query_pairs(SAME_M)):
+        mates[k].append(i)
+    for idx in range(len(points)):
+        if far[idx] <= SAME_M:
             node_of[idx] = near[idx]
         elif free[idx]:
-            mates = [node for (px, py), node in new.items() if np.hypot(px - x, py - y) <= 0.001 + 1e-9]
-            node_of[idx] = mates[0] if mates else new.setdefault((float(x), float(y)), len(old_xy) + len(new))
+            first = next((i for i in mates[idx] if own[i]), -1)  # of points before it that became nodes of their own
+            own[idx] = first < 0
+            node_of[idx] = node_of[first] if first >= 0 else count
+            count += own.item(idx)
     return node_of
 
 

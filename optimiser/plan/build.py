@@ -141,6 +141,12 @@ class _Writer:
         cable_order = [i for c in order for i in self.wired_of[c].cables]
         self.cable_id = dict(zip(cable_order, _ids("K", len(cable_order)), strict=True))
         self.cable_order = cable_order
+        self.meets: dict[Station, list[int]] = {}
+        """Cables that meet in each joint, in order."""
+        for i in cable_order:
+            for station in (laid.cables[i].start, laid.cables[i].end):
+                if station is not None:
+                    self.meets.setdefault(station, []).append(i)
         stations = [laid.cables[i].end for i in cable_order]
         self.joint_id: dict[Station, str] = dict(zip(stations, _ids("J", len(stations)), strict=True))
         self.volts_at: dict[Station, float] = {}
@@ -319,7 +325,7 @@ class _Writer:
 
     def _joint(self, station: Station) -> m.JointPlan:
         place = self.laid.place[station]
-        meets = [i for i in self.cable_order if station in (self.laid.cables[i].start, self.laid.cables[i].end)]
+        meets = self.meets[station]
         lamps = self.laid.leads_at.get(station, [])
         types = [self.job.lamps[self.survey.lamps[lamp].type] for lamp in lamps]
         post = next((self.survey.lamps[a].name for a, t in zip(lamps, types, strict=True) if t.terminals), None)

@@ -133,7 +133,7 @@ def _in_one_palette(bench: Bench, circuits: Sequence[Fed]) -> State:
 
 def _rehung(bench: Bench, state: State, rng: random.Random) -> State:
     """Lamps left out, and those of drivers that a supply point has too many of, hung anew on the whole."""
-    draft = draft_of(bench, state)
+    draft = draft_of(state)
     gone: set[int] = set()
     for s, most in enumerate(bench.facts.supply_max_drivers):
         drivers = [members for supply, _, members in state.drivers if supply == s]

@@ -36,8 +36,9 @@ from .tasks import LEAST_SLIDE, Done, Task, collecting_seldom
 from .warm import Warm, warm_states
 
 WORK_PER_LAMP = 1200.0
-"""Work of effort 1 for each lamp, exact rebuilding and sliding included, in units of about half a millisecond."""
+"""Work of effort 1 for each lamp, exact rebuilding and sliding included, in the units of ``effort.py``."""
 WORK_PER_LAMP_OF_MANY = 800.0
+"""The same beyond ``MANY_LAMPS`` lamps."""
 VERY_MANY_LAMPS = 200
 """Beyond, work for each lamp falls with the root of their number: undiminished, 500 lamps were searched for 390 s."""
 MANY_LAMPS = 40
@@ -146,14 +147,13 @@ class _Search:
         self.job, self.survey, self.ground = job, survey, ground
         self.options, self.confirm, self.observer, self.stop = options, confirm, observer, stop
         self.facts = self._gather()
-        self.best: tuple[float, Layout, Ground] | None = None
-        """Price, layout and the graph it lies on."""
+        self.best: tuple[float, Layout] | None = None
+        """Price and layout."""
         self.best_state: State | None = None
         self.hubs_hold = False
         """Whether any layout with hubs beside drivers could be published."""
         if known:
-            price, layout = min(known, key=lambda pair: pair[0])
-            self.best = (price, layout, ground)
+            self.best = min(known, key=lambda pair: pair[0])
         self.pool: list[State] = []
         self.work = 0.0
         many = len(survey.lamps) > MANY_LAMPS
@@ -184,7 +184,7 @@ class _Search:
                 return
             layout = to_layout(self.facts, state)
             if self.confirm(layout, self.ground):
-                self.best, self.best_state = (state.price, layout, self.ground), state
+                self.best, self.best_state = (state.price, layout), state
                 self.observer.best(state.price)
                 return
 
@@ -400,7 +400,7 @@ class _Search:
             self.work += bench.effort.spent
         self.refinements += 1
         after = min(state.cost for state in states)
-        self.last_gain_pct = 100 * (before - after) / before
+        self.last_gain_pct = 100 * (before - after) / before if before > 0 else 0.0
         states.sort(key=lambda s: s.cost)
         self.offer(states)
         return states
@@ -542,8 +542,7 @@ class _Search:
         else:
             bound = lower_bound(facts, num_drivers=num_drivers, effort=self.options.effort)
         self.observer.bound(bound.total)
-        _, layout, _ = self.best
-        return Found(layout, self.ground, bound, self.work, self.refinements, self.last_gain_pct, stopped)
+        return Found(self.best[1], self.ground, bound, self.work, self.refinements, self.last_gain_pct, stopped)
 
 
 def find_layout(
@@ -610,15 +609,14 @@ def find_layout(
 
 
 def supply_sets(count: int, seed: int) -> list[tuple[int, ...]]:
-    """Sets of supply points to start from: all subsets of few, some of many."""
-    if count == 1:
-        return [(0,)]
+    """Sets of supply points to start from: all subsets of few, some of more, some single ones of many."""
+    chance = random.Random(seed)
+    if count > MOST_SETS:
+        return [(supply,) for supply in sorted(chance.sample(range(count), MOST_SETS))]
     every = [c for size in range(1, count + 1) for c in itertools.combinations(range(count), size)]
     if len(every) <= MOST_SETS:
         return every
-    singles = every[:count]
-    rest = random.Random(seed).sample(every[count:], max(1, MOST_SETS - count))
-    return (singles + rest)[:MOST_SETS]
+    return every[:count] + chance.sample(every[count:], MOST_SETS - count)
 
 
 def _unlike(done: Sequence[Done], count: int) -> list[Done]:
@@ -649,10 +647,11 @@ def to_layout(facts: Facts, state: State) -> Layout:
     circuits: list[Circuit] = []
     for fed in state.circuits:
         feed = facts.feeds[fed.feed]
-        pieces = []
-        for cable, nodes in fed.pieces:
-            edges = tuple(_edge(fed.tree, fed.edges, facts, u, v) for u, v in itertools.pairwise(nodes))
-            pieces.append(Piece(cable, nodes, edges))
+        edge_of = _edges_by_ends(facts, fed.edges)
+        pieces = [
+            Piece(cable, nodes, tuple(edge_of[frozenset(pair)] for pair in itertools.pairwise(nodes)))
+            for cable, nodes in fed.pieces
+        ]
         lamps = tuple(sorted(fed.leads))
         circuits.append(
             Circuit(
@@ -669,12 +668,9 @@ def to_layout(facts: Facts, state: State) -> Layout:
     return Layout(drivers, tuple(circuits))
 
 
-def _edge(tree: dict[int, int], edges: tuple[int, ...], facts: Facts, u: int, v: int) -> int:
-    for e in edges:
-        a, b = facts.graph.ends[e]
-        if (a, b) == (u, v) or (a, b) == (v, u):
-            return e
-    raise KeyError((u, v))
+def _edges_by_ends(facts: Facts, edges: Sequence[int]) -> dict[frozenset[int], int]:
+    """Each edge by the two nodes it joins; the first where several do."""
+    return {frozenset(facts.graph.ends[e].tolist()): e for e in reversed(edges)}
 
 
 __all__ = ["Confirm", "Found", "Observer", "Options", "find_layout", "supply_sets"]

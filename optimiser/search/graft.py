@@ -72,10 +72,9 @@ class Draft:
         lay(self.use, fed, 1)
 
 
-def draft_of(bench: Bench, state: State) -> Draft:
-    draft = Draft(list(state.circuits), state.use.copy(), 0.0, set(state.missing), before=state.circuits)
-    draft.drivers_cost = drivers_cost(bench, draft.circuits)
-    return draft
+def draft_of(state: State) -> Draft:
+    """A copy to change; what its drivers cost is yet to be said, once parts are off."""
+    return Draft(list(state.circuits), state.use.copy(), 0.0, set(state.missing), before=state.circuits)
 
 
 def drivers_cost(bench: Bench, circuits: list[Fed]) -> float:

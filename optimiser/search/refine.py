@@ -563,8 +563,10 @@ def _turns_at(land: Land, places: Floats) -> Floats:
 
 
 def _median(points: Floats, weight: Floats, start: Floats) -> Floats:
-    """Weiszfeld's iteration for the weighted geometric median."""
+    """Weiszfeld's iteration for the weighted geometric median; the start where nothing weighs."""
     x = start.astype(float)
+    if not weight.any():
+        return x
     for _ in range(60):
         away = np.maximum(np.hypot(*(points - x).T), 1e-6)
         pull = weight / away

@@ -71,7 +71,7 @@ def _along(bench: Bench, rng: random.Random, parent: Tree, leads: dict[int, int]
         return None
     state = best_palette(bench, state) or state
     if state.missing:
-        state = recreate(bench, draft_of(bench, state), rng) or state
+        state = recreate(bench, draft_of(state), rng) or state
     return state
 
 

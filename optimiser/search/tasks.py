@@ -145,7 +145,7 @@ def search_area(facts: Facts, task: Task, stop: Callable[[], bool] | None = None
     rng = random.Random(task.seed)
     state = task.start
     if state.missing:
-        state = recreate(bench, draft_of(bench, state), rng) or state
+        state = recreate(bench, draft_of(state), rng) or state
     state = improve(bench, state, rng, temperature=task.temperature)
     effort.budget = max(task.budget, effort.spent + task.budget * REBUILD_SHARE)
     state = rebuild_all(bench, straighten_all(bench, state))

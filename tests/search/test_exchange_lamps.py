@@ -227,7 +227,7 @@ def test_a_tree_with_two_branches_at_the_driver_becomes_two_circuits() -> None:
     places = np.array([[0.0, 0], [10, 0], [90, 0], [100, 0], [50, 0]])
     bench = bench_of(problem_of(places, [1, 1, 1, 1], 4))
     state = star_of(bench, 4, [[1, 0, 2, 3]])
-    draft = draft_of(bench, state)
+    draft = draft_of(state)
     draft.before = ()  # as if it had just been changed
     new = close_draft(bench, draft)
     assert new is not None

@@ -12,8 +12,8 @@ from optimiser.ground import build_ground
 from optimiser.search.construct import construct
 from optimiser.search.effort import Effort
 from optimiser.search.facts import Facts, gather_facts
-from optimiser.search.find import _unlike
-from optimiser.search.graft import draft_of, drivers_cost
+from optimiser.search.find import MOST_SETS, _unlike, supply_sets
+from optimiser.search.graft import drivers_cost
 from optimiser.search.improve import improve
 from optimiser.search.state import Bench, State
 from optimiser.search.tasks import NOT_SLID, Done
@@ -53,7 +53,18 @@ def test_the_search_leaves_lamps_out_instead(facts: Facts, most: int) -> None:
     rng = random.Random(1)
     state = improve(bench, construct(bench, rng), rng)
     assert len(state.missing) == 4 - most and len(state.drivers) == most
-    assert draft_of(bench, state).drivers_cost < np.inf
+    assert drivers_cost(bench, list(state.circuits)) < np.inf
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 5, 7, 8, 40, 500])
+def test_sets_of_supply_points_to_start_from(count: int) -> None:
+    """A few whatever the number, each once; all there are while those are few."""
+    sets = supply_sets(count, 1)
+    assert len(sets) == len(set(sets)) == min(MOST_SETS, 2**count - 1)
+    assert all(0 <= supply < count for chosen in sets for supply in chosen)
+    assert sets == supply_sets(count, 1)
+    if count <= MOST_SETS:
+        assert {(supply,) for supply in range(count)} <= set(sets)
 
 
 def done(state: State, *, price: float, penalty: float = 0.0, missing: bool = False) -> Done:

@@ -15,7 +15,7 @@ class DissolveCircuit:
         return bench.facts.num_lamps > 2
 
     def __call__(self, bench: Bench, state: State, rng: random.Random) -> State | None:
-        draft = draft_of(bench, state)
+        draft = draft_of(state)
         if rng.random() < 0.5:  # hang the lamps anew along the trenches that are there
             draft.ghost = state.use > 0
         if not draft.circuits:

@@ -118,7 +118,7 @@ def hand_round(
     """Take the ring's lamps off, and hang each on the circuit of the next."""
     lamps = bench.facts.num_lamps
     moved = [i for i in ring if i < lamps]
-    draft = draft_of(bench, state)
+    draft = draft_of(state)
     take_lamps(bench, draft, moved)
     if len(draft.missing) > len(moved):
         return None

@@ -1,7 +1,7 @@
-"""Take a branch off whole and hang it elsewhere: on its own circuit, another one, or a fresh outlet.
+"""Take a branch off whole and hang it elsewhere: its own circuit, another, a fresh outlet. In: State. Out: State.
 
 Covers re-routing (the way to the branch is found anew at marginal prices), merging circuits (the branch is a whole
-one), splitting them (it lands on a fresh outlet), and moving to another supply point. In: State. Out: State.
+one), splitting them (it lands on a fresh outlet), and moving to another supply point.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ class RehangBranch:
         return True
 
     def __call__(self, bench: Bench, state: State, rng: random.Random) -> State | None:
-        draft = draft_of(bench, state)
-        if not draft.circuits:
+        if not state.circuits:
             return None
+        draft = draft_of(state)
         index = rng.randrange(len(draft.circuits))
         pieces = draft.circuits[index].pieces
         node = pieces[0 if rng.random() < 0.1 else rng.randrange(len(pieces))][1][-1]

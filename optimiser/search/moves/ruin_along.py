@@ -22,7 +22,7 @@ class RuinAlong:
 
     def __call__(self, bench: Bench, state: State, rng: random.Random) -> State | None:
         taken = some_cluster(bench, rng, MORE_LAMPS)
-        draft = draft_of(bench, state)
+        draft = draft_of(state)
         theirs = rng.choice(bench.others)
         draft.ghost = theirs if rng.random() < 0.5 else theirs | (state.use > 0)
         take_lamps(bench, draft, taken)

@@ -15,14 +15,13 @@ class RuinBranch:
         return bench.facts.num_lamps > 1
 
     def __call__(self, bench: Bench, state: State, rng: random.Random) -> State | None:
-        draft = draft_of(bench, state)
-        if not draft.circuits:
+        if not state.circuits:
             return None
-        index = rng.randrange(len(draft.circuits))
-        pieces = draft.circuits[index].pieces
+        index = rng.randrange(len(state.circuits))
+        pieces = state.circuits[index].pieces
         for _ in range(4):
             node = pieces[rng.randrange(len(pieces))][1][-1]
-            trial = draft_of(bench, state)
+            trial = draft_of(state)
             part = take_branch(bench, trial, index, node)
             if part is not None and len(part.lamps) <= MOST_LAMPS:
                 return recreate(bench, trial, rng, noise=draw_noise(bench, rng))

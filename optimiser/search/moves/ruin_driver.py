@@ -21,7 +21,7 @@ class RuinDriver:
         lamps = [lamp for i in members for lamp in state.circuits[i].leads]
         if len(lamps) > MOST_LAMPS:
             return None
-        draft = draft_of(bench, state)
+        draft = draft_of(state)
         if rng.random() < 0.5:  # hang the lamps anew along the trenches that are there
             draft.ghost = state.use > 0
         for i in sorted(members, reverse=True):

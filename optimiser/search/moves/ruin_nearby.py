@@ -63,7 +63,7 @@ class RuinNearby:
 
     def __call__(self, bench: Bench, state: State, rng: random.Random) -> State | None:
         taken = some_cluster(bench, rng, MORE_LAMPS)
-        draft = draft_of(bench, state)
+        draft = draft_of(state)
         kind = rng.random()
         if kind < 0.3:  # along the trenches that are there
             draft.ghost = state.use > 0
