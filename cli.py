@@ -406,13 +406,16 @@ def check(
         data = {"holds": not report.violations, "findings": lines, "notes": report.notes}
         typer.echo(json.dumps(data, indent=2, ensure_ascii=False).encode())
     else:
-        for finding in report.lines if every else report.violations:
+        shown = report.lines if every else report.violations[:MOST_PROBLEMS]
+        for finding in shown:
             word = "FAILS" if not finding.ok else "holds" if finding.cases else "none "
             among = f" (tightest of {finding.cases})" if finding.ok and finding.where and finding.cases > 1 else ""
             typer.echo(f"{word}  {finding.limit}: {finding.sentence}{among}")
+        count = len(report.violations)
+        if not every and count > MOST_PROBLEMS:
+            typer.echo(f"… and {count - MOST_PROBLEMS} more")
         for note in report.notes:
             typer.echo(f"note   {note}")
-        count = len(report.violations)
         typer.echo(
             f"The plan holds: {len(report.lines)} findings, no violation."
             if not count

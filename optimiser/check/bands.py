@@ -39,15 +39,27 @@ def judge_bands(
     solved = [case for case in cases if case is not None]
     whole = len(solved) == len(cases)
     for i, circuit in enumerate(circuits):
-        text = f"{circuit.id}: a band is printed, and one of its cases has no operating point"
-        if not book.claim("printed bands", circuit.id, whole or circuit.out_band_v is None, text) or not whole:
+        if not prints_bands(index, circuit):
             continue
+        text = f"{circuit.id}: a band is printed, and one of its cases has no operating point"
+        if not book.claim("printed bands", circuit.id, whole, text):
+            continue
+        printed = [circuit.idle_band_v, circuit.out_band_v, circuit.amps_band]
+        printed += [joint.drop_band_v for joint in index.joints_of[circuit.id]]
+        text = f"{circuit.id}: some of its bands are printed, others are not"
+        book.claim("printed bands", circuit.id, all(band is not None for band in printed), text)
         _same(book, circuit.id, "idle_band_v", circuit.idle_band_v, idle_v[i], "V", VOLT)
         _same(book, circuit.id, "out_band_v", circuit.out_band_v, [volts[i] for volts, _ in solved], "V", VOLT)
         _same(book, circuit.id, "amps_band", circuit.amps_band, [amps[i] for _, amps in solved], "A", AMP)
         for joint in index.joints_of[circuit.id]:
             drops = [volts[i] - volts[joint_node[joint.id]] for volts, _ in solved]
             _same(book, joint.id, "drop_band_v", joint.drop_band_v, drops, "V", VOLT)
+
+
+def prints_bands(index: Index, circuit: CircuitPlan) -> bool:
+    """Whether any band of the circuit or of its joints is printed."""
+    bands = [circuit.idle_band_v, circuit.out_band_v, circuit.amps_band]
+    return any(band is not None for band in [*bands, *[j.drop_band_v for j in index.joints_of[circuit.id]]])
 
 
 def _same(book: Book, where: str, what: str, printed: Band | None, own: Sequence[float], unit: str, tol: float) -> None:

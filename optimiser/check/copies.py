@@ -88,6 +88,9 @@ def _judge_for_papers(index: Index, book: Book) -> None:
         ):
             text = f"driver {driver.id}: {what} {printed!r} printed, {own!r} in the job"
             book.claim("copies", driver.id, printed in (None, own), text)
+    kits = sorted({joint.kit for joint in plan.joints if joint.kit is not None})
+    text = f"kits_used lists {', '.join(sorted(plan.kits_used)) or 'none'}, the joints take {', '.join(kits) or 'none'}"
+    book.claim("copies", "kits_used", not plan.kits_used or plan.kits_used.keys() >= set(kits), text)
     for name, used in plan.kits_used.items():
         kit = job.joints.kits.get(name)
         if not book.claim("copies", name, kit is not None, f"kit {name}: the job has none of that name") or kit is None:
@@ -95,9 +98,10 @@ def _judge_for_papers(index: Index, book: Book) -> None:
         text = f"kit {name}: ways, price, labour or pack are not the job's"
         close = abs(used.price - kit.price) <= 0.0051 and abs(used.labour - kit.labour) <= 0.0051
         book.claim("copies", name, close and (used.max_ways, used.pack) == (kit.max_ways, kit.pack), text)
+    tall = 3 if survey.has_heights else 2
     if plan.site.fixed:
         same = len(plan.site.fixed) == len(survey.fixed) and all(
-            (a.name, a.of) == (b.name, b.of) and _apart_m((a.x, a.y), b.place) <= PLACE_M
+            (a.name, a.of) == (b.name, b.of) and _apart_m((a.x, a.y, a.z or 0.0)[:tall], b.place) <= PLACE_M
             for a, b in zip(plan.site.fixed, survey.fixed, strict=True)
         )
         book.claim("copies", "fixed", same, "site, fixed: not the corners that were surveyed")
@@ -149,10 +153,17 @@ def _judge_site(index: Index, book: Book) -> None:
         why = _rings_differ(like[0], zone)
         so(zone.name, not why, why)
 
-    def points(what: str, printed: dict[str, tuple[float, ...]], own: dict[str, tuple[float, ...]]) -> None:
+    def named(what: str, printed: list[str], own: list[str]) -> bool:
+        """Each once, so that what a name says below is all there is of it."""
         text = f"printed {', '.join(printed) or 'none'}, surveyed {', '.join(own) or 'none'}"
-        so(what, printed.keys() == own.keys(), text)
-        for name in printed.keys() & own.keys():
+        so(what, sorted(printed) == sorted(own), text)
+        return sorted(printed) == sorted(own)
+
+    def points(what: str, printed_all: list[tuple[str, tuple[float, ...]]], own: dict[str, tuple[float, ...]]) -> None:
+        if not named(what, [name for name, _ in printed_all], list(own)):
+            return
+        printed = dict(printed_all)
+        for name in own:
             off = float(np.max(np.abs(np.subtract(printed[name], own[name]))))
             so(name, off <= PLACE_M, f"{what} stands {off:.3f} m from where it was measured")
 
@@ -163,9 +174,9 @@ def _judge_site(index: Index, book: Book) -> None:
 
     own_supplies = {p.name: p.place[:tall] for p in survey.supplies}
     own_pegs = {p.name: p.place[:tall] for p in survey.pegs}
-    points("supplies", {p.name: place(p) for p in site.supplies}, own_supplies)
-    points("pegs", {p.name: place(p) for p in site.pegs}, own_pegs)
-    points("trees", {t.name: (t.x, t.y) for t in site.trees}, {t.name: t.place[:2] for t in survey.trees})
+    points("supplies", [(p.name, place(p)) for p in site.supplies], own_supplies)
+    points("pegs", [(p.name, place(p)) for p in site.pegs], own_pegs)
+    points("trees", [(t.name, (t.x, t.y)) for t in site.trees], {t.name: t.place[:2] for t in survey.trees})
     for peg in site.pegs:
         so(peg.name, peg.price == 0, "a peg costs nothing")
     stems = {tree.name: tree.stem_mm for tree in survey.trees}
@@ -179,10 +190,12 @@ def _judge_site(index: Index, book: Book) -> None:
             f"price {supply.price:.2f} printed, {price:.2f} is the job's",
         )
     for what, lines, own in (("sleeves", site.sleeves, survey.sleeves), ("mains", site.mains, survey.mains)):
-        printed_routes = {line.name: [point[:2] for point in line.route] for line in lines}
-        own_routes = {line.name: [place[:2] for place in line.route] for line in own}
-        so(what, printed_routes.keys() == own_routes.keys(), "not those surveyed")
-        for name in printed_routes.keys() & own_routes.keys():
+        if not named(what, [line.name for line in lines], [line.name for line in own]):
+            continue
+        high = tall if all(len(point) == tall for line in lines for point in line.route) else 2
+        printed_routes = {line.name: [tuple(point[:high]) for point in line.route] for line in lines}
+        own_routes = {line.name: [place[:high] for place in line.route] for line in own}
+        for name in own_routes:
             a, b = np.array(printed_routes[name]), np.array(own_routes[name])
             ok = a.shape == b.shape and bool((np.abs(a - b) <= PLACE_M).all())
             so(name, ok, "its line is not the surveyed one")

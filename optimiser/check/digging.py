@@ -23,7 +23,8 @@ from .routes import Lines
 
 MAINS_ALONG_M = 0.3
 """A cable within the clearance of a mains line for no longer than this crosses it; longer, it runs along it."""
-_STUB_SPARE_M = 0.01
+_STUB_SPARE_M, _STUB_MORE_M = 0.01, 0.05
+"""Rounding of a stub's length, and what another way out may be longer than the nearest."""
 _NEAR_M = 1.0
 
 
@@ -38,10 +39,6 @@ def judge_digging(index: Index, land: Land, lines: Lines, book: Book) -> None:
     _judge_grounds(index, land, trenches, lines, book)
     _judge_sleeves(index, lines, book)
     _judge_mains(index, lines, book)
-    digs_roots = any(index.job.grounds[t.ground].kind == "root" for t in trenches if t.sleeve is None)
-    warned = any("root" in warning.lower() or "tree" in warning.lower() for warning in index.plan.warnings)
-    if digs_roots:
-        book.claim("warnings", "roots", warned, "trenches lie in root ground, and no warning says so")
 
 
 def _judge_no_dig(land: Land, names: list[str], lines: Lines, book: Book) -> None:
@@ -104,22 +101,39 @@ def _judge_stub(index: Index, land: Land, trench: TrenchPlan, line: LineString, 
         round_it = [
             (zone, polygon) for zone, polygon in land.no_dig if polygon.distance(start) < zone.keep_off_m + PLACE_M
         ]
-        nearest_m = land.kept_off.boundary.distance(start) if land.kept_off.intersects(start) else 0.0
-        keep_off_m = max((zone.keep_off_m for zone, _ in round_it), default=0.0)
-        longest_m = max(1.05 * nearest_m, keep_off_m + tolerance_m) + _STUB_SPARE_M
+        longest_m = _longest_stub_m(land, start, max((zone.keep_off_m for zone, _ in round_it), default=0.0))
         entered = line.intersection(land.closed_inner)
         out = entered.is_empty or (shapely.get_num_geometries(entered) == 1 and entered.distance(start) <= 2 * PLACE_M)
         deep = line.intersects(shrunk(land.closed, tolerance_m + PLACE_M))
         free = all(polygon.distance(foot) >= zone.keep_off_m - PLACE_M for zone, polygon in land.no_dig)
         free &= not land.closed_inner.intersects(foot)
-        excuses.append((name, bool(round_it) or land.closed.intersects(start), longest_m, out, deep, free))
-    best = max(excuses, key=lambda e: (e[5], e[3], not e[4], e[1], e[2]))
-    name, needed, longest_m, out, deep, free = best
+        grounded = trench.ground in land.candidates(foot)
+        excuses.append((name, bool(round_it) or land.closed.intersects(start), longest_m, out, deep, free, grounded))
+    best = max(excuses, key=lambda e: (e[5], e[3], not e[4], e[6], e[1], e[2]))
+    name, needed, longest_m, out, deep, free, grounded = best
     so(needed, f"{name} lies on free ground and needs no stub")
     so(free, f"the stub of {name} does not end on ground that may be dug")
     so(out, f"the stub of {name} crosses a no-dig zone that it does not start in")
     so(not deep, f"the stub of {name} lies deeper than {tolerance_m:g} m inside a no-dig zone")
     book.at_most("stubs", trench.id, f"stub of {name} long", line.length, longest_m, "m", PLACE_M)
+    text = f"{trench.id}: the stub does not come out on {trench.ground!r}"
+    book.claim("trench ground", trench.id, grounded, text)
+
+
+def _longest_stub_m(land: Land, start: Point, keep_off_m: float) -> float:
+    """
+    Length of the nearest way out, with what is forgiven.
+
+    Where that way would lead deeper through no-dig ground than the tolerance, another has to be taken: then no more is
+    asked than that it is about as long as keep-off and tolerance.
+    """
+    tolerance_m = land.job.rules.border_tolerance_m
+    if not land.kept_off.intersects(start):
+        return keep_off_m + tolerance_m + _STUB_SPARE_M
+    nearest = shapely.shortest_line(start, land.kept_off.boundary)
+    if nearest.intersection(land.closed).length <= tolerance_m + PLACE_M:
+        return float(nearest.length) + _STUB_MORE_M + _STUB_SPARE_M
+    return max(1.05 * float(nearest.length), keep_off_m + tolerance_m) + _STUB_SPARE_M
 
 
 def _judge_grounds(index: Index, land: Land, trenches: list[TrenchPlan], lines: Lines, book: Book) -> None:
@@ -139,10 +153,7 @@ def _judge_grounds(index: Index, land: Land, trenches: list[TrenchPlan], lines: 
         text = f"{trench.id}: {trench.depth_mm:g} mm deep, ground {trench.ground!r} has {ground.depth_mm:g} mm"
         ok = abs(trench.depth_mm - ground.depth_mm) <= 0.05
         book.claim("trench ground", trench.id, ok, text, value=trench.depth_mm, allowed=ground.depth_mm)
-        if trench.stub:
-            ends = [Point(trench.route[0][:2]), Point(trench.route[-1][:2])]
-            ok = any(trench.ground in land.candidates(end) for end in ends)
-            book.claim("trench ground", trench.id, ok, f"{trench.id}: the stub does not end in {trench.ground!r}")
+        if trench.stub:  # judged with its length
             continue
         others = [name for name, meets in elsewhere.items() if name != trench.ground and meets[i]]
         # A line that cuts a corner by less than the rounding of its ends is still in one ground.
@@ -187,6 +198,24 @@ def borders_paid(land: Land, trench: TrenchPlan) -> tuple[int, int]:
     return sure, possible
 
 
+def ground_changes(index: Index, land: Land) -> dict[str, int]:
+    """At how many of its two ends each trench goes on in other ground: there it leaves its own, whatever its bends."""
+    at: dict[tuple[float, float], list[TrenchPlan]] = defaultdict(list)
+    for trench in index.plan.trenches:
+        if trench.sleeve is None and not trench.stub:
+            for x, y, *_ in (trench.route[0], trench.route[-1]):
+                at[x, y].append(trench)
+    found: dict[str, int] = defaultdict(int)
+    for place, meeting in at.items():
+        if not land.closed.is_empty and land.closed.distance(Point(place)) <= NEAR_BORDER_M:
+            continue  # where no-dig ground meets the border
+        for trench in meeting:
+            found[trench.id] += any(
+                other.ground != trench.ground and not set(other.cables).isdisjoint(trench.cables) for other in meeting
+            )
+    return found
+
+
 def _judge_sleeves(index: Index, lines: Lines, book: Book) -> None:
     used: dict[str, set[str]] = defaultdict(set)
     for trench in index.plan.trenches:
@@ -196,8 +225,11 @@ def _judge_sleeves(index: Index, lines: Lines, book: Book) -> None:
         text = f"{trench.id}: {trench.depth_mm:g} mm deep printed, a sleeve is not dug"
         book.claim("trench ground", trench.id, trench.depth_mm == 0, text, value=trench.depth_mm, allowed=0)
         sleeve = next(sleeve for sleeve in index.survey.sleeves if sleeve.name == trench.sleeve)
-        own = np.array([place[:2] for place in sleeve.route])
-        printed = np.array([point[:2] for point in trench.route])
+        text = f"{trench.id}: the sleeve's ground is printed as {trench.ground!r}, which is none of the job's"
+        book.claim("trench ground", trench.id, trench.ground in ("sleeve", *index.job.grounds), text)
+        tall = 3 if index.survey.has_heights and all(len(point) == 3 for point in trench.route) else 2
+        own = np.array([place[:tall] for place in sleeve.route])
+        printed = np.array([point[:tall] for point in trench.route])
         whole = own.shape == printed.shape and any(
             bool((np.abs(printed - way) <= PLACE_M).all()) for way in (own, own[::-1])
         )
@@ -213,7 +245,6 @@ def _judge_sleeves(index: Index, lines: Lines, book: Book) -> None:
 
 def _judge_mains(index: Index, lines: Lines, book: Book) -> None:
     clear_m = index.job.rules.mains_clear_m
-    warned = any("mains" in warning.lower() for warning in index.plan.warnings)
     in_sleeve = shapely.union_all(
         [lines.trenches[t.id] for t in index.plan.trenches if t.sleeve and t.id in lines.trenches]
     )
@@ -227,5 +258,3 @@ def _judge_mains(index: Index, lines: Lines, book: Book) -> None:
             along_m = max((part.length for part in parts), default=0.0)
             what = f"metres beside mains line {mains.name}"
             book.at_most("mains clearance", name, what, along_m, MAINS_ALONG_M, "m", LENGTH_M)
-            if cable.intersects(line):
-                book.claim("warnings", name, warned, f"{name} crosses mains line {mains.name}, and no warning says so")

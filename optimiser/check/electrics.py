@@ -10,7 +10,7 @@ import numpy as np
 from ..conductors import ohm_per_m
 from ..job import Cable, Driver
 from ..plan.model import CablePlan, CircuitPlan, DriverPlan, LampPlan
-from .bands import judge_bands
+from .bands import judge_bands, prints_bands
 from .index import Index
 from .limits import AMP, VOLT
 from .nodal import Floats, Loads, lone_volts, solve_nodes
@@ -240,7 +240,7 @@ def _judge_driver(index: Index, wires: Wires, driver: DriverPlan, book: Book) ->
             if joint.volts is not None:
                 joint_v = float(volts[net.joint[joint.id]])
                 book.same("printed volts", joint.id, "volts", joint.volts, joint_v, "V", VOLT)
-    if any(circuit.out_band_v is not None for circuit in circuits):
+    if any(prints_bands(index, circuit) for circuit in circuits):
         cold_ohm = [wires.at_ohm(name, index.job.voltage.cold_c) for name in net.names]
         highest_v = [s.highest_v for s in sources]
         cases = [lowest, solve(highest_v), solve([s.lowest_v for s in sources], cold_ohm), solve(highest_v, cold_ohm)]

@@ -6,13 +6,13 @@ import math
 from collections.abc import Iterable
 
 import shapely
-from shapely import LineString, Point
+from shapely import LineString, Point, Polygon
 
 from ..job import TRUNK_STRIP
 from ..plan.model import JointPlan, LampPlan
 from .index import Index
 from .land import Land, lead_price_per_m, shrunk, union
-from .limits import LENGTH_M, PLACE_M
+from .limits import CENT, LENGTH_M, PLACE_M
 from .report import Book
 from .routes import length_m
 
@@ -127,9 +127,10 @@ def _judge_aim(index: Index, land: Land, lamp: LampPlan, book: Book) -> None:
         for share in (0.5, 1.0):
             far_m, turn = share * (reserve_m - PLACE_M), 2 * math.pi * k / 48
             moved = (place[0] + far_m * math.cos(turn), place[1] + far_m * math.sin(turn))
-            if _barred_m(index, land, place, LineString([place[:2], moved])):
+            if _barred_m(index, land, place, LineString([place[:2], moved]), moved=True):
                 continue  # the lamp cannot be moved there
-            for name, metres in _barred_m(index, land, place, LineString([moved, (joint.x, joint.y)])).items():
+            line = LineString([moved, (joint.x, joint.y)])
+            for name, metres in _barred_m(index, land, place, line, moved=True).items():
                 barred[name] = max(barred.get(name, 0.0), metres)
     why = ", ".join(f"{m:.3f} m of {name!r}" for name, m in barred.items())
     text = f"{lamp.id}: moved within its aim reserve of {reserve_m:g} m, its lead crosses {why}, which bars leads"
@@ -157,33 +158,62 @@ def _judge_extension(index: Index, lamp: LampPlan, book: Book) -> None:
         text = f"{lamp.id}: no kit takes its lead of {kind.lead_mm2:g} mm²"
         if not book.claim("extensions", lamp.id, bool(kits), text):
             return
-        own = lamp.extension_m * joints.extension_per_m + min(kit.price + kit.labour for kit in kits)
+        least = min(kit.price + kit.labour for kit in kits)
+        named_kit = joints.kits.get(lamp.extension_kit or "")
+        ok = named_kit is None or (named_kit in kits and named_kit.price + named_kit.labour <= least + CENT)
+        text = f"{lamp.id}: kit {lamp.extension_kit!r} of its lead's extension is not the cheapest that takes its lead"
+        book.claim("extensions", lamp.id, ok, text)
+        own = lamp.extension_m * joints.extension_per_m + least
     tol = 0.0105 + 0.0005 * joints.extension_per_m
     book.same("extensions", lamp.id, "price of its extension", lamp.extension_price, own, "", tol)
 
 
-def _barred_m(index: Index, land: Land, place: tuple[float, ...], line: LineString) -> dict[str, float]:
-    """Metres of a lead on each ground that bars it, the zones its lamp stands in (or by) taken out."""
+def _barred_m(
+    index: Index, land: Land, place: tuple[float, ...], line: LineString, *, moved: bool = False
+) -> dict[str, float]:
+    """
+    Metres of a lead on each ground that bars it.
+
+    Zones that its lamp stands in are taken out. Of a zone whose border it stands outside by no more than the tolerance,
+    and of no-dig ground that it stands in no deeper, only so many metres are; where the lamp is ``moved``, the zone's
+    edge is, that much wide.
+    """
     job, found = index.job, {}
-    lamp = Point(place[:2])
-    own = [
-        shapely.force_2d(zone.polygon)
-        for zone in index.survey.zones
-        if zone.polygon.distance(lamp) <= job.rules.border_tolerance_m + PLACE_M
-    ]
+    tolerance_m = job.rules.border_tolerance_m
+    whole, edges = _own_zones(index, Point(place[:2]))
+    own = union(whole).buffer(PLACE_M) if whole else None
+    beside = union(edges)
+    beside = (beside.difference(shrunk(beside, tolerance_m + PLACE_M)) if moved else beside).buffer(PLACE_M)
     barring = {name: inner for name, inner in land.inner.items() if not job.grounds[name].leads}
     for zone, polygon in land.no_dig:
         if zone.ground != TRUNK_STRIP and polygon.intersects(line):
             barring[f"{zone.ground}: {zone.name}"] = shrunk(polygon)
+    forgiven_m = 0.0
     for name, inner in barring.items():
         if not inner.intersects(line):
             continue
         rest = line.intersection(inner)
-        if own:
-            rest = rest.difference(union(own).buffer(PLACE_M))
-        if rest.length > LENGTH_M:
+        if own is not None:
+            rest = rest.difference(own)
+        near_m = rest.intersection(beside).length
+        forgiven_m += near_m
+        if rest.length - near_m > LENGTH_M or (not moved and forgiven_m > tolerance_m + LENGTH_M):
             found[name] = rest.length
     return found
+
+
+def _own_zones(index: Index, lamp: Point) -> tuple[list[Polygon], list[Polygon]]:
+    """Zones the lamp stands in, and those it may have been measured on the wrong side of."""
+    tolerance_m = index.job.rules.border_tolerance_m + PLACE_M
+    whole, edges = [], []
+    for zone in index.survey.zones:
+        polygon = shapely.force_2d(zone.polygon)
+        near = polygon.boundary.distance(lamp) <= tolerance_m
+        if polygon.contains(lamp) and not (near and index.job.grounds[zone.ground].no_dig):
+            whole.append(polygon)
+        elif near:
+            edges.append(polygon)
+    return whole, edges
 
 
 def _lead_price(index: Index, land: Land, line: LineString, span_m: float) -> tuple[float, float, float]:

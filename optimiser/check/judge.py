@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 from ..job import Job
@@ -24,8 +23,11 @@ from .report import Book, Report
 from .routes import judge_routes
 from .running import judge_running
 from .trees import judge_trees
+from .warned import judge_warnings
 
-_MOST = 1e9
+_MOST, _LONG = 1e9, 1e15
+_SEEDS = ("seed", "certainty.seed")
+"""Any size will do."""
 """No length, price, volts or amps of a garden is larger."""
 
 
@@ -63,6 +65,7 @@ def check_plan(plan: Plan, job: Job, survey: Survey, digest: str) -> Report:
     land = lay_land(job, survey, _box(index))
     judge_digging(index, land, lines, book)
     judge_places(index, land, book)
+    judge_warnings(index, lines, book)
     judge_money(index, land, book)
     judge_reels(index, book)
     judge_quote(index, book)
@@ -76,6 +79,7 @@ def check_plan(plan: Plan, job: Job, survey: Survey, digest: str) -> Report:
         book.note("Volts, amps, protection and energy were not judged: a circuit is no tree.")
     judge_bound(index, book)
     book.note("Amps are judged with all lamps on and every driver at its stated volts.")
+    book.note("How warnings, rules and other texts are worded is not judged.")
     book.note("That no fewer or cheaper reels would do is not judged.")
     return book.close()
 
@@ -90,8 +94,8 @@ def _finite(plan: Plan, book: Book) -> bool:
         elif isinstance(value, list | tuple):
             for i, inner in enumerate(value):
                 walk(inner, f"{path}[{i}]")
-        elif isinstance(value, float | int) and not (math.isfinite(value) and abs(value) <= _MOST) and path != "seed":
-            bad.append(f"{path}: found {value}")
+        elif isinstance(value, float | int) and not abs(value) <= _MOST and path not in _SEEDS:  # nor is nan
+            bad.append(f"{path}: found {value if abs(value) < _LONG else 'a number of very many digits'}")
 
     walk(plan.model_dump(by_alias=True), "")
     for text in bad:

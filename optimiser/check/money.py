@@ -6,7 +6,7 @@ import math
 
 from ..plan.model import CablePlan
 from .counts import areas_at, kit_takes
-from .digging import borders_paid
+from .digging import borders_paid, ground_changes
 from .index import Index
 from .land import Land
 from .limits import CENT, PLACE_M
@@ -44,6 +44,7 @@ def _judge_whole_cents(index: Index, book: Book) -> None:
 def _judge_trenches(index: Index, land: Land, book: Book) -> None:
     job = index.job
     pulls = {sleeve.name: sleeve.pull_price for sleeve in index.survey.sleeves}
+    changes = ground_changes(index, land)
     for trench in index.plan.trenches:
         if trench.sleeve is not None:
             own = pulls[trench.sleeve] * len(trench.cables)
@@ -56,6 +57,7 @@ def _judge_trenches(index: Index, land: Land, book: Book) -> None:
             continue  # already found: it may not be dug
         per_m = ground.per_m or 0.0
         sure, possible = borders_paid(land, trench)
+        sure = max(sure, min(changes[trench.id], possible))
         text = (
             f"{trench.id}: {trench.borders} of its points are said to pay half a crossing, "
             f"between {sure} and {possible} lie on a border of {trench.ground!r}"

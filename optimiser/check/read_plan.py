@@ -43,6 +43,9 @@ def check_folder(plan_path: Path, job_path: Path | None = None) -> Report:
     if job_path is None:
         if not files:
             _refuse(path, "job.files", "found no files: the plan carries no copy of its job", "give the job with --job")
+        lost = [name for name in files if not (path.parent / name).is_file()]
+        if lost:
+            _refuse(path, "job.files", f"found {lost[0]!r}, which is not in the plan's folder", _REDO)
         job_path = path.parent / files[0]
     folder = open_job(job_path, overrides=plan.job.overrides)
     report = check_plan(plan, folder.job, folder.survey, folder.digest)

@@ -36,6 +36,7 @@ def judge_reels(index: Index, book: Book) -> None:
         model = job.cables[cut.cable]
         ok = any(math.isclose(cut.reel_m, length_m, abs_tol=1e-6) for length_m in model.reels_m)
         book.claim("cut list", where, ok, f"{where}: {cut.cable} is not sold on reels of {cut.reel_m:g} m")
+        book.claim("cut list", where, bool(cut.pieces), f"{where}: nothing is cut from it")
         used_m = 0.0
         for piece in cut.pieces:
             known = index.cables.get(piece)

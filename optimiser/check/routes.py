@@ -12,12 +12,16 @@ import shapely
 from numpy.typing import NDArray
 from shapely import LineString
 
-from ..plan.model import JointPlan
+from ..plan.model import JointPlan, TrenchPlan
 from .index import Index
 from .limits import LENGTH_M, PLACE_M
 from .report import Book
 
 Points = NDArray[np.float64]
+
+_AT_ONCE = 16
+_ON_CIRCLE_M, _FLAT_M2 = 0.003, 1e-6
+"""Within this of a circle a place may be on it; triangles of less area than half of this have no slope."""
 
 
 @dataclass
@@ -60,6 +64,7 @@ def judge_routes(index: Index, book: Book) -> Lines:
             book.same("route lengths", trench.id, "length_m", trench.length_m, own, "m", LENGTH_M)
     _judge_ends(index, book)
     _judge_cover(index, lines, book)
+    _judge_whole(index, book)
     _judge_once(lines, index, book)
     if index.survey.has_heights:
         _judge_heights(index, book)
@@ -125,15 +130,34 @@ def _judge_cover(index: Index, lines: Lines, book: Book) -> None:
         total = lines.cables[cable.id].length
         at, gap_m, double_m = 0.0, 0.0, 0.0
         for start, end in sorted(spans[cable.id]):
-            gap_m += max(0.0, start - at - LENGTH_M)
+            gap_m += max(0.0, start - at)
             double_m += max(0.0, min(at, end) - start - LENGTH_M)
             at = max(at, end)
-        gap_m += max(0.0, total - at - LENGTH_M)
-        book.at_most(limit, cable.id, "route outside its trenches", gap_m, 0, "m", 0)
+        gap_m += max(0.0, total - at)
+        book.at_most(limit, cable.id, "route outside its trenches", gap_m, 0, "m", LENGTH_M)
+        mine = shapely.union_all([lines.trenches[t.id] for t in index.trenches_of[cable.id] if t.id in lines.trenches])
+        beside_m = shapely.distance(shapely.points(shapely.get_coordinates(lines.cables[cable.id])), mine).max()
+        book.at_most(limit, cable.id, "bend of its route beside its trenches", beside_m, 0, "m", LENGTH_M)
         book.at_most(limit, cable.id, "route in two trenches at once", double_m, 0, "m", 0)
         sum_m = sum(trench.length_m for trench in index.trenches_of[cable.id])
         tol_m = LENGTH_M + 0.001 * (len(index.trenches_of[cable.id]) + len(cable.route))
         book.same("route lengths", cable.id, "sum of its trenches", sum_m, cable.route_m, "m", tol_m)
+
+
+def _judge_whole(index: Index, book: Book) -> None:
+    """Trenches are cut where ground or cables change or others fork off, nowhere else: each is rounded for itself."""
+    ends: dict[tuple[float, ...], list[TrenchPlan]] = defaultdict(list)
+    for trench in index.plan.trenches:
+        for point in {tuple(trench.route[0][:2]), tuple(trench.route[-1][:2])}:
+            ends[point].append(trench)
+    for meeting in ends.values():
+        if len(meeting) != 2:
+            continue
+        a, b = meeting
+        alike = (a.ground, a.sleeve, a.stub, sorted(a.cables)) == (b.ground, b.sleeve, b.stub, sorted(b.cables))
+        closed = {tuple(a.route[0][:2]), tuple(a.route[-1][:2])} == {tuple(b.route[0][:2]), tuple(b.route[-1][:2])}
+        text = f"{a.id} and {b.id} are one trench: nothing changes where they meet"
+        book.claim("trenches once", a.id, not alike or closed or a.stub or a.sleeve is not None, text)
 
 
 def _judge_once(lines: Lines, index: Index, book: Book) -> None:
@@ -142,29 +166,62 @@ def _judge_once(lines: Lines, index: Index, book: Book) -> None:
     if len(names) < 2:
         return
     shapes: NDArray[Any] = np.array([lines.trenches[name] for name in names], dtype=object)
-    a, b = shapely.STRtree(shapes).query(shapes, predicate="intersects")
-    a, b = a[a < b], b[a < b]
-    near = shapely.intersection(shapes[a], shapely.buffer(shapes[b], PLACE_M / 2))
-    share = shapely.length(near) / np.minimum(shapely.length(shapes[a]), shapely.length(shapes[b]))
     sleeve = {trench.id: trench.sleeve for trench in index.plan.trenches}
-    for i in range(len(a)):
-        first, second = names[a[i]], names[b[i]]
+    tree = shapely.STRtree(shapes)
+    for i, (name, shape) in enumerate(zip(names, shapes, strict=True)):
         # A sleeve may lie under a trench; two entries of one sleeve may not.
-        alike = sleeve[first] == sleeve[second]
-        overlap_m = float(shapely.length(near[i]))
-        twice = alike and (overlap_m > 0.5 or (overlap_m > 0.01 and share[i] > 0.9))
-        book.claim("trenches once", first, not twice, f"{first} and {second} lie in the same place")
+        near = [k for k in tree.query(shape).tolist() if k > i and sleeve[names[k]] == sleeve[name]]
+        other = _first_on(shape, shapes, near)
+        said = "" if other is None else f"{name} and {names[other]} lie in the same place"
+        book.claim("trenches once", name, other is None, said)
     for name, count in Counter(value for value in sleeve.values() if value is not None).items():
         book.claim("trenches once", name, count == 1, f"sleeve {name} is listed as {count} trenches")
 
 
+def _first_on(shape: LineString, shapes: NDArray[Any], near: list[int]) -> int | None:
+    """The first of the lines ``near`` that lies where ``shape`` does; a few at a time, for one is enough."""
+    for start in range(0, len(near), _AT_ONCE):
+        mine = shapes[near[start : start + _AT_ONCE]]
+        overlap_m = shapely.length(shapely.intersection(shape, shapely.buffer(mine, PLACE_M / 2)))
+        share = overlap_m / np.minimum(shape.length, shapely.length(mine))
+        twice = (overlap_m > 0.5) | ((overlap_m > 0.01) & (share > 0.9))
+        if twice.any():
+            return near[start + int(twice.argmax())]
+    return None
+
+
 def _judge_heights(index: Index, book: Book) -> None:
     """
-    Heights of surveyed places are theirs; any other lies between the heights of the measured points round it.
+    Heights of surveyed places are theirs; any other lies on the surface between the measured points round it.
 
-    The points round a place are the corners of those Delaunay triangles whose circumcircle holds it: so the finding
-    does not hang on how four points on one circle are split into triangles.
+    The surface is linear over the Delaunay triangles of the measured places; outside them, and where four or more of
+    the places lie on one circle, so that triangles may be split in two ways, a height only has to lie between those of
+    the corners of all triangles whose circumcircle holds the place.
     """
+    z_at = _measured(index)
+    sleeves = {trench.id for trench in index.plan.trenches if trench.sleeve is not None}
+    in_sleeve = {tuple(point[:2]) for trench in index.plan.trenches if trench.id in sleeves for point in trench.route}
+    asked: list[tuple[str, float, float, float]] = []
+    for joint in index.plan.joints:
+        if book.claim("heights", joint.id, joint.z is not None, f"{joint.id}: the joint lacks its height"):
+            asked.append((joint.id, joint.x, joint.y, joint.z or 0.0))
+    routes = [(cable.id, cable.route) for cable in index.plan.cables]
+    routes += [(trench.id, trench.route) for trench in index.plan.trenches if trench.id not in sleeves]
+    for name, route in routes:
+        asked += [(name, *point) for point in route if len(point) == 3 and tuple(point[:2]) not in in_sleeve]
+    surface = _Surface(z_at)
+    for name, x, y, z in dict.fromkeys(asked):
+        known = z_at.get((round(x, 3), round(y, 3)))
+        if known is not None:
+            book.same("heights", name, f"height at ({x:g}, {y:g})", z, known, "m", PLACE_M)
+            continue
+        low, high, tol_m = surface.at(x, y)
+        off = max(low - z, z - high)
+        book.at_most("heights", name, f"height at ({x:g}, {y:g}) beyond those measured round it", off, 0, "m", tol_m)
+
+
+def _measured(index: Index) -> dict[tuple[float, float], float]:
+    """Height of each measured place; of points at one place the first in the order of the rules of account."""
     survey = index.survey
     places = [lamp.place for lamp in survey.lamps] + [supply.place for supply in survey.supplies]
     for zone in survey.zones:
@@ -176,35 +233,43 @@ def _judge_heights(index: Index, book: Book) -> None:
     z_at: dict[tuple[float, float], float] = {}
     for x, y, z in places:
         z_at.setdefault((round(x, 3), round(y, 3)), z)
-    asked: dict[tuple[float, float], tuple[str, float]] = {}
-    for joint in index.plan.joints:
-        if book.claim("heights", joint.id, joint.z is not None, f"{joint.id}: the joint lacks its height"):
-            asked.setdefault((joint.x, joint.y), (joint.id, joint.z or 0.0))
-    sleeves = {trench.id for trench in index.plan.trenches if trench.sleeve is not None}
-    in_sleeve = {tuple(point[:2]) for trench in index.plan.trenches if trench.id in sleeves for point in trench.route}
-    for cable in index.plan.cables:
-        for point in cable.route:
-            if len(point) == 3 and tuple(point[:2]) not in in_sleeve:
-                asked.setdefault((point[0], point[1]), (cable.id, point[2]))
-    if not asked:
-        return
-    xy = np.array(list(z_at))
-    heights = np.array(list(z_at.values()))
-    triangles = shapely.get_parts(shapely.delaunay_triangles(shapely.multipoints(xy)))
-    corners = shapely.get_coordinates(triangles).reshape(-1, 4, 2)[:, :3] if len(triangles) else np.empty((0, 3, 2))
-    corner_z = np.array([[z_at[(round(x, 3), round(y, 3))] for x, y in corner] for corner in corners]).reshape(-1, 3)
-    centre, radius = _circumcircles(corners)
-    for (x, y), (name, z) in asked.items():
-        known = z_at.get((round(x, 3), round(y, 3)))
-        if known is not None:
-            book.same("heights", name, f"height at ({x:g}, {y:g})", z, known, "m", PLACE_M)
-            continue
-        holds = np.hypot(centre[:, 0] - x, centre[:, 1] - y) <= radius * (1 + 1e-6) + 0.002
-        near = corner_z[holds] if holds.any() else heights
-        nearest = heights[np.hypot(xy[:, 0] - x, xy[:, 1] - y).argmin()]
-        low, high = min(near.min(), nearest), max(near.max(), nearest)
-        off = max(low - z, z - high)
-        book.at_most("heights", name, f"height at ({x:g}, {y:g}) beyond those measured round it", off, 0, "m", 0.002)
+    return z_at
+
+
+class _Surface:
+    """Triangles between measured places, and which of them could not be others."""
+
+    def __init__(self, z_at: dict[tuple[float, float], float]) -> None:
+        self.xy, self.heights = np.array(list(z_at)), np.array(list(z_at.values()))
+        triangles = shapely.get_parts(shapely.delaunay_triangles(shapely.multipoints(self.xy)))
+        corners = shapely.get_coordinates(triangles).reshape(-1, 4, 2)[:, :3] if len(triangles) else np.empty((0, 3, 2))
+        heights = [[z_at[round(x, 3), round(y, 3)] for x, y in corner] for corner in corners]
+        self.corner_z: Points = np.array(heights).reshape(-1, 3)
+        self.centre, self.radius = _circumcircles(corners)
+        away = np.hypot(*np.moveaxis(self.centre[:, None] - self.xy[None], 2, 0))
+        self.sure = (np.abs(away - self.radius[:, None]) <= _ON_CIRCLE_M).sum(axis=1) <= 3
+        self._corner = corners[:, 2]
+        sides = np.stack([corners[:, 0] - corners[:, 2], corners[:, 1] - corners[:, 2]], axis=2)
+        flat = np.abs(np.linalg.det(sides)) < _FLAT_M2
+        self.sure &= ~flat
+        sides[flat] = np.eye(2)
+        self._to_shares = np.linalg.inv(sides)
+
+    def at(self, x: float, y: float) -> tuple[float, float, float]:
+        """Least and greatest height the surface may have there, and what rounding of the place may add."""
+        holds = np.hypot(self.centre[:, 0] - x, self.centre[:, 1] - y) <= self.radius * (1 + 1e-6) + 0.002
+        two = np.einsum("nij,nj->ni", self._to_shares, np.array([x, y]) - self._corner)
+        shares = np.column_stack([two, 1 - two.sum(axis=1)])
+        inside = np.flatnonzero((shares >= -1e-9).all(axis=1))
+        if len(inside) and self.sure[inside].all():
+            z = (shares * self.corner_z).sum(axis=1)[inside]
+            slope = np.einsum(
+                "ni,nij->nj", self.corner_z[inside, :2] - self.corner_z[inside, 2:], self._to_shares[inside]
+            )
+            return float(z.min()), float(z.max()), 0.002 + PLACE_M * float(np.hypot(*slope.T).max())
+        near = self.corner_z[holds] if holds.any() else self.heights
+        nearest = self.heights[np.hypot(self.xy[:, 0] - x, self.xy[:, 1] - y).argmin()]
+        return float(min(near.min(), nearest)), float(max(near.max(), nearest)), 0.002
 
 
 def _circumcircles(corners: Points) -> tuple[Points, Points]:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 import re
+import sys
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
@@ -576,7 +577,7 @@ def _price_in(table: Any, key: str) -> float | None:
     value = table.get(key) if isinstance(table, dict) else None
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None
-    return float(value) if 0 <= value < math.inf else None
+    return float(value) if 0 <= value <= sys.float_info.max else None
 
 
 class Job(Model):

@@ -286,11 +286,11 @@ class KitUsed(Part):
 
 
 class GraphFacts(Part):
-    nodes: int
-    edges: int
-    base_nodes: int
-    base_edges: int
-    refinements: int
+    nodes: int = Field(ge=0)
+    edges: int = Field(ge=0)
+    base_nodes: int = Field(ge=0)
+    base_edges: int = Field(ge=0)
+    refinements: int = Field(ge=0)
     last_gain_pct: float | None = Field(
         description="what the last refinement of the ground graph gained, in per cent of cost"
     )
@@ -376,7 +376,7 @@ class Certainty(Part):
     sun_c: float
     cold_c: float
     samples: int
-    seed: int
+    seed: int = Field(ge=0)
     without: Without | None = Field(None, description="null unless held, or where the search was ended before it")
 
 
@@ -421,9 +421,9 @@ class Plan(Part):
     job: JobRef
     currency: str
     prices_are_invented: bool
-    seed: int
-    effort: float
-    work: float = Field(description="effort really spent, in the same unit")
+    seed: int = Field(ge=0)
+    effort: float = Field(ge=0)
+    work: float = Field(ge=0, description="effort really spent, in the same unit")
     outcome: Outcome
     drivers_asked: int | None = Field(None, description="so many drivers were asked for; null: as many as is cheapest")
     cost: Cost
