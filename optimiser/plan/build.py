@@ -31,7 +31,6 @@ from .uneven import longer_over_ground
 from .warn import warnings
 from .wiring import Wired, WiredDriver, wire
 
-
 UNEVEN_M = 0.1
 """What a cable may be longer along the ground than its slack allows for before that wants a word: a cut's rounding."""
 
