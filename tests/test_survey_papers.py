@@ -181,6 +181,25 @@ def test_a_new_job_is_whole_once_every_comment_is_filled_in(tmp_path: Path) -> N
         open_job(tmp_path / "garden")
 
 
+@pytest.mark.parametrize("room", ["capacity = 2", "bore_mm = 40", ""])
+def test_a_new_job_says_what_a_sleeve_needs(tmp_path: Path, room: str) -> None:
+    """Capacity or bore: the text says so, and a job with neither is refused."""
+    survey = (TERRACE / "survey.csv").read_text(encoding="utf-8") + ",sleeve,pipe,3,-5\n,sleeve,pipe,6,-5\n"
+    (tmp_path / "survey.csv").write_text(survey, encoding="utf-8")
+    assert run("new", tmp_path).exit_code == 0
+    path = tmp_path / "job.toml"
+    text = path.read_text(encoding="utf-8")
+    line = next(line for line in text.splitlines() if line.startswith("#> capacity"))
+    assert line.endswith("# how many cables it may still take; or write bore_mm, its inner diameter, instead")
+    text = filled(text.replace(line, room)).replace("[zones.house]", "[grounds.no_dig]\n\n[zones.house]")
+    path.write_text(text, encoding="utf-8")
+    if room:
+        assert [sleeve.name for sleeve in open_job(tmp_path).survey.sleeves] == ["pipe"]
+    else:
+        with pytest.raises(BadInput, match=r"sleeves\.pipe: has neither capacity nor bore_mm"):
+            open_job(tmp_path)
+
+
 def test_a_new_job_never_replaces_one(tmp_path: Path, job: Path) -> None:
     result = run("new", job)
     assert result.exit_code == 2 and "job.toml: is there already" in result.stderr
