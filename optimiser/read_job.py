@@ -22,6 +22,7 @@ from .toml_lines import KeyPath, find_lines, join_key, line_of, split_key
 
 COMMAND_LINE = "command line"
 _BY_KIND = {"depth_mm", "joints", "leads", "no_dig", "keep_off_m"}  # what a ground's kind sets
+_LEAST_LENGTH_MM = 20.0  # what is less, and may be a size in mm², is not taken for a length
 
 
 def read_job(data: bytes, file: str, overrides: Mapping[str, object] = {}) -> Job:
@@ -263,7 +264,7 @@ def _words(path: KeyPath, err: dict[str, Any], tables: dict[str, Any]) -> tuple[
             return "is missing", f"write {key}, one of {', '.join(map(str, get_args(field.annotation)))}"
         return "is missing", f"write {key} = ...{meaning}"
     if sort == "extra_forbidden":
-        return "unknown key", _mend_unknown(key, path, model)
+        return "unknown key", _in_metres(key, value, model) or _mend_unknown(key, path, model)
     if sort == "value_error":
         said, _, mend = str(ctx.get("error", "")).partition("; ")
         whole_table = isinstance(value, dict)
@@ -311,6 +312,18 @@ def _words(path: KeyPath, err: dict[str, Any], tables: dict[str, Any]) -> tuple[
             return f"{found}, where a table belongs", _mend_unknown(key, path, model)
         return f"{found}, where a table belongs", f"write [{join_key(path)}] and its keys below it"
     return f"{found}, which cannot be used", f"correct it{meaning}"
+
+
+def _in_metres(key: str, value: object, model: type[Model]) -> str:
+    """Mend of a length given in mm where the key wants metres: ``lead_mm = 1500``; empty where it is nothing such."""
+    twin = key.removesuffix("mm") + "m"
+    if not key.endswith("_mm") or twin not in model.model_fields:
+        return ""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < 1e9:
+        return ""
+    if f"{key}2" in model.model_fields and abs(value) < _LEAST_LENGTH_MM:
+        return ""  # lead_mm = 1.5 is a conductor's size: nearer to lead_mm2
+    return f"write {twin} = {value / 1000:g}, in metres"
 
 
 def _mend_unknown(key: str, path: KeyPath, model: type[Model]) -> str:

@@ -113,6 +113,18 @@ BAD: dict[str, tuple[str | bytes, str]] = {
         "lead_mm2, lead_rating_a, aim_reserve_m, exit_height_m, terminals, terminal_mm2, submersible, "
         "inrush_a, input_uf",
     ),
+    "lead in millimetres": (
+        spoil("watts = 5 -> watts = 5\nlead_mm = 1500"),
+        "job.toml:11:lamps.spike.lead_mm: unknown key\n    mend: write lead_m = 1.5, in metres",
+    ),
+    "size of a lead without its square": (
+        spoil("watts = 5 -> watts = 5\nlead_mm = 1.5"),
+        "job.toml:11:lamps.spike.lead_mm: unknown key\n    mend: did you mean 'lead_mm2'?",
+    ),
+    "keep-off in millimetres": (
+        spoil(extra='[zones.bed]\nground = "bed"\nkeep_off_mm = 300\n'),
+        "job.toml:25:zones.bed.keep_off_mm: unknown key\n    mend: write keep_off_m = 0.3, in metres",
+    ),
     "spare load as a share": (
         spoil(extra="[rules]\ngrowth = 0.2\n"),
         "job.toml:24:rules.growth: found 0.2, which is below one per cent\n    mend: for 20 per cent write 20",
