@@ -78,6 +78,7 @@ WRONG = {
     ),
     "far supply": (["S9,supply,,90,-7"], "supply point S9 is 79 m from the nearest lamp"),
     "far lamp": (["L20,lamp,spike,6,-90"], "lamp L20 is 79 m from the next point"),
+    "stem in cm": (["T1,tree,,20,-9,32"], "the stem of tree T1 measures 32 mm; is that in mm?"),
     "small zone": (
         [f",corner,bed 9,{x},{y}" for x, y in ((20, 0), (20.1, 0), (20.1, 0.1))],
         "zone 'bed 9' measures 0.005 m²",
@@ -88,6 +89,8 @@ WRONG = {
 @pytest.mark.parametrize("name", WRONG)
 def test_what_looks_wrong_is_said(job: Path, name: str) -> None:
     rows, wanted = WRONG[name]
+    path = job / "survey.csv"
+    path.write_text(path.read_text(encoding="utf-8").replace("of,x,y", "of,x,y,stem_mm", 1), encoding="utf-8")
     add(job, *rows)
     result = run("survey", job)
     assert result.exit_code in (0, 1)

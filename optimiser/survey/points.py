@@ -19,6 +19,8 @@ from .table import Cells, Table
 
 KINDS = ("lamp", "supply", "corner", "sleeve", "tree", "peg", "mains")
 NAMED = ("lamp", "supply", "tree", "peg")  # the point's own name tells it; the others are told by 'of'
+SMALLEST_STEM_MM = 20.0
+"""Of a tree; what is less is asked about wherever the survey is read."""
 _OWNER = {"lamp": "a lamp type", "corner": "a zone", "sleeve": "a sleeve", "mains": "a mains line"}
 
 
@@ -275,5 +277,5 @@ def _small_stems(points: Sequence[Point], file: str) -> list[str]:
     return [
         f"{name}:{point.row}: the stem of tree '{point.name}' measures {point.stem_mm:g} mm; is that in mm?"
         for point in points
-        if point.kind == "tree" and point.whole and not 20 <= point.stem_mm <= 3000
+        if point.kind == "tree" and point.whole and not SMALLEST_STEM_MM <= point.stem_mm <= 3000
     ]
