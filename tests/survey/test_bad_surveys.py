@@ -338,6 +338,20 @@ BAD: dict[str, tuple[str | bytes, str]] = {
         "survey.csv:1:y: is not in the header\n"
         "    mend: add a column 'y' (empty where a kind needs none)",
     ),
+    "feet": (
+        "point,kind,of,x_ft,Y (ft)\nS1,supply,,1,1\n",
+        "survey.csv:1:x: is not in the header, which has 'x_ft'\n"
+        "    mend: the survey is in metres: write metres (1 ft = 0.3048 m), and rename the column to 'x'\n"
+        "survey.csv:1:y: is not in the header, which has 'Y (ft)'\n"
+        "    mend: the survey is in metres: write metres (1 ft = 0.3048 m), and rename the column to 'y'",
+    ),
+    "heads with other units and words": (
+        "point,kind,of,X [mm],y coordinate\nS1,supply,,1,1\n",
+        "survey.csv:1:x: is not in the header, which has 'X [mm]'\n"
+        "    mend: the survey is in metres: write metres, and rename the column to 'x'\n"
+        "survey.csv:1:y: is not in the header, which has 'y coordinate'\n"
+        "    mend: rename the column 'y coordinate' to 'y' if it holds metres",
+    ),
     "column twice": (
         "point,kind,of,x,y,X\nS1,supply,,1,1,1\n",
         "survey.csv:1:x: stands twice in the header\n    mend: keep one of the two columns",
