@@ -111,6 +111,13 @@ def test_a_survey_that_cannot_be_planned_is_drawn_all_the_same(job: Path) -> Non
     assert (job / "survey/survey.svg").exists()
 
 
+def test_a_number_beyond_all_measure_is_drawn_around(job: Path) -> None:
+    add(job, "L20,lamp,spike,1e308,3")
+    result = run("survey", job)
+    assert result.exit_code == 1 and ":x: found '1e308', which is farther off than any grid" in result.stdout
+    assert (job / "survey/survey.svg").exists()
+
+
 def test_a_survey_without_a_job_and_one_that_cannot_be_read(tmp_path: Path) -> None:
     shutil.copy(TERRACE / "survey.csv", tmp_path / "points.csv")
     result = run("survey", tmp_path / "points.csv", "--out", tmp_path / "out")

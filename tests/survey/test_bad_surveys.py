@@ -26,6 +26,14 @@ def site(*more: str, supply: str, lamp: str) -> str:
     return "\n".join([HEADER.strip(), f"S1,supply,,{supply}", f"L1,lamp,spike,{lamp}", *more, ""])
 
 
+IN_DEGREES = """\
+point,kind,of,latitude,longitude
+S1,supply,,47.376912,8.541234
+L1,lamp,spike,47.376955,8.541301
+L2,lamp,spike,47.376940,8.541350
+L3,lamp,spike,47.376930,8.541320
+"""
+
 BAD: dict[str, tuple[str | bytes, str]] = {
     "empty file": (
         b"",
@@ -289,6 +297,27 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     "one point far off": (
         rows("L3,lamp,spike,12345,5", "L4,lamp,spike,1,5", "L5,lamp,spike,2,5"),
         "survey.csv:5:x, y: found 12345, 5, 12.3 km from the other points\n    mend: correct x and y, in metres",
+    ),
+    "latitude and longitude swapped in one row": (
+        IN_DEGREES + "L4,lamp,spike,8.541310,47.376950\n",
+        "survey.csv:6:latitude, longitude: found 8.541310, 47.376950, more than 1,000 km from the other points\n"
+        "    mend: are latitude and longitude swapped? Correct them, in degrees",
+    ),
+    "latitude and longitude swapped in several rows": (
+        IN_DEGREES + "L4,lamp,spike,8.541310,47.376950\nL5,lamp,spike,8.541320,47.376940\n",
+        "survey.csv:6:latitude, longitude: found 8.541310, 47.376950, more than 1,000 km from the other points\n"
+        "    mend: are latitude and longitude swapped? Correct them, in degrees\n"
+        "survey.csv:7:latitude, longitude: found 8.541320, 47.376940, more than 1,000 km from the other points\n"
+        "    mend: are latitude and longitude swapped? Correct them, in degrees",
+    ),
+    "farther off than any grid": (
+        rows("L3,lamp,spike,1e308,5", f"L4,lamp,spike,5,1{'0' * 300}", "L5,lamp,spike,12345,5"),
+        "survey.csv:5:x: found '1e308', which is farther off than any grid reaches\n"
+        "    mend: write the measured metres\n"
+        "survey.csv:6:y: found '1e+300', which is farther off than any grid reaches\n"
+        "    mend: write the measured metres\n"
+        "survey.csv:7:x, y: found 12345, 5, 12.3 km from the other points\n"
+        "    mend: correct x and y, in metres",
     ),
     "sleeve of one point": (
         rows(",sleeve,duct,1,1"),
