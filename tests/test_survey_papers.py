@@ -58,6 +58,24 @@ def test_the_points_written_are_the_same_survey(job: Path, tmp_path: Path) -> No
     assert open_job(job).survey == before
 
 
+def test_points_of_a_geojson_whose_features_share_all_properties_are_a_survey(tmp_path: Path) -> None:
+    def feature(kind: str, name: str, place: list[float]) -> dict[str, object]:
+        more = {"of": "spike", "group": "a", "ring": "1", "stem_mm": 300}
+        geometry = {"type": "Point", "coordinates": place}
+        return {"type": "Feature", "geometry": geometry, "properties": {"kind": kind, "name": name, **more}}
+
+    features = [
+        feature("supply", "S", [8.5, 47.4]),
+        feature("lamp", "L", [8.5001, 47.4]),
+        feature("tree", "T", [8.5, 47.4001]),
+    ]
+    text = json.dumps({"type": "FeatureCollection", "features": features})
+    (tmp_path / "site.geojson").write_text(text, encoding="utf-8")
+    assert run("survey", tmp_path / "site.geojson", "--out", tmp_path / "out").exit_code == 0
+    result = run("survey", tmp_path / "out/points.csv", "--out", tmp_path / "again")
+    assert (result.exit_code, result.stderr) == (0, "")
+
+
 def test_papers_are_not_replaced_unasked(job: Path) -> None:
     assert run("survey", job).exit_code == 0
     again = run("survey", job)

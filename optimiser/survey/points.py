@@ -15,6 +15,7 @@ from statistics import median
 
 from ..problems import Problem, nearest
 from .numbers import decimal_comma, read_metres, read_number
+from .stray_cells import stray_cells
 from .table import Cells, Table
 
 KINDS = ("lamp", "supply", "corner", "sleeve", "tree", "peg", "mains")
@@ -69,6 +70,7 @@ def read_points(table: Table, file: str, by_degrees: Container[int] = ()) -> Poi
     points: list[Point] = []
     unknown = 0
     groups: dict[str, str] = {}
+    strays = stray_cells(table, file)
     for cells in table.rows:
         kind = cells["kind"].casefold()
         if kind not in KINDS:
@@ -94,6 +96,7 @@ def read_points(table: Table, file: str, by_degrees: Container[int] = ()) -> Poi
         if kind == "tree":
             stem_mm, fault = _stem(cells["stem_mm"], comma)
             faults += [Problem(file, cells.row, "stem_mm", *fault)] if fault else []
+        faults += strays.get(cells.row, [])
         problems += faults
         x, y, z = numbers["x"], numbers["y"], numbers["z"]
         group = groups.setdefault(fold(cells["group"]), cells["group"]) if kind == "lamp" else ""

@@ -51,6 +51,8 @@ class Table:
     notes: tuple[str, ...] = ()
     labels: Mapping[int, str] = field(default_factory=dict)
     """What stands in the place of a row's number in messages, where the file has no rows: ``feature 3``."""
+    comma_splits: bool = False
+    """Whether a comma without quotes parts a number in two: a text separated by commas."""
 
     def place(self, problem: Problem) -> Problem:
         """The problem with the label of its row instead of the row's number, where the file has no rows."""
