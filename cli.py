@@ -6,10 +6,31 @@ and geometry are imported by the commands that need them, so that help comes at 
 
 from __future__ import annotations
 
+import os
+import signal
+
+
+def _leave(signum: int, frame: object) -> None:
+    """Ctrl-C while this file and what it imports are loaded, the first tenth of a second: nothing has begun yet."""
+    os._exit(130)
+
+
+def _guard() -> bool:
+    """Whether Ctrl-C ends the program quietly from now on: where nobody else has a say in what it does."""
+    if __name__ not in ("cli", "__main__") or signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
+        return False  # a worker process, which ends as its crew says; or it is ignored, or another's
+    try:
+        signal.signal(signal.SIGINT, _leave)
+    except ValueError:  # not the main thread
+        return False
+    return True
+
+
+_GUARDED = _guard()
+
 import json
 import math
 import shutil
-import signal
 import sys
 import threading
 import time
@@ -67,6 +88,8 @@ def main() -> None:
             stream.reconfigure(errors="replace")  # a sign the terminal does not have is no reason to end
     try:
         app()
+    except KeyboardInterrupt:  # before a command has begun; then the commands answer for it
+        sys.exit(STOPPED)
     except OSError as error:  # the commands answer for files; what is left is the output itself
         typer.echo(f"The output cannot be written: {error.strerror or error}.", err=True)
         sys.stdout = None  # or the exit would try it again
@@ -837,6 +860,9 @@ class _Progress:
             self._stream.flush()
             self._drawn = live
 
+
+if _GUARDED:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 if __name__ == "__main__":
     main()

@@ -18,10 +18,13 @@ from pydantic.fields import FieldInfo
 
 from .job import TRUNK_STRIP, Job, Model, item_model
 from .problems import BadInput, Problem, nearest
-from .toml_lines import KeyPath, find_lines, join_key, line_of, split_key
+from .toml_lines import KeyPath, find_lines, join_key, line_of, read_statements, split_key
 
 COMMAND_LINE = "command line"
 _BY_KIND = {"depth_mm", "joints", "leads", "no_dig", "keep_off_m"}  # what a ground's kind sets
+_IN_BRACES = re.compile(r"([\w-]+(?:\.[\w-]+)*)\s*=([^\"'\[\]{},=]*+(?:,\d+(?=\s*[,}]))?)(?=\s*[,}])")
+"""Key and bare value in an inline table; a comma right before a digit is taken for a decimal one."""
+_LEAST_LENGTH_MM = 20.0  # what is less, and may be a size in mm², is not taken for a length
 
 
 def read_job(data: bytes, file: str, overrides: Mapping[str, object] = {}) -> Job:
@@ -82,46 +85,85 @@ def parse_toml(data: bytes, file: str) -> tuple[dict[str, Any], dict[KeyPath, in
             raise BadInput([Problem(file, 0, "", "is empty", "write the job's settings, as in the README")])
         return tables, find_lines(text)
     except tomllib.TOMLDecodeError as error:
-        raise BadInput([_syntax_problem(text, file, str(error))]) from None
+        raise BadInput(_syntax_problems(text, file, str(error))) from None
     except RecursionError:
         raise BadInput([Problem(file, 0, "", "is nested too deeply", "write plain tables, as in the README")]) from None
 
 
-def _syntax_problem(text: str, file: str, message: str) -> Problem:
-    """Say what is wrong with the TOML, as near as its line tells."""
-    rows = text.split("\n")
+def _syntax_problems(text: str, file: str, message: str) -> list[Problem]:
+    """What is wrong with the TOML: every value that is none, and what stopped the parser if that is another thing."""
+    problems = _value_problems(text, file)
     place = re.search(r"at line (\d+)", message)
-    line = int(place[1]) if place else len(rows)
-    shown = rows[line - 1].strip() if line <= len(rows) else ""
-    if len(shown) > 60:
-        shown = shown[:57] + "..."
-    key, equals, value = (part.strip() for part in shown.partition("="))
-    if re.search(r"overwrite|twice|mutate|already", message, re.IGNORECASE):
+    line = int(place[1]) if place else len(text.split("\n"))
+    twice = re.search(r"overwrite|twice|mutate|already", message, re.IGNORECASE) is not None
+    if twice or all(problem.line != line for problem in problems):
+        problems.append(_syntax_problem(text, file, message, line, twice))
+    return problems
+
+
+def _value_problems(text: str, file: str) -> list[Problem]:
+    """Numbers with a comma, words and times without quotes and the like in all lines; the parser stops at the first."""
+    problems: list[Problem] = []
+    for line, table, statement in read_statements(text):
+        key, equals, value = (part.strip() for part in statement.partition("="))
+        if not equals or _is_toml(statement):
+            continue
+        path = (*table, *split_key(key))
+        if value.startswith("{"):
+            bare = re.sub(r"\"[^\"]*\"|'[^']*'", "''", value)  # what stands in quotes is no key
+            faults = [
+                ((*path, *split_key(inner[1])), _value_fault(inner[2].strip())) for inner in _IN_BRACES.finditer(bare)
+            ]
+        else:
+            faults = [(path, _value_fault(value))]
+        problems += [Problem(file, line, join_key(place), *fault) for place, fault in faults if fault is not None]
+    return problems
+
+
+def _is_toml(statement: str) -> bool:
+    try:
+        tomllib.loads(statement)
+    except (tomllib.TOMLDecodeError, RecursionError):
+        return False
+    return True
+
+
+def _value_fault(value: str) -> tuple[str, str] | None:
+    """(found, mend) of a value that is no TOML and plainly meant as something; None of any other."""
+    value = _cut(value)
+    if re.fullmatch(r"[-+]?\d+,\d+", value):
+        return f"found '{value}', which is not a number", f"write {value.replace(',', '.')}"
+    if value in ("true", "false", "nan", "inf"):
+        return None
+    if value.lower() in ("true", "false"):
+        return f"found {value}, which TOML writes small", f"write {value.lower()}"
+    if not value:
+        return "has no value", "write the value behind the equals sign, or remove the line"
+    if re.fullmatch(r"\d{1,2}:\d{2}|[^\W\d][^\"'#\[\]{}]*", value):
+        return f"found {value} without quotes", f'write "{value}"'
+    return None
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _syntax_problem(text: str, file: str, message: str, line: int, twice: bool) -> Problem:
+    """Say what stopped the parser, as near as its line tells."""
+    rows = text.split("\n")
+    shown = _cut(rows[line - 1].strip()) if line <= len(rows) else ""
+    if twice:
         # tomllib names a key that is there twice at the place where it stops reading, which may be the next line
         return Problem(
             file, line, "", f"found '{shown}', which gives a key or table a second time", "keep one of the two"
         )
-    if equals and re.fullmatch(r"[-+]?\d+,\d+", value):
-        return Problem(file, line, key, f"found '{value}', which is not a number", f"write {value.replace(',', '.')}")
-    inner = re.search(r"([^\s{,=]+)\s*=\s*([-+]?\d+),(\d+)\s*[,}]", shown)
-    if inner and "Expected '='" in message:  # in { } the comma ends the value
-        found = f"found '{inner[2]},{inner[3]}', which is not a number"
-        return Problem(file, line, inner[1], found, f"write {inner[2]}.{inner[3]}")
-    if value != value.lower() and value.lower() in ("true", "false"):
-        return Problem(file, line, key, f"found {value}, which TOML writes small", f"write {value.lower()}")
     if "Unclosed" in message:
         return Problem(file, line, "", "stands below a list or table that is not closed", "close it with ] or } above")
     if "Illegal character '\\n'" in message:
         return Problem(file, line, "", f"found '{shown}', whose text is not closed", "end the text with a quote")
-    if equals and not value:
-        return Problem(file, line, key, "has no value", "write the value behind the equals sign, or remove the line")
-    if equals and re.fullmatch(r"\d{1,2}:\d{2}", value):
-        return Problem(file, line, key, f"found {value} without quotes", f'write "{value}"')
-    if equals and re.fullmatch(r"[^\W\d][^\"'#\[\]{}]*", value):
-        return Problem(file, line, key, f"found {value} without quotes", f'write "{value}"')
-    if shown.startswith("[") and not shown.endswith("]") and not equals:
+    if shown.startswith("[") and not shown.endswith("]") and "=" not in shown:
         return Problem(file, line, "", f"found '{shown}', a table that is not closed", "end it with ]")
-    if shown and not equals and not shown.startswith(("[", "#")):
+    if shown and "=" not in shown and not shown.startswith(("[", "#")):
         return Problem(
             file, line, "", f"found '{shown}', which is neither [table] nor key = value", "write key = value"
         )
@@ -263,7 +305,7 @@ def _words(path: KeyPath, err: dict[str, Any], tables: dict[str, Any]) -> tuple[
             return "is missing", f"write {key}, one of {', '.join(map(str, get_args(field.annotation)))}"
         return "is missing", f"write {key} = ...{meaning}"
     if sort == "extra_forbidden":
-        return "unknown key", _mend_unknown(key, path, model)
+        return "unknown key", _in_metres(key, value, model) or _mend_unknown(key, path, model)
     if sort == "value_error":
         said, _, mend = str(ctx.get("error", "")).partition("; ")
         whole_table = isinstance(value, dict)
@@ -311,6 +353,18 @@ def _words(path: KeyPath, err: dict[str, Any], tables: dict[str, Any]) -> tuple[
             return f"{found}, where a table belongs", _mend_unknown(key, path, model)
         return f"{found}, where a table belongs", f"write [{join_key(path)}] and its keys below it"
     return f"{found}, which cannot be used", f"correct it{meaning}"
+
+
+def _in_metres(key: str, value: object, model: type[Model]) -> str:
+    """Mend of a length given in mm where the key wants metres: ``lead_mm = 1500``; empty where it is nothing such."""
+    twin = key.removesuffix("mm") + "m"
+    if not key.endswith("_mm") or twin not in model.model_fields:
+        return ""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < 1e9:
+        return ""
+    if f"{key}2" in model.model_fields and abs(value) < _LEAST_LENGTH_MM:
+        return ""  # lead_mm = 1.5 is a conductor's size: nearer to lead_mm2
+    return f"write {twin} = {value / 1000:g}, in metres"
 
 
 def _mend_unknown(key: str, path: KeyPath, model: type[Model]) -> str:

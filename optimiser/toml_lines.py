@@ -1,5 +1,7 @@
 """Where each key of a TOML text stands, which tomllib does not keep. In: valid TOML. Out: path -> line, from 1.
 
+And, for a text that is no TOML, its single statements, so that more than the first fault can be told.
+
 Tables have the line of their header (or of the first header below them), keys their own; keys inside an inline table
 are not listed, so that the longest known beginning of their path gives the inline table's line.
 """
@@ -8,6 +10,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Iterator
 
 KeyPath = tuple[str | int, ...]
 
@@ -83,6 +86,44 @@ def find_lines(text: str) -> dict[KeyPath, int]:
         else:
             key += part
     return lines
+
+
+def read_statements(text: str) -> Iterator[tuple[int, KeyPath, str]]:
+    """
+    Line, table and text of each ``key = value`` that stands on one line, without its comment; the TOML may be faulty.
+
+    Lists and texts over several lines are passed over. It ends at one that is never closed: what follows may be part
+    of it.
+    """
+    table: KeyPath = ()
+    depth, quotes = 0, ""  # brackets, or the three quotes, that are open
+    for line, row in enumerate(text.split("\n"), start=1):
+        if quotes:
+            quotes = "" if quotes in row else quotes
+            continue
+        statement, opened = _without_comment(row)
+        if depth:
+            depth += opened
+            continue
+        header = re.match(r"""\[\[?((?:"[^"]*"|'[^']*'|[^]"'])*)""", statement)
+        if header:
+            table = split_key(header[1].strip())
+            continue
+        value = statement.partition("=")[2].strip()
+        quotes = next((mark for mark in ('"""', "'''") if value.startswith(mark) and mark not in value[3:]), "")
+        depth = 0 if quotes else max(0, opened)
+        if statement and not depth and not quotes:
+            yield line, table, statement
+
+
+def _without_comment(row: str) -> tuple[str, int]:
+    """A line without its comment, and how many more square brackets it opens than it closes."""
+    opened = 0
+    for token in _TOKEN.finditer(row):
+        if token.lastgroup == "comment":
+            return row[: token.start()].strip(), opened
+        opened += (token[0] == "[") - (token[0] == "]")
+    return row.strip(), opened
 
 
 def _indexed(path: KeyPath, counts: dict[KeyPath, int]) -> KeyPath:

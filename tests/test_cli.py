@@ -705,6 +705,37 @@ def test_ctrl_c_on_a_terminal_while_workers_start(site: Path, to: str) -> None:
     assert check_folder(site / "p").holds
 
 
+@pytest.mark.parametrize("start", [["-m", "cli"], ["-c", "from cli import main; main()"]], ids=["module", "script"])
+def test_ctrl_c_while_the_program_loads(tmp_path: Path, start: list[str]) -> None:
+    """In the midst of the imports: another module stands in for the one that takes longest."""
+    (tmp_path / "typer.py").write_text("import os, signal\nos.kill(os.getpid(), signal.SIGINT)\n", encoding="utf-8")
+    path = os.pathsep.join([str(tmp_path), str(ROOT)])
+    result = subprocess.run(
+        [sys.executable, *start, "schema"],
+        cwd=tmp_path,
+        env=environment(PYTHONPATH=path),
+        capture_output=True,
+        check=False,
+    )
+    assert (result.returncode, result.stdout, result.stderr) == (130, b"", b"")
+
+
+def test_ctrl_c_before_the_command_begins(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    def interrupted() -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(cli, "app", interrupted)
+    with pytest.raises(SystemExit) as ended:
+        cli.main()
+    assert (ended.value.code, capsys.readouterr()) == (130, ("", ""))
+
+
+def test_importing_the_program_leaves_ctrl_c_as_it_was() -> None:
+    code = "import signal; before = signal.getsignal(2); import cli; assert signal.getsignal(2) is before"
+    for more in ("", "import signal; signal.signal(2, signal.SIG_IGN); "):
+        assert subprocess.run([sys.executable, "-c", more + code], env=environment(), check=False).returncode == 0
+
+
 def test_ctrl_c_on_a_terminal_before_any_layout(site: Path) -> None:
     args = ("plan", str(ROOT / "cases/riverside"), "--out", "p")
     with on_terminal(*args, cwd=site) as (process, shown):

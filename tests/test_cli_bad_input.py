@@ -87,6 +87,11 @@ BAD: list[tuple[str, Callable[[Path], None], list[str]]] = [
     ("missing name", added(",lamp,spike,3,-9"), ["name", "mend"]),
     ("unknown lamp type", added("L07,lamp,spyke,3,-9"), ["survey.csv:40", "spyke", "spike"]),
     ("word for a number", added("L07,lamp,spike,three,-9"), ["survey.csv:40", "'three'", "not a number"]),
+    (
+        "decimal comma without quotes",
+        written("survey.csv", b"point,kind,of,x,y,group,stem_mm\nS1,supply,,0,0,,\nL1,lamp,spike,9,-12,5,back,\n"),
+        ["survey.csv:3:stem_mm", "'back'", "decimal comma", "semicolons"],
+    ),
     ("NaN", added("L07,lamp,spike,nan,-9"), ["survey.csv:40", "nan"]),
     ("infinite", added("L07,lamp,spike,3,inf"), ["survey.csv:40", "inf"]),
     ("two corners", added("q1,corner,bed 9,3,-9", "q2,corner,bed 9,4,-9"), ["bed 9", "corner"]),

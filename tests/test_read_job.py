@@ -64,7 +64,52 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     ),
     "decimal comma": (
         spoil("watts = 5 -> watts = 5,5"),
-        "job.toml:10:watts: found '5,5', which is not a number\n    mend: write 5.5",
+        "job.toml:10:lamps.spike.watts: found '5,5', which is not a number\n    mend: write 5.5",
+    ),
+    "several decimal commas and words without quotes": (
+        spoil(
+            'currency = "EUR" -> currency = EUR   # it\'s printed beside prices',
+            "watts = 5 -> watts = 8,5  # by its maker's sheet",
+            "volts = 12 -> volts = 12\nlead_m = 1,5\nsupply = dc",
+            "thin = { mm2 = 1.5, price_per_m = 1.2 } -> thin = { mm2 = 1,5, price_per_m = 1,2, tinned = True }",
+            "price = 80 -> price =",
+            extra='[zones."bed, 2"]\nground = "bed"\nkeep_off_m = 0,3\n[schedule]\non = 18:30\noff = "23:00"\n',
+        ),
+        "job.toml:2:currency: found EUR without quotes\n"
+        '    mend: write "EUR"\n'
+        "job.toml:10:lamps.spike.watts: found '8,5', which is not a number\n"
+        "    mend: write 8.5\n"
+        "job.toml:12:lamps.spike.lead_m: found '1,5', which is not a number\n"
+        "    mend: write 1.5\n"
+        "job.toml:13:lamps.spike.supply: found dc without quotes\n"
+        '    mend: write "dc"\n'
+        "job.toml:16:cables.thin.mm2: found '1,5', which is not a number\n"
+        "    mend: write 1.5\n"
+        "job.toml:16:cables.thin.price_per_m: found '1,2', which is not a number\n"
+        "    mend: write 1.2\n"
+        "job.toml:16:cables.thin.tinned: found True, which TOML writes small\n"
+        "    mend: write true\n"
+        "job.toml:21:drivers.small.price: has no value\n"
+        "    mend: write the value behind the equals sign, or remove the line\n"
+        "job.toml:27:zones.\"bed, 2\".keep_off_m: found '0,3', which is not a number\n"
+        "    mend: write 0.3\n"
+        "job.toml:29:schedule.on: found 18:30 without quotes\n"
+        '    mend: write "18:30"',
+    ),
+    "a decimal comma and a key twice": (
+        spoil("watts = 5 -> watts = 5\nwatts = 6\nlead_m = 1,5"),
+        "job.toml:11: found 'watts = 6', which gives a key or table a second time\n"
+        "    mend: keep one of the two\n"
+        "job.toml:12:lamps.spike.lead_m: found '1,5', which is not a number\n"
+        "    mend: write 1.5",
+    ),
+    "lists and texts over several lines are no faults of their own": (
+        spoil(
+            'title = "Small garden" -> title = """\nwatts = 8,5\n[no table]"""',
+            "taps_v = [12] -> taps_v = [\n  12,  # on = dusk\n]",
+            "price = 80 -> price = 80,5",
+        ),
+        "job.toml:23:drivers.small.price: found '80,5', which is not a number\n    mend: write 80.5",
     ),
     "text without quotes": (
         spoil('currency = "EUR" -> currency = EUR'),
@@ -72,11 +117,12 @@ BAD: dict[str, tuple[str | bytes, str]] = {
     ),
     "True": (
         spoil(extra="[lamps.post]\nwatts = 3\nvolts = 12\nterminals = True\n"),
-        "job.toml:26:terminals: found True, which TOML writes small\n    mend: write true",
+        "job.toml:26:lamps.post.terminals: found True, which TOML writes small\n    mend: write true",
     ),
     "no value": (
         spoil("watts = 5 -> watts ="),
-        "job.toml:10:watts: has no value\n    mend: write the value behind the equals sign, or remove the line",
+        "job.toml:10:lamps.spike.watts: has no value\n"
+        "    mend: write the value behind the equals sign, or remove the line",
     ),
     "no equals sign": (
         spoil("watts = 5 -> watts 5"),
@@ -112,6 +158,18 @@ BAD: dict[str, tuple[str | bytes, str]] = {
         "    mend: remove it; known here: watts, volts, supply, load, power_factor, window_v, lead_m, "
         "lead_mm2, lead_rating_a, aim_reserve_m, exit_height_m, terminals, terminal_mm2, submersible, "
         "inrush_a, input_uf",
+    ),
+    "lead in millimetres": (
+        spoil("watts = 5 -> watts = 5\nlead_mm = 1500"),
+        "job.toml:11:lamps.spike.lead_mm: unknown key\n    mend: write lead_m = 1.5, in metres",
+    ),
+    "size of a lead without its square": (
+        spoil("watts = 5 -> watts = 5\nlead_mm = 1.5"),
+        "job.toml:11:lamps.spike.lead_mm: unknown key\n    mend: did you mean 'lead_mm2'?",
+    ),
+    "keep-off in millimetres": (
+        spoil(extra='[zones.bed]\nground = "bed"\nkeep_off_mm = 300\n'),
+        "job.toml:25:zones.bed.keep_off_mm: unknown key\n    mend: write keep_off_m = 0.3, in metres",
     ),
     "spare load as a share": (
         spoil(extra="[rules]\ngrowth = 0.2\n"),

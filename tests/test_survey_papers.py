@@ -58,6 +58,24 @@ def test_the_points_written_are_the_same_survey(job: Path, tmp_path: Path) -> No
     assert open_job(job).survey == before
 
 
+def test_points_of_a_geojson_whose_features_share_all_properties_are_a_survey(tmp_path: Path) -> None:
+    def feature(kind: str, name: str, place: list[float]) -> dict[str, object]:
+        more = {"of": "spike", "group": "a", "ring": "1", "stem_mm": 300}
+        geometry = {"type": "Point", "coordinates": place}
+        return {"type": "Feature", "geometry": geometry, "properties": {"kind": kind, "name": name, **more}}
+
+    features = [
+        feature("supply", "S", [8.5, 47.4]),
+        feature("lamp", "L", [8.5001, 47.4]),
+        feature("tree", "T", [8.5, 47.4001]),
+    ]
+    text = json.dumps({"type": "FeatureCollection", "features": features})
+    (tmp_path / "site.geojson").write_text(text, encoding="utf-8")
+    assert run("survey", tmp_path / "site.geojson", "--out", tmp_path / "out").exit_code == 0
+    result = run("survey", tmp_path / "out/points.csv", "--out", tmp_path / "again")
+    assert (result.exit_code, result.stderr) == (0, "")
+
+
 def test_papers_are_not_replaced_unasked(job: Path) -> None:
     assert run("survey", job).exit_code == 0
     again = run("survey", job)
@@ -78,6 +96,7 @@ WRONG = {
     ),
     "far supply": (["S9,supply,,90,-7"], "supply point S9 is 79 m from the nearest lamp"),
     "far lamp": (["L20,lamp,spike,6,-90"], "lamp L20 is 79 m from the next point"),
+    "stem in cm": (["T1,tree,,20,-9,32"], "the stem of tree T1 measures 32 mm; is that in mm?"),
     "small zone": (
         [f",corner,bed 9,{x},{y}" for x, y in ((20, 0), (20.1, 0), (20.1, 0.1))],
         "zone 'bed 9' measures 0.005 m²",
@@ -88,6 +107,8 @@ WRONG = {
 @pytest.mark.parametrize("name", WRONG)
 def test_what_looks_wrong_is_said(job: Path, name: str) -> None:
     rows, wanted = WRONG[name]
+    path = job / "survey.csv"
+    path.write_text(path.read_text(encoding="utf-8").replace("of,x,y", "of,x,y,stem_mm", 1), encoding="utf-8")
     add(job, *rows)
     result = run("survey", job)
     assert result.exit_code in (0, 1)
@@ -105,6 +126,13 @@ def test_a_survey_that_cannot_be_planned_is_drawn_all_the_same(job: Path) -> Non
         "the job's; types are judged once it is mended"
     )
     assert "grounds.lawn.per_m: found -9" in result.stdout
+    assert (job / "survey/survey.svg").exists()
+
+
+def test_a_number_beyond_all_measure_is_drawn_around(job: Path) -> None:
+    add(job, "L20,lamp,spike,1e308,3")
+    result = run("survey", job)
+    assert result.exit_code == 1 and ":x: found '1e308', which is farther off than any grid" in result.stdout
     assert (job / "survey/survey.svg").exists()
 
 
@@ -179,6 +207,25 @@ def test_a_new_job_is_whole_once_every_comment_is_filled_in(tmp_path: Path) -> N
     path.write_text(filled(text, but="watts").replace("[zones.house]", ground), encoding="utf-8")
     with pytest.raises(BadInput, match=r"lamps\.spike\.watts: is missing"):
         open_job(tmp_path / "garden")
+
+
+@pytest.mark.parametrize("room", ["capacity = 2", "bore_mm = 40", ""])
+def test_a_new_job_says_what_a_sleeve_needs(tmp_path: Path, room: str) -> None:
+    """Capacity or bore: the text says so, and a job with neither is refused."""
+    survey = (TERRACE / "survey.csv").read_text(encoding="utf-8") + ",sleeve,pipe,3,-5\n,sleeve,pipe,6,-5\n"
+    (tmp_path / "survey.csv").write_text(survey, encoding="utf-8")
+    assert run("new", tmp_path).exit_code == 0
+    path = tmp_path / "job.toml"
+    text = path.read_text(encoding="utf-8")
+    line = next(line for line in text.splitlines() if line.startswith("#> capacity"))
+    assert line.endswith("# how many cables it may still take; or write bore_mm, its inner diameter, instead")
+    text = filled(text.replace(line, room)).replace("[zones.house]", "[grounds.no_dig]\n\n[zones.house]")
+    path.write_text(text, encoding="utf-8")
+    if room:
+        assert [sleeve.name for sleeve in open_job(tmp_path).survey.sleeves] == ["pipe"]
+    else:
+        with pytest.raises(BadInput, match=r"sleeves\.pipe: has neither capacity nor bore_mm"):
+            open_job(tmp_path)
 
 
 def test_a_new_job_never_replaces_one(tmp_path: Path, job: Path) -> None:

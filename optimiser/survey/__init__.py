@@ -18,7 +18,7 @@ from ..problems import BadInput, Problem, nearest
 from .lines import Heights, make_mains, make_sleeves, place_of, read_lines
 from .look_over import look_over
 from .model import FixedPoint, Lamp, Peg, SupplyPoint, Survey, Tree, Zone
-from .points import Point, Points, fold, read_points
+from .points import POSITION_FIELDS, Point, Points, fold, read_points
 from .readers import read_rows
 from .reduce import Reduced, reduce
 from .uncertain import uncertain
@@ -118,7 +118,8 @@ def build_survey(reduced: Reduced, file: str, job: Job) -> Survey:
 
 def points_of(reduced: Reduced, file: str) -> Points:
     """Points of the rows; a missing x or y is not complained of where the reason is said already."""
-    points = read_points(reduced.table, file)
+    by_degrees = {reduced.table.rows[index].row for index, placed in reduced.placed.items() if placed.how == "receiver"}
+    points = read_points(reduced.table, file, by_degrees)
     lost = reduced.lost_rows
     problems = [
         problem
@@ -165,7 +166,7 @@ def _fixed_points(outlines: Sequence[Outline], zones: Sequence[Zone], heights: H
 
 def _hides_the_ground(points: Points) -> bool:
     """Whether coordinates are of another unit, so that nothing can be said about distances."""
-    return any(problem.field == "x, y" for problem in points.problems)
+    return any(problem.field in POSITION_FIELDS for problem in points.problems)
 
 
 def _missing(points: Points, file: str) -> list[Problem]:

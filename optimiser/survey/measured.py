@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from ..problems import Problem, nearest
-from .numbers import decimal_comma, read_number
+from .numbers import decimal_comma, read_metres, read_number
 from .points import NAMED, fold
 from .table import MOST_TIES, Cells, Table
 
@@ -93,9 +93,9 @@ class Rows:
 
     def _read(self, index: int, cells: Cells) -> Row:
         row = Row(cells)
-        x, y, z = (read_number(text, self.comma)[0] if (text := cells[column]) else None for column in ("x", "y", "z"))
-        row.xy = None if x is None or y is None else (round(x, 3) + 0.0, round(y, 3) + 0.0)
-        row.z = z
+        x, y = (read_metres(cells[column], self.comma, needed=False)[0] for column in ("x", "y"))
+        row.xy = None if x is None or y is None else (x, y)
+        row.z = read_number(cells["z"], self.comma)[0] if cells["z"] else None
         row.accuracy_m = self._number(row, "accuracy_m")
         if row.accuracy_m is not None and row.accuracy_m <= 0:
             self.complain(row, "accuracy_m", f"found {cells['accuracy_m']}, which is not above 0", "write metres")

@@ -14,6 +14,8 @@ _NUMBER = re.compile(r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?")
 _WITH_COMMA = re.compile(r"[-+]?\d*,\d+")
 _WITH_POINT = re.compile(r"[-+]?\d*\.\d+")
 
+_BEYOND_M = 1e11  # no grid reaches so far, not even in millimetres
+
 Fault = tuple[str, str]
 """Found and mend of a problem."""
 
@@ -65,4 +67,7 @@ def read_metres(text: str, comma: bool, *, needed: bool) -> tuple[float | None, 
     if not text:
         return None, ("is empty", "write the measured metres") if needed else None
     number, fault = read_number(text, comma)
+    if number is not None and abs(number) > _BEYOND_M:
+        shown = text if len(text) <= 30 else f"{number:g}"
+        return None, (f"found '{shown}', which is farther off than any grid reaches", "write the measured metres")
     return (None if number is None else round(number, 3) + 0.0), fault  # + 0.0 turns -0.0 into 0.0

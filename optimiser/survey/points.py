@@ -8,17 +8,22 @@ from __future__ import annotations
 import itertools
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
 from pathlib import PurePath
 from statistics import median
 
 from ..problems import Problem, nearest
 from .numbers import decimal_comma, read_metres, read_number
+from .stray_cells import stray_cells
 from .table import Cells, Table
 
 KINDS = ("lamp", "supply", "corner", "sleeve", "tree", "peg", "mains")
 NAMED = ("lamp", "supply", "tree", "peg")  # the point's own name tells it; the others are told by 'of'
+POSITION_FIELDS = ("x, y", "latitude, longitude")
+"""Fields of problems with a point's place as a whole."""
+SMALLEST_STEM_MM = 20.0
+"""Of a tree; what is less is asked about wherever the survey is read."""
 _OWNER = {"lamp": "a lamp type", "corner": "a zone", "sleeve": "a sleeve", "mains": "a mains line"}
 
 
@@ -58,13 +63,14 @@ def fold(name: str) -> str:
     return name.casefold()
 
 
-def read_points(table: Table, file: str) -> Points:
-    """Every row as a Point, as far as it can be read."""
+def read_points(table: Table, file: str, by_degrees: Container[int] = ()) -> Points:
+    """Every row as a Point, as far as it can be read; ``by_degrees`` are the rows whose x and y come from degrees."""
     problems = list(table.problems)
     comma = decimal_comma(table)
     points: list[Point] = []
     unknown = 0
     groups: dict[str, str] = {}
+    strays = stray_cells(table, file)
     for cells in table.rows:
         kind = cells["kind"].casefold()
         if kind not in KINDS:
@@ -90,6 +96,7 @@ def read_points(table: Table, file: str) -> Points:
         if kind == "tree":
             stem_mm, fault = _stem(cells["stem_mm"], comma)
             faults += [Problem(file, cells.row, "stem_mm", *fault)] if fault else []
+        faults += strays.get(cells.row, [])
         problems += faults
         x, y, z = numbers["x"], numbers["y"], numbers["z"]
         group = groups.setdefault(fold(cells["group"]), cells["group"]) if kind == "lamp" else ""
@@ -100,7 +107,7 @@ def read_points(table: Table, file: str) -> Points:
             )
         )  # fmt: skip
     problems += _names_twice(points, file)
-    scale = _wrong_scale(points, table, file)
+    scale = _wrong_scale(points, table, file, by_degrees)
     problems += scale
     if not scale:
         problems += _heights(points, file)
@@ -160,8 +167,9 @@ def _names_twice(points: Sequence[Point], file: str) -> list[Problem]:
     return problems
 
 
-def _wrong_scale(points: Sequence[Point], table: Table, file: str) -> list[Problem]:
+def _wrong_scale(points: Sequence[Point], table: Table, file: str, by_degrees: Container[int]) -> list[Problem]:
     """Coordinates that are no metres: degrees, millimetres, or a single point far off."""
+    written = {cells.row: cells for cells in table.rows}
     good = [point for point in points if not math.isnan(point.x + point.y)]
     if len(good) < 2:
         return []
@@ -182,22 +190,26 @@ def _wrong_scale(points: Sequence[Point], table: Table, file: str) -> list[Probl
     mid_x, mid_y = median(xs), median(ys)
     away = [max(abs(point.x - mid_x), abs(point.y - mid_y)) for point in good]
     far = [point for point, metres in zip(good, away, strict=True) if metres > max(2500, 20 * median(away))]
-    if far and len(far) <= len(good) / 4:
-        return [
-            Problem(
-                file,
-                point.row,
-                "x, y",
-                f"found {point.x:g}, {point.y:g}, {_km(point, mid_x, mid_y):.1f} km from the other points",
-                "correct x and y, in metres",
-            )
-            for point in far
-        ]
+    few = len(good) / 4
+    if all(point.row in by_degrees for point in far):
+        few = (len(good) - 1) / 2  # degrees are of one grid, and in no other unit: whatever is the rarer is wrong
+    if far and len(far) <= few:
+        return [_far_off(point, written[point.row], file, by_degrees, _km(point, mid_x, mid_y)) for point in far]
     grids = _two_grids(good, file)
     if grids:
         return grids
     found = f"found points spread over {wide:g} x {high:g}, which look like millimetres"
     return [Problem(file, 0, "x, y", found, "write metres, such as 12.345 for 12345 mm")]
+
+
+def _far_off(point: Point, cells: Cells, file: str, by_degrees: Container[int], km: float) -> Problem:
+    """A point far from all others, in the numbers that are written for it."""
+    columns, mend = POSITION_FIELDS[0], "correct x and y, in metres"
+    if point.row in by_degrees:
+        columns, mend = POSITION_FIELDS[1], "are latitude and longitude swapped? Correct them, in degrees"
+    texts = [cells[column] for column in columns.split(", ")]
+    away = f"{km:.1f} km" if km < 1000 else "more than 1,000 km"  # the grid of degrees is not true to scale so far off
+    return Problem(file, point.row, columns, f"found {', '.join(texts)}, {away} from the other points", mend)
 
 
 def _some_in_degrees(table: Table, file: str) -> list[Problem]:
@@ -275,5 +287,5 @@ def _small_stems(points: Sequence[Point], file: str) -> list[str]:
     return [
         f"{name}:{point.row}: the stem of tree '{point.name}' measures {point.stem_mm:g} mm; is that in mm?"
         for point in points
-        if point.kind == "tree" and point.whole and not 20 <= point.stem_mm <= 3000
+        if point.kind == "tree" and point.whole and not SMALLEST_STEM_MM <= point.stem_mm <= 3000
     ]

@@ -12,6 +12,7 @@ import csv
 import io
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 
 from ..problems import BadInput, Problem
 from .table import COLUMNS, Table, fold_column, table_of
@@ -29,7 +30,8 @@ def read_table(data: bytes, file: str) -> Table:
         The file is no text, is empty, or its header lacks columns that a survey needs.
     """
     text = _decode(data, file)
-    return table_of(_records(text, file), file, _separator_of(text))
+    separator = _separator_of(text)
+    return replace(table_of(_records(text, file), file, separator), comma_splits=separator == ",")
 
 
 def _decode(data: bytes, file: str) -> str:

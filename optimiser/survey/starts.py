@@ -8,6 +8,7 @@ image agrees as well, ``side`` decides, and where there is no ``side`` the quest
 from __future__ import annotations
 
 import math
+import re
 from collections import deque
 from collections.abc import Sequence
 from itertools import combinations
@@ -17,6 +18,7 @@ from .measured import Row, Rows
 
 XY = tuple[float, float]
 _MOST_PAIRS = 15
+_COLUMN_OF_PLACE = re.compile(r"(?:from|dist|base)\d|chainage|offset")
 _EXPLAINED = 30  # points without a place that are each told why
 _NEAR = 3.0  # standard errors within which tapes agree, circles touch, and two misfits are alike
 
@@ -37,6 +39,7 @@ class Starts:
         """Points that nothing places."""
         self._ties: list[dict[int, list[tuple[float, float]]]] = [{} for _ in rows.rows]
         self._failed: set[int] = set()
+        self._misread = {problem.line for problem in rows.problems if _COLUMN_OF_PLACE.fullmatch(problem.field)}
         for index, row in enumerate(rows):
             for number, tape in enumerate(row.tapes):
                 entry = (tape.metres, sigma_of[index][number])
@@ -181,6 +184,8 @@ class Starts:
         if row.side and len(row.tapes) > 1 and self._side(row, one):
             return one if self._side(row, one) == row.side else other
         one, other = sorted((one, other), key=lambda place: self._side(row, place), reverse=True)
+        if row.cells.row in self._misread:
+            return None  # the tape that would decide is there and cannot be read, which is said already
         names = [self.rows.rows[tape.to].named for tape in row.tapes[:2]]
         way = f" of the way from {names[0]} to {names[1]}" if len(names) == 2 else ""
         texts = [f"{x:.2f}, {y:.2f}" for x, y in (one, other)]
@@ -214,6 +219,8 @@ class Starts:
             row = self.rows.rows[index]
             if row.cells["x"] or row.cells["y"]:
                 continue  # its place is given, and what is wrong with it is said
+            if row.cells.row in self._misread:
+                continue  # what it was measured from is there and cannot be read, which is said already
             own = list(dict.fromkeys([*(tape.to for tape in row.tapes), *(row.base or ())]))
             if not own:
                 continue  # it says nothing itself of its place: 'x is empty'

@@ -25,6 +25,9 @@ OPTIONAL = (
 )  # fmt: skip
 NUMBERS = ("x", "y", "z", "stem_mm", *TIES[1::2], "chainage", "offset", "latitude", "longitude", "accuracy_m", "rise")
 _ALIASES = {"lat": "latitude", "lon": "longitude", "lng": "longitude", "long": "longitude", "accuracy": "accuracy_m"}
+_METRES = {"x", "y", "z", *TIES[1::2], "chainage", "offset", "rise"}
+_FEET = ("ft", "feet", "foot", "usft")
+_UNITS = (*_FEET, "mm", "cm", "km", "in", "inch", "inches", "yd", "yards")
 _SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
 
 
@@ -48,6 +51,8 @@ class Table:
     notes: tuple[str, ...] = ()
     labels: Mapping[int, str] = field(default_factory=dict)
     """What stands in the place of a row's number in messages, where the file has no rows: ``feature 3``."""
+    comma_splits: bool = False
+    """Whether a comma without quotes parts a number in two: a text separated by commas."""
 
     def place(self, problem: Problem) -> Problem:
         """The problem with the label of its row instead of the row's number, where the file has no rows."""
@@ -120,8 +125,11 @@ def _columns(names: list[str], row: int, file: str) -> tuple[dict[str, int], lis
     places: dict[str, int] = {}
     problems: list[Problem] = []
     others: list[str] = []
+    plain = {COLUMNS.get(fold_column(name)) for name in names}
     for place, name in enumerate(names):
         column = COLUMNS.get(fold_column(name))
+        if column is None and _in_metres(name) not in plain:
+            column = _in_metres(name)
         if column is None:
             others += [name] if name else []
         elif column in places:
@@ -134,15 +142,35 @@ def _columns(names: list[str], row: int, file: str) -> tuple[dict[str, int], lis
         raise BadInput([Problem(file, row, "", found, "write the header point,kind,of,x,y above the points")])
     if any(column in places for column in ("from1", "base1", "latitude")):
         missing = [column for column in missing if column not in ("x", "y")]  # places are measured in another way
-    for column in missing:
-        near = nearest(column, others) if len(column) > 1 else None
-        mend = (
-            f"rename the column '{near}' to '{column}'"
-            if near
-            else f"add a column '{column}' (empty where a kind needs none)"
-        )
-        problems.append(Problem(file, row, column, "is not in the header", mend))
+    problems += [Problem(file, row, column, *_missing_column(column, others)) for column in missing]
     if problems:
         raise BadInput(problems)
     notes = [f"{PurePath(file).name}: column '{name}' is not used" for name in others]
     return places, notes
+
+
+def _in_metres(name: str) -> str | None:
+    """The column that a head names together with its unit, metres: ``X (m)``, ``x [m]``, ``dist1_m``."""
+    head = re.fullmatch(r"(.+?)\s*(?:\(m\)|\[m\]|[ _]m)", clean(name), re.IGNORECASE)
+    column = COLUMNS.get(fold_column(head[1])) if head else None
+    return column if column in _METRES else None
+
+
+def _missing_column(column: str, others: Sequence[str]) -> tuple[str, str]:
+    """(found, mend) of a column that is not there, by the heads that are not used."""
+    if len(column) > 1:
+        near = nearest(column, others)
+        mend = f"rename the column '{near}' to" if near else "add a column"
+        return "is not in the header", f"{mend} '{column}'{'' if near else ' (empty where a kind needs none)'}"
+    head = re.compile(rf"{column}(?:[\W_].*|{'|'.join(_UNITS)})", re.IGNORECASE)
+    near = next((name for name in others if head.fullmatch(name)), None)
+    if near is None:
+        return "is not in the header", f"add a column '{column}' (empty where a kind needs none)"
+    found = f"is not in the header, which has '{near}'"
+    unit = re.sub(r"[\W_]+$", "", re.sub(rf"^{column}[\W_]*", "", near.casefold()))
+    foot = unit in _FEET or near[1:].strip() in ("'", "’", "′")
+    if foot:
+        return found, f"the survey is in metres: write metres (1 ft = 0.3048 m), and rename the column to '{column}'"
+    if unit in _UNITS:
+        return found, f"the survey is in metres: write metres, and rename the column to '{column}'"
+    return found, f"rename the column '{near}' to '{column}' if it holds metres"

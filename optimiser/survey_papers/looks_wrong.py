@@ -10,12 +10,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..job import Job
-from ..survey.points import Point, Points, fold
+from ..survey.points import SMALLEST_STEM_MM, Point, Points, fold
 from ..survey.zones import Outline, name_grounds
 
 _CLOSE_M = 0.15
 _FAR_M = 25.0
 _SMALL_M2 = 0.05
+_THIN_STEM_MM = 60.0  # 32 is more often a stem of 320 mm written in cm than a sapling
 _MOST_CORNERS = 60
 _MOST_EACH = 20
 _WATER = ("pond", "pool", "fountain")
@@ -46,6 +47,7 @@ def looks_wrong(
         _far_lamps(lamps, whole),
         _small_zones(outlines),
         _short_sleeves(sleeves),
+        _thin_stems(whole),
     ]
     found: list[Finding] = []
     for findings in sorts:
@@ -203,3 +205,12 @@ def _short_sleeves(sleeves: Sequence[tuple[str, list[Point]]]) -> list[Finding]:
         if metres < 0.3:
             found.append(Finding(f"sleeve '{name}' is {metres:.2f} m long only", (chain[0].x, chain[0].y)))
     return found
+
+
+def _thin_stems(whole: list[Point]) -> list[Finding]:
+    """Stems that may be written in cm; of those under ``SMALLEST_STEM_MM`` the notes of the points tell already."""
+    return [
+        Finding(f"the stem of tree {tree.name} measures {tree.stem_mm:g} mm; is that in mm?", (tree.x, tree.y))
+        for tree in whole
+        if tree.kind == "tree" and SMALLEST_STEM_MM <= tree.stem_mm < _THIN_STEM_MM
+    ]

@@ -110,7 +110,12 @@ def _rest(
             '#> ground = "…"                # a name under [grounds], such as lawn, or one that you add there',
         ])  # fmt: skip
     for name in sleeves:
-        blocks.append([f"[sleeves.{_key(name)}]", _line("capacity", SleeveSetting, optional=True)])
+        blocks.append(
+            [
+                f"[sleeves.{_key(name)}]",
+                f"{_line('capacity', SleeveSetting)}; or write bore_mm, its inner diameter, instead",
+            ]
+        )
     for name in lamps:
         blocks.append([f"[lamps.{_key(name)}]", *_needed(LampType)])
     for size in ("1.5", "2.5", "4"):

@@ -10,6 +10,7 @@ import io
 import math
 from collections.abc import Iterable, Sequence
 
+from ..survey.stray_cells import ONLY_FOR
 from ..survey.table import Cells
 from .look import Look
 
@@ -27,9 +28,11 @@ def points_csv(look: Look) -> str:
 
 
 def _row(look: Look, index: int, cells: Cells, columns: Sequence[str]) -> list[str]:
+    kind = cells["kind"].casefold()
     texts = {
         column: _plain_number(cells[column]) if column in ("x", "y", "z", "stem_mm") else cells[column]
         for column in columns
+        if ONLY_FOR.get(column, kind) == kind  # a GeoJSON has the same properties for all
     }
     placed = look.reduced.placed.get(index)
     if placed is not None:

@@ -26,6 +26,25 @@ def site(*more: str, supply: str, lamp: str) -> str:
     return "\n".join([HEADER.strip(), f"S1,supply,,{supply}", f"L1,lamp,spike,{lamp}", *more, ""])
 
 
+SHIFTED = """\
+point,kind,of,x,y,group,stem_mm
+S1,supply,,0.5,0.5,,
+L1,lamp,spike,4.5,3.5,front,
+L2,lamp,spike,8.5,3.5,back,
+P1,peg,,-9.5,-20.5,,
+"""
+UNSHIFT = (
+    "the row looks shifted by a decimal comma: write decimals with a point, put a number that has a comma in quotes, "
+    "or separate the columns with semicolons"
+)
+IN_DEGREES = """\
+point,kind,of,latitude,longitude
+S1,supply,,47.376912,8.541234
+L1,lamp,spike,47.376955,8.541301
+L2,lamp,spike,47.376940,8.541350
+L3,lamp,spike,47.376930,8.541320
+"""
+
 BAD: dict[str, tuple[str | bytes, str]] = {
     "empty file": (
         b"",
@@ -290,6 +309,57 @@ BAD: dict[str, tuple[str | bytes, str]] = {
         rows("L3,lamp,spike,12345,5", "L4,lamp,spike,1,5", "L5,lamp,spike,2,5"),
         "survey.csv:5:x, y: found 12345, 5, 12.3 km from the other points\n    mend: correct x and y, in metres",
     ),
+    "latitude and longitude swapped in one row": (
+        IN_DEGREES + "L4,lamp,spike,8.541310,47.376950\n",
+        "survey.csv:6:latitude, longitude: found 8.541310, 47.376950, more than 1,000 km from the other points\n"
+        "    mend: are latitude and longitude swapped? Correct them, in degrees",
+    ),
+    "latitude and longitude swapped in several rows": (
+        IN_DEGREES + "L4,lamp,spike,8.541310,47.376950\nL5,lamp,spike,8.541320,47.376940\n",
+        "survey.csv:6:latitude, longitude: found 8.541310, 47.376950, more than 1,000 km from the other points\n"
+        "    mend: are latitude and longitude swapped? Correct them, in degrees\n"
+        "survey.csv:7:latitude, longitude: found 8.541320, 47.376940, more than 1,000 km from the other points\n"
+        "    mend: are latitude and longitude swapped? Correct them, in degrees",
+    ),
+    "cells that the kind does not use": (
+        rows("L3,lamp,spike,5,5.5,,,1,300", "P1,peg,,6,6.5,,front", "S2,supply,,7,7.5,,,,900", ",corner,bed,0,0,,a"),
+        "survey.csv:5:ring: found '1' in a row of kind lamp, which has no ring\n"
+        "    mend: leave it empty, or correct the kind\n"
+        "survey.csv:5:stem_mm: found '300' in a row of kind lamp, which has no stem_mm\n"
+        "    mend: leave it empty, or correct the kind\n"
+        "survey.csv:6:group: found 'front' in a row of kind peg, which has no group\n"
+        "    mend: leave it empty, or correct the kind\n"
+        "survey.csv:7:stem_mm: found '900' in a row of kind supply, which has no stem_mm\n"
+        "    mend: leave it empty, or correct the kind\n"
+        "survey.csv:8:group: found 'a' in a row of kind corner, which has no group\n"
+        "    mend: leave it empty, or correct the kind",
+    ),
+    "shifted by a decimal comma": (
+        SHIFTED + "L6,lamp,spike,9,-12,5,back,\nL7,lamp,spike,9,5,-12.5,back,\n",
+        f"survey.csv:6:stem_mm: found 'back' in a row of kind lamp, which has no stem_mm\n    mend: {UNSHIFT}\n"
+        f"survey.csv:7:stem_mm: found 'back' in a row of kind lamp, which has no stem_mm\n    mend: {UNSHIFT}",
+    ),
+    "shifted into the group": (
+        SHIFTED + "L6,lamp,spike,9,-12,5\n",
+        f"survey.csv:6:group: found '5' behind a whole number, where other rows have decimals\n    mend: {UNSHIFT}; "
+        "if it is a group, give it another name, such as 'group 5'",
+    ),
+    "shifted into side and of": (
+        "point,kind,x,y,of,side\nS1,supply,0.5,1,25,\nL1,lamp,3.5,2.5,spike,\nP1,peg,1,1,,7\n",
+        "survey.csv:2:of: found '25' in a row of kind supply, which has no of\n"
+        f"    mend: {UNSHIFT}\n"
+        "survey.csv:4:side: found '7' in a row of kind peg, which has no side\n"
+        "    mend: leave it empty, or correct the kind",
+    ),
+    "farther off than any grid": (
+        rows("L3,lamp,spike,1e308,5", f"L4,lamp,spike,5,1{'0' * 300}", "L5,lamp,spike,12345,5"),
+        "survey.csv:5:x: found '1e308', which is farther off than any grid reaches\n"
+        "    mend: write the measured metres\n"
+        "survey.csv:6:y: found '1e+300', which is farther off than any grid reaches\n"
+        "    mend: write the measured metres\n"
+        "survey.csv:7:x, y: found 12345, 5, 12.3 km from the other points\n"
+        "    mend: correct x and y, in metres",
+    ),
     "sleeve of one point": (
         rows(",sleeve,duct,1,1"),
         "survey.csv:5:of: found sleeve 'duct' with one point\n    mend: measure both of its ends",
@@ -337,6 +407,20 @@ BAD: dict[str, tuple[str | bytes, str]] = {
         "    mend: rename the column 'off' to 'of'\n"
         "survey.csv:1:y: is not in the header\n"
         "    mend: add a column 'y' (empty where a kind needs none)",
+    ),
+    "feet": (
+        "point,kind,of,x_ft,Y (ft)\nS1,supply,,1,1\n",
+        "survey.csv:1:x: is not in the header, which has 'x_ft'\n"
+        "    mend: the survey is in metres: write metres (1 ft = 0.3048 m), and rename the column to 'x'\n"
+        "survey.csv:1:y: is not in the header, which has 'Y (ft)'\n"
+        "    mend: the survey is in metres: write metres (1 ft = 0.3048 m), and rename the column to 'y'",
+    ),
+    "heads with other units and words": (
+        "point,kind,of,X [mm],y coordinate\nS1,supply,,1,1\n",
+        "survey.csv:1:x: is not in the header, which has 'X [mm]'\n"
+        "    mend: the survey is in metres: write metres, and rename the column to 'x'\n"
+        "survey.csv:1:y: is not in the header, which has 'y coordinate'\n"
+        "    mend: rename the column 'y coordinate' to 'y' if it holds metres",
     ),
     "column twice": (
         "point,kind,of,x,y,X\nS1,supply,,1,1,1\n",

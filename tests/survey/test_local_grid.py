@@ -128,7 +128,7 @@ BAD = {
     ),
     "far off": (
         "S1,supply,,,,47.0,8.5\nL1,lamp,spike,,,47.0,8.5\nL2,lamp,spike,,,47,8.5\nL3,lamp,spike,,,47,8.5\nL4,lamp,spike,,,8.5,47\n",
-        "survey.csv:6:x, y: found ",
+        "survey.csv:6:latitude, longitude: found 8.5, 47, more than 1,000 km from the other points",
     ),
 }
 

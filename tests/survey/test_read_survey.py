@@ -134,3 +134,29 @@ def test_corners_of_what_stands_fast_are_kept_by_their_names_to_measure_from() -
         ("w2", "wall", (9, 9)),
         ("w3", "wall", (9, 9.3)),
     ]
+
+
+@pytest.mark.parametrize("heads", ["X (m),Y [m],z_m", "x_m,y_m,Z (M)", "x m,y(m),z[m]"])
+def test_heads_may_name_metres(heads: str) -> None:
+    site = survey(f"point,kind,of,{heads}\nS1,supply,,0,0,1\nL1,lamp,spike,4,3,2\n")
+    assert site.lamps[0].place == (4, 3, 2) and site.supplies[0].place == (0, 0, 1)
+
+
+def test_a_plain_head_goes_before_one_that_names_metres() -> None:
+    site = survey("point,kind,of,x_m,x,y\nS1,supply,,9,0,0\nL1,lamp,spike,9,4,3\n")
+    assert site.lamps[0].place == (4, 3, 0) and "survey.csv: column 'x_m' is not used" in site.notes
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "point,kind,of,x,y,group\nS1,supply,,0,0,\nL1,lamp,spike,4,3,1\nL2,lamp,spike,8,3,2\n",
+        "point,kind,of,x,y,group\nS1,supply,,0.5,0.5,\nL1,lamp,spike,4.5,3,1\nL2,lamp,spike,8.5,3.5,1\n",
+        "point;kind;of;x;y;group\nS1;supply;;0,5;0,5;\nL1;lamp;spike;4,5;3;1\nL2;lamp;spike;8,5;3,5;\n",
+        "point,kind,of,x,y,ring,stem_mm\nS1,supply,,0.5,0.5,0,0\nL1,lamp,spike,4.5,3,0,0.0\n",
+        "point,kind,of,x,y,note\nS1,supply,,0.5,0.5,\nL1,lamp,spike,4.5,3,5\nP1,peg,brass nail,8.5,3.5,5\n",
+    ],
+    ids=["groups by number", "one among decimals", "semicolons", "zeros", "notes"],
+)
+def test_what_only_looks_like_a_shifted_row_is_taken(text: str) -> None:
+    assert survey(text).lamps

@@ -301,3 +301,18 @@ def test_a_plan_reads_taped_points_and_says_what_is_uncertain() -> None:
     [note] = [note for note in read.notes if "uncertain" in note]
     assert note.startswith("lamp L1: placed by tape, uncertain (")
     assert note.endswith("and the plan leaves 0.25 m (the reach of a lead): measure it again")
+
+
+def test_a_tape_that_cannot_be_read_is_not_said_to_be_missing() -> None:
+    """One problem for each cell that is wrong: neither 'from2: is empty' nor a question of the side besides."""
+    rows = [
+        "L1,lamp,spike,,,A,13,Q9,15",
+        'L2,lamp,spike,,,A,13,B,"7,5x"',
+        "L3,lamp,spike,,,A,13,B,15,Q9,8",
+        "L4,lamp,spike,,,A,13",
+    ]
+    problems = reduced(taped(*rows)).problems
+    assert [(problem.line, problem.field) for problem in problems] == [
+        (4, "from2"), (5, "dist2"), (6, "from3"), (7, "from2"),
+    ]  # fmt: skip
+    assert problems[-1].found == "is empty: lamp L4 has a tape from peg A only"
