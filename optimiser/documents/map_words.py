@@ -103,8 +103,8 @@ Made = list[tuple[Label, Words]]
 
 def make_labels(scene: Scene) -> Made:
     """All labels of a sheet; none has an anchor outside its map."""
-    key = (_windows, _drivers, _tags, _sleeves, _mains, _pegs, _zones)
-    screen = (_drivers, _supplies, _lamps, _joints, _tags, _cables, _trees, _sleeves, _mains, _pegs, _zones)
+    key = (_windows, driver_boxes, _tags, _sleeves, _mains, _pegs, _zones)
+    screen = (driver_boxes, _supplies, _lamps, _joints, _tags, _cables, _trees, _sleeves, _mains, _pegs, _zones)
     makers = {Detail.KEY: key, Detail.SCREEN: screen, Detail.SITE: (_windows, *screen, _trenches)}[scene.detail]
     area = scene.sheet.map.shrunk(0.5)
     made: Made = []
@@ -172,7 +172,7 @@ def _beside(scene: Scene, window: Window) -> Made:
     return [(_label(f"sheet {window.number}", words, spots, 0.0, 4, over=True, pull=1.5), words)]
 
 
-def _drivers(scene: Scene) -> Made:
+def driver_boxes(scene: Scene) -> Made:
     """A box for each supply point: its drivers, what each gives, and what it feeds."""
     plan, sheet, f = scene.plan, scene.sheet, scene.factor
     made: Made = []
