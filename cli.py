@@ -224,7 +224,14 @@ def plan(
         Path | None,
         typer.Option(metavar="FOLDER", help="Folder for the plan.", show_default="'plan' in the job folder"),
     ] = None,
-    replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier plan in that folder.")] = False,
+    replace: Annotated[
+        bool,
+        typer.Option(
+            "--replace",
+            help="Replace an earlier plan in that folder, and the papers made of it. Refused where any of these papers "
+            "was changed since.",
+        ),
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print plan.json on stdout instead of the summary.")] = False,
     quiet: Quiet = False,
 ) -> None:
@@ -237,7 +244,7 @@ def plan(
         _Progress(sys.stderr, sys.stderr.isatty() and not quiet) as progress,
         _Endings(NO_LAYOUT, interrupts=interrupts, progress=progress, limited=time_limit is not None),
     ):
-        from optimiser.documents.folder import refuse_early, write_plan_folder
+        from optimiser.documents.folder import count_papers, refuse_early, write_plan_folder
         from optimiser.documents.plan_file import plan_json
         from optimiser.documents.summary import summary
         from optimiser.documents.words import counted, plain
@@ -259,7 +266,11 @@ def plan(
         found = make_plan(folder, options, observer=progress, stop=stop)
         interrupts.hold()
         progress.close()
+        gone = count_papers(target)
         write_plan_folder(found, folder.files, target, replace=replace)
+    if gone:
+        says = f"Replaced the earlier plan and its {counted(gone, 'paper')}: lampspur papers makes those of this plan."
+        typer.echo(says, err=True)
     if found.outcome == "stopped_by_user":
         typer.echo("Stopped on request: this is the best layout found until then.", err=True)
     elif found.outcome == "stopped_by_time":
@@ -513,7 +524,11 @@ def papers(
         typer.Option(metavar="FOLDER", help="Folder for the papers.", show_default="'papers' in the plan folder"),
     ] = None,
     replace: Annotated[
-        bool, typer.Option("--replace", help="Replace earlier papers in that folder, all of them.")
+        bool,
+        typer.Option(
+            "--replace",
+            help="Replace earlier papers in that folder, all of them. Refused where any was changed since.",
+        ),
     ] = False,
     names: Annotated[
         bool,

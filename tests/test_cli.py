@@ -22,6 +22,7 @@ import cli
 import optimiser.make_plan
 import optimiser.search.stopping
 from optimiser.check import check_folder
+from optimiser.documents.folder import write_papers_folder
 from optimiser.documents.summary import summary
 from optimiser.plan.model import Plan
 
@@ -367,7 +368,10 @@ def test_an_earlier_plan_is_replaced_only_when_asked(garden: Path) -> None:
     said = "p: holds a plan already\n    mend: choose another folder (--out), or replace it (--replace)\n"
     refused(plan_quickly("garden", "--out", "p", "--seed", "2"), said + ONE)
     assert tree(garden) == before
-    assert plan_quickly("garden", "--out", "p", "--seed", "2", "--replace").exit_code == 0
+    write_papers_folder({"lists.xlsx": b"x", "plan.dxf": b"x"}, garden / "p/papers", replace=False)
+    replaced = plan_quickly("garden", "--out", "p", "--seed", "2", "--replace")
+    said = "Replaced the earlier plan and its 2 papers: lampspur papers makes those of this plan.\n"
+    assert (replaced.exit_code, replaced.stderr) == (0, said)
     assert read(garden / "p").seed == 2
     (garden / "p/notes.txt").write_text("mine")
     before = tree(garden)

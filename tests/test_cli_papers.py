@@ -14,10 +14,11 @@ import pytest
 import typer.testing
 
 import cli
-from optimiser.documents.folder import write_plan_folder
+from optimiser.documents.folder import RECORD_FILE, count_papers, write_plan_folder
 from optimiser.documents.papers import PAPERS
 from optimiser.documents.plan_file import plan_json
 from optimiser.documents.summary import summary
+from optimiser.problems import BadInput
 from tests.documents.sample import courtyard, one_lamp
 
 Tree = dict[str, bytes | None]
@@ -28,6 +29,14 @@ def tree(folder: Path) -> Tree:
         str(path.relative_to(folder)): path.read_bytes() if path.is_file() else None
         for path in sorted(folder.rglob("*"))
     }
+
+
+def papers_in(folder: Path) -> set[str]:
+    """Names of all that lies there but the record of digests, which must name the same."""
+    record = (folder / RECORD_FILE).read_text(encoding="utf-8").splitlines()
+    names = set(tree(folder)) - {RECORD_FILE}
+    assert {line.split("  ")[1] for line in record} == names
+    return names
 
 
 def run(*args: str) -> Any:
@@ -57,22 +66,23 @@ def test_all_papers_go_beside_the_plan(site: Path) -> None:
     assert len(written) == len(PAPERS)
     for path, paper in zip(written, PAPERS, strict=True):
         assert any(fnmatchcase(path, f"plan/papers/{name}") for name in (paper.file, paper.instead))
-    assert {path.name for path in (site / "plan" / "papers").iterdir()} == {Path(path).name for path in written}
+    assert papers_in(site / "plan" / "papers") == {Path(path).name for path in written}
+    assert count_papers(site / "plan") == len(PAPERS)
     assert all(path.stat().st_size > 100 for path in (site / "plan" / "papers").iterdir())
 
 
 def test_the_plan_may_be_named_by_its_file_and_papers_be_chosen(site: Path) -> None:
     result = run("plan/plan.json", "--only", "set-out-csv", "--only", "trench-list-csv", "--out", "van")
     assert result.exit_code == 0
-    assert set(tree(site / "van")) == {"set_out.csv", "trench_list.csv"}
+    assert papers_in(site / "van") == {"set_out.csv", "trench_list.csv"}
     assert not (site / "plan" / "papers").exists()
 
 
 def test_a_position_given_makes_geojson_of_the_standard_and_either_file_is_a_paper(site: Path) -> None:
     assert run("plan", "--only", "geojson").exit_code == 0
-    assert set(tree(site / "plan" / "papers")) == {"plan_local_metres.json"}
+    assert papers_in(site / "plan" / "papers") == {"plan_local_metres.json"}
     assert run("plan", "--only", "geojson", "--replace", "--position", "-33.4569, -70.6483, 20").exit_code == 0
-    assert set(tree(site / "plan" / "papers")) == {"plan.geojson"}
+    assert papers_in(site / "plan" / "papers") == {"plan.geojson"}
     assert run("plan", "--only", "geojson", "--replace").exit_code == 0
 
 
@@ -97,7 +107,7 @@ def test_earlier_papers_are_replaced_only_when_asked(site: Path) -> None:
     refused(run("plan", "--only", "joint-list-csv"), "holds papers already", "--replace")
     assert tree(site) == before
     assert run("plan", "--only", "joint-list-csv", "--replace").exit_code == 0
-    assert set(tree(site / "plan" / "papers")) == {"joint_list.csv"}
+    assert papers_in(site / "plan" / "papers") == {"joint_list.csv"}
 
 
 def test_a_plan_is_replaced_with_its_papers_but_never_with_files_of_others(site: Path) -> None:
@@ -105,12 +115,39 @@ def test_a_plan_is_replaced_with_its_papers_but_never_with_files_of_others(site:
     (site / "plan" / "papers" / "photo.jpg").write_bytes(b"photo")
     before = tree(site)
     refused(run("plan", "--replace"), "holds photo.jpg, which is no paper", "choose another folder")
-    with pytest.raises(Exception, match="also papers, which no plan wrote"):
+    with pytest.raises(Exception, match=r"also papers/photo\.jpg, which no plan wrote"):
         write_plan_folder(one_lamp(), {}, site / "plan", replace=True)
     assert tree(site) == before
     (site / "plan" / "papers" / "photo.jpg").unlink()
     write_plan_folder(one_lamp(), {}, site / "plan", replace=True)
     assert not (site / "plan" / "papers").exists()
+
+
+def test_papers_that_were_changed_are_never_replaced(site: Path) -> None:
+    """Volts typed into the workbook, and a sheet that only looks like one of the drawing's, are somebody's work."""
+    assert run("plan", "--only", "workbook", "--only", "drawing-svg").exit_code == 0
+    papers = site / "plan" / "papers"
+    written = tree(papers)
+    for name, words in (("lists.xlsx", "changed since being written"), ("drawing-99.svg", "which")):
+        with (papers / name).open("ab") as file:
+            file.write(b"11.62 V")
+        before = tree(site)
+        refused(run("plan", "--replace"), f"holds {name}, {words}", "choose another folder")
+        with pytest.raises(BadInput, match=f"papers/{name}, {words}"):
+            write_plan_folder(one_lamp(), {}, site / "plan", replace=True)
+        assert tree(site) == before
+        (papers / name).unlink()
+    assert run("plan", "--only", "workbook", "--only", "drawing-svg", "--replace").exit_code == 0
+    assert tree(papers) == written
+
+
+@pytest.mark.parametrize("record", [None, b"no record\n", b"\xff"])
+def test_papers_without_a_record_are_known_by_their_names(site: Path, record: bytes | None) -> None:
+    assert run("plan", "--only", "set-out-csv").exit_code == 0
+    kept = site / "plan" / "papers" / RECORD_FILE
+    kept.unlink() if record is None else kept.write_bytes(record)
+    assert run("plan", "--only", "workbook", "--replace").exit_code == 0
+    assert papers_in(kept.parent) == {"lists.xlsx"}
 
 
 @pytest.mark.parametrize(

@@ -13,9 +13,13 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from cli import app
+from optimiser.documents.marks import SUPPLY_MM
+from optimiser.documents.svg import text_width
 from optimiser.job_folder import open_job
 from optimiser.make_plan import make_plan
 from optimiser.problems import BadInput
+from optimiser.survey_papers.drawing import draw_survey
+from optimiser.survey_papers.look import look_at
 
 TERRACE = Path(__file__).parents[1] / "cases" / "terrace"
 
@@ -49,6 +53,20 @@ def test_a_case_is_understood_and_nothing_is_wrong(job: Path) -> None:
     assert all(len(line) <= 80 for line in result.stdout.splitlines() if not line.startswith("  /"))
     ElementTree.parse(job / "survey" / "survey.svg")
     assert sorted(path.name for path in (job / "survey").iterdir()) == ["points.csv", "survey.svg"]
+
+
+def test_names_of_supply_points_stand_clear_of_their_signs(job: Path) -> None:
+    look = look_at(job)
+    svg, reach = draw_survey(look), 1.3 * SUPPLY_MM
+    signs = re.findall(r"<title>(S\d)</title><path d=\"M([\d.]+) ([\d.]+)", svg)
+    assert signs
+    for name, left, middle in signs:
+        x, y = float(left) + reach, float(middle)
+        at = re.findall(rf'<text x="([\d.]+)" y="([\d.]+)"[^>]*>{name}<', svg)[0]
+        wide = text_width(name, 2.2, bold=True)
+        across = max(float(at[0]) - x, x - float(at[0]) - wide)
+        down = max(float(at[1]) - 2.2 - y, y - float(at[1]))
+        assert max(across, down) > reach + 0.15, name
 
 
 def test_the_points_written_are_the_same_survey(job: Path, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -16,6 +17,7 @@ from .words import INVENTED, counted, isolated, money, number
 
 GAP_MM = 3.0
 """Between blocks, and between a block and the edge of its panel."""
+_AT_LAMP_M = 0.3
 
 
 @dataclass
@@ -151,6 +153,12 @@ def sign_block(plan: Plan, width: float, s: float, *, site: bool = False) -> Blo
         ),
         (lambda y: marks.lead([(0.4, y), (6.8 * s, y)], f), "lead"),
     ]
+    if _joints_at_lamps(plan):
+
+        def both(y: float) -> str:
+            return marks.joint((across, y), f, grey, True) + marks.lamp((across, y), f)
+
+        shown.insert(2, (both, "joint at a lamp"))
     if any(joint.post is not None for joint in plan.joints):
         shown.insert(1, (lambda y: marks.lamp((across, y), f, True), "lamp post, joined in it"))
     if any(supply.name not in {driver.supply for driver in plan.drivers} for supply in plan.site.supplies):
@@ -184,6 +192,13 @@ def sign_block(plan: Plan, width: float, s: float, *, site: bool = False) -> Blo
             block.words(0, line, size)
             block.down(1.25 * size)
     return block
+
+
+def _joints_at_lamps(plan: Plan) -> bool:
+    """Whether joints stand so near their lamps that a sheet may draw the lamp in the joint's square."""
+    places = {lamp.id: (lamp.x, lamp.y) for lamp in plan.lamps}
+    beside = ((joint, lamp) for joint in plan.joints if joint.post is None and not joint.hub for lamp in joint.leads)
+    return any(math.dist((joint.x, joint.y), places[lamp]) < _AT_LAMP_M for joint, lamp in beside)
 
 
 def ground_block(plan: Plan, width: float, s: float) -> Block:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from shapely import LineString, box
+
 from ..compare.model import Curve
 from . import marks
-from .svg import element, group, num, polyline, text, title
+from .svg import Point, element, group, num, polyline, text, text_width, title
 from .words import number, plain
 
 WIDTH_MM, HEIGHT_MM = 150.0, 92.0
 LEFT, RIGHT, TOP, BOTTOM = 24.0, 8.0, 14.0, 20.0
 LINE = "#0060a8"
 KNEE = "#b34700"
+_KNEE_WORDS = 3.2
 BARE = {"no_layout": "no layout was found", "not_tried": "not tried", "whole": "nothing was found"}
 
 
@@ -72,8 +75,8 @@ def curve_picture(curve: Curve, currency: str) -> str:
         drawn.append(element("g", title(f"{limit:g} {curve.unit}: {number(cost, 2)}") + spot))
         if knee:
             words = f"knee: {limit:g} {curve.unit}, {number(cost, 2)}"
-            side = "end" if x > LEFT + 45 else "start"
-            drawn.append(text(x - 2.4, y - 2.6, words, 3.2, fill=KNEE, text_anchor=side, font_weight="bold"))
+            left, base = _beside_the_curve(words, (x, y), [at(*point) for point in points])
+            drawn.append(text(left, base, words, _KNEE_WORDS, fill=KNEE, font_weight="bold"))
     gap = next((point for point in curve.points if point.cost is None), None)
     words = "" if gap is None else f"{BARE.get(gap.searched, '')} at {gap.limit:g} {curve.unit}"
     if any(point.searched in ("stopped", "lost") for point in curve.points):
@@ -89,6 +92,27 @@ def curve_picture(curve: Curve, currency: str) -> str:
             )
         )
     return group(drawn)
+
+
+def _beside_the_curve(words: str, knee: Point, curve: list[Point]) -> Point:
+    """Where the words about the knee begin, in mm: by it, inside the axes, and off the line of the curve."""
+    (x, y), wide, size = knee, text_width(words, _KNEE_WORDS, bold=True), _KNEE_WORDS
+    line = LineString(curve)
+    left, bottom = LEFT + 1.0, HEIGHT_MM - BOTTOM - 0.4
+
+    def crossed(at: Point) -> bool:
+        return line.distance(box(at[0], at[1] - 0.75 * size, at[0] + wide, at[1] + 0.25 * size)) < 0.8
+
+    by = [(x - 2.4 - wide, y - 2.6), (x + 2.4, y + 1.4 * size), (x + 2.4, y + 0.25 * size)]
+    for spot in by:
+        inside = left <= spot[0] <= WIDTH_MM - RIGHT - wide and spot[1] + 0.25 * size <= bottom
+        if inside and not crossed(spot):
+            return spot
+    across = min(max(left, x - 2.4 - wide), WIDTH_MM - RIGHT - wide)
+    above = y - 2.6  # a curve that rises leaves room over it in the end
+    while crossed((across, above)) and above > TOP:
+        above -= 0.4
+    return across, above
 
 
 def _scale(low: float, high: float) -> tuple[float, float, float]:

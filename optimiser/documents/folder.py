@@ -3,10 +3,14 @@
 Everything is first written to a new folder beside the target and forced to disk; then one rename puts it in place. A
 folder that is replaced is renamed aside first and removed last, so that at every moment either the old or the new one
 is there, under its own name or under ``.NAME.previous``, which the next write puts back.
+
+Papers are written to: volts that were measured, notes. A record of their digests lies beside them, so that what was
+changed since is never replaced.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import shutil
@@ -21,6 +25,8 @@ from .plan_file import plan_json as plan_json  # told on: the command line and t
 
 PLAN_FILE = "plan.json"
 PAPERS_FOLDER = "papers"
+RECORD_FILE = "papers.sha256"
+"""Digests of the papers as they were written, in the form that ``sha256sum --check`` reads."""
 EVERYDAY = tuple(paper for paper in PAPERS if paper.everyday)
 _DRAWN = (PLAN_FILE, *(paper.file for paper in EVERYDAY))
 COMPARISON_FILE, SUMMARY_FILE = "comparison.json", "summary.json"
@@ -41,7 +47,8 @@ def write_plan_folder(plan: Plan, files: Mapping[str, bytes], out: Path, *, repl
     out
         Folder to write. Its parent is made if need be.
     replace
-        Whether an earlier plan's folder may be replaced. A folder that holds anything else is never touched.
+        Whether an earlier plan's folder may be replaced, with its papers. A folder that holds anything else, or papers
+        that were changed, is never touched.
 
     Returns
     -------
@@ -75,14 +82,29 @@ def write_papers_folder(contents: Mapping[str, bytes], out: Path, *, replace: bo
     out
         Folder to write; everything in an earlier one is replaced.
     replace
-        Whether earlier papers may be replaced. A folder that holds anything else is never touched.
+        Whether earlier papers may be replaced. A folder that holds anything else, or papers that were changed, is never
+        touched.
+
+    Returns
+    -------
+    list of Path
+        The papers; the record of their digests is not among them.
 
     Raises
     ------
     BadInput
         The folder cannot be written there; nothing has been changed.
     """
-    return _write_whole(out, contents, lambda: _refuse_what_is_no_paper(out, out.resolve(), replace))
+    recorded = {**contents, RECORD_FILE: _record(contents)}
+    return _write_whole(out, recorded, lambda: _refuse_what_is_no_paper(out, out.resolve(), replace))[:-1]
+
+
+def count_papers(out: Path) -> int:
+    """How many papers lie with the plan in a folder, and go when it is replaced."""
+    papers = out.resolve() / PAPERS_FOLDER
+    if not papers.is_dir():
+        return 0
+    return sum(path.name not in {RECORD_FILE, *_LITTER} for path in papers.iterdir())
 
 
 def refuse_papers_early(out: Path, *, replace: bool) -> None:
@@ -179,20 +201,20 @@ def _refuse_what_is_not_ours(out: Path, target: Path, replace: bool, marker: str
         raise _refusal(out, f"holds a {what} already", "choose another folder (--out), or replace it (--replace)")
     if marker == PLAN_FILE:
         ours = set(_DRAWN) | _copies_of(target)
-        if PAPERS_FOLDER in present and not _no_papers(target / PAPERS_FOLDER):
-            ours.add(PAPERS_FOLDER)  # drawn from the plan that is replaced
+        if PAPERS_FOLDER in present and (target / PAPERS_FOLDER).is_dir():  # drawn from the plan that is replaced
+            present = present - {PAPERS_FOLDER} | {
+                f"{PAPERS_FOLDER}/{name}" for name in _no_papers(target / PAPERS_FOLDER)
+            }
     else:
         present = {path.relative_to(target).as_posix() for path in target.rglob("*") if not path.is_dir()}
         present = {name for name in present if name.rsplit("/", 1)[-1] not in _LITTER}
         ours = {marker} | _listed_in(target / marker)
     foreign = sorted(present - ours)
     if foreign:
-        raise _refusal(
-            out,
-            f"holds a {what} and also {', '.join(foreign[:3])}{' …' if len(foreign) > 3 else ''}, "
-            f"which no {what} wrote",
-            "move that elsewhere, or choose another folder",
-        )
+        found = f"holds a {what} and also {_some(foreign)}, which no {what} wrote"
+        raise _refusal(out, found, "move that elsewhere, or choose another folder")
+    if marker == PLAN_FILE:
+        _refuse_changed_papers(out, target / PAPERS_FOLDER, f"{PAPERS_FOLDER}/")
 
 
 def _refuse_what_is_no_paper(out: Path, target: Path, replace: bool) -> None:
@@ -203,22 +225,51 @@ def _refuse_what_is_no_paper(out: Path, target: Path, replace: bool) -> None:
         raise _refusal(out, "is a file", "choose another folder")
     foreign = _no_papers(target)
     if foreign:
-        found = f"holds {', '.join(foreign[:3])}{' …' if len(foreign) > 3 else ''}, which is no paper"
-        raise _refusal(out, found, "choose another folder")
+        raise _refusal(out, f"holds {_some(foreign)}, which is no paper", "choose another folder")
     if {path.name for path in target.iterdir()} - _LITTER and not replace:
         raise _refusal(out, "holds papers already", "choose another folder (--out), or replace them (--replace)")
+    _refuse_changed_papers(out, target, "")
+
+
+def _refuse_changed_papers(out: Path, papers: Path, within: str) -> None:
+    """Raise where papers are no longer as they were written: somebody's work is in them."""
+    recorded = _recorded_in(papers)
+    changed = sorted(
+        name
+        for name, digest in recorded.items()
+        if (papers / name).is_file() and hashlib.sha256((papers / name).read_bytes()).hexdigest() != digest
+    )
+    if changed:
+        found = f"holds {_some([within + name for name in changed])}, changed since being written"
+        raise _refusal(out, found, "move that elsewhere to keep it, delete it, or choose another folder")
+
+
+def _some(names: list[str]) -> str:
+    return f"{', '.join(names[:3])}{' …' if len(names) > 3 else ''}"
 
 
 def _no_papers(folder: Path) -> list[str]:
-    """Names of what lies in a folder and is no paper; the folder's own name where it is none."""
-    if not folder.is_dir():
-        return [folder.name]
-    known = [name for paper in PAPERS for name in (paper.file, paper.instead)] + sorted(_LITTER)
+    """Names of what lies in a folder and is no paper: by the record there, or else by the names that papers have."""
+    known = list(_recorded_in(folder)) or [name for paper in PAPERS for name in (paper.file, paper.instead)]
+    known += [RECORD_FILE, *sorted(_LITTER)]
     return sorted(
         path.name
         for path in folder.iterdir()
         if not path.is_file() or not any(fnmatchcase(path.name, name) for name in known)
     )
+
+
+def _record(contents: Mapping[str, bytes]) -> bytes:
+    return "".join(f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, data in contents.items()).encode()
+
+
+def _recorded_in(folder: Path) -> dict[str, str]:
+    """Digest by name of each paper as it was written there; empty where no record lies or it cannot be read."""
+    try:
+        lines = (folder / RECORD_FILE).read_text(encoding="utf-8").splitlines()
+        return {name: digest for digest, name in (line.split("  ", 1) for line in lines) if Path(name).name == name}
+    except (OSError, ValueError):
+        return {}
 
 
 def _copies_of(folder: Path) -> set[str]:

@@ -76,7 +76,8 @@ def _signs(plan: Plan, view: MapView) -> str:
     for joint in plan.joints:
         if joint.post is None:
             mark = marks.hub if joint.hub else marks.joint
-            drawn.append(mark(sheet.at(joint.x, joint.y), f, view.circuits[joint.circuit]))
+            round_lamp = joint.id in view.scene.at_lamps
+            drawn.append(mark(sheet.at(joint.x, joint.y), f, view.circuits[joint.circuit], round_lamp))
     # Over the hubs: one beside its driver stands a forearm's length off, and its ring is the larger sign.
     drawn += [marks.supply(sheet.at(s.x, s.y), f, s.name in used) for s in plan.site.supplies]
     drawn += [marks.lamp(sheet.at(lamp.x, lamp.y), f, lamp.id in posts) for lamp in plan.lamps]

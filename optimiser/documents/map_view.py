@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
+import numpy as np
 from shapely import MultiPoint
 
 from ..plan.model import Plan
@@ -57,8 +58,9 @@ def view_map(
     factor = max(least, _factor(plan, sheet)) if factor is None else factor
     bands, strands = lay_strands(plan, sheet, pitch=0.95 * factor)
     styles = circuit_styles(plan)
-    ink = _ink(plan, sheet, factor, bands, strands)
-    scene = Scene(plan, sheet, factor, bands, strands, styles, detail, windows)
+    at_lamps = _joints_at_lamps(plan, sheet, factor)
+    ink = _ink(plan, sheet, factor, bands, strands, at_lamps)
+    scene = Scene(plan, sheet, factor, bands, strands, styles, detail, windows, at_lamps)
     made = make_labels(scene)
     placed, left_out = place_labels([label for label, _ in made], ink)
     words = {label.key: said for label, said in made}
@@ -75,7 +77,22 @@ def _factor(plan: Plan, sheet: Sheet) -> float:
     return min(1.6, max(1.0, math.sqrt(area / max(count, 1) / 170)))
 
 
-def _ink(plan: Plan, sheet: Sheet, f: float, bands: list[Band], strands: list[Strand]) -> Ink:
+def _joints_at_lamps(plan: Plan, sheet: Sheet, f: float) -> dict[str, str]:
+    """Joints that a lamp's sign would hide, each with the nearest such lamp; a post's own terminals are no joint."""
+    lamps = np.array([sheet.at(lamp.x, lamp.y) for lamp in plan.lamps])
+    found = {}
+    for joint in plan.joints:
+        if joint.post is None:
+            away = np.hypot(*(lamps - sheet.at(joint.x, joint.y)).T)
+            nearest = int(away.argmin())
+            if away[nearest] < 0.95 * marks.LAMP_MM * f:
+                found[joint.id] = plan.lamps[nearest].id
+    return found
+
+
+def _ink(
+    plan: Plan, sheet: Sheet, f: float, bands: list[Band], strands: list[Strand], at_lamps: Collection[str]
+) -> Ink:
     """Weights of what labels should not cover: signs above all, then cables, leads, trenches, borders."""
     ink = Ink(sheet.map)
     for band in bands:
@@ -89,12 +106,18 @@ def _ink(plan: Plan, sheet: Sheet, f: float, bands: list[Band], strands: list[St
         ink.line(sheet.route(mains.route), 1.0)
     for sleeve in plan.site.sleeves:
         ink.line(sheet.route(sleeve.route), 1.0)
+    posts = {joint.post for joint in plan.joints}
     for lamp in plan.lamps:
         ink.line(sheet.route(lamp.lead_route), 0.8)
         ink.disc(sheet.at(lamp.x, lamp.y), marks.LAMP_MM * f + 0.3, 9.0)
+        if lamp.id in posts:  # without its bar a post is a lamp like others
+            (left, y), (right, _) = marks.post_bar(sheet.at(lamp.x, lamp.y), f)
+            for edge in (y - 0.2 * f, y + 0.2 * f):
+                ink.line([(left, edge), (right, edge)], 9.0)
     for joint in plan.joints:
         if joint.post is None:
-            ink.disc(sheet.at(joint.x, joint.y), (marks.HUB_MM if joint.hub else marks.JOINT_MM * 0.75) * f + 0.2, 7.0)
+            around = marks.ROUND_LAMP_MM if joint.id in at_lamps else marks.JOINT_MM
+            ink.disc(sheet.at(joint.x, joint.y), (marks.HUB_MM if joint.hub else around * 0.75) * f + 0.2, 7.0)
     for supply in plan.site.supplies:
         ink.disc(sheet.at(supply.x, supply.y), marks.SUPPLY_MM * f + 0.3, 9.0)
     for peg in plan.site.pegs:

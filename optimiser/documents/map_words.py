@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 
 import numpy as np
@@ -94,6 +94,8 @@ class Scene:
     styles: dict[str, LineStyle]
     detail: Detail
     windows: Sequence[Window] = ()
+    at_lamps: dict[str, str] = field(default_factory=dict)
+    """Joints whose sign would lie under a lamp's, with that lamp."""
 
 
 Made = list[tuple[Label, Words]]
@@ -101,8 +103,8 @@ Made = list[tuple[Label, Words]]
 
 def make_labels(scene: Scene) -> Made:
     """All labels of a sheet; none has an anchor outside its map."""
-    key = (_windows, _drivers, _tags, _sleeves, _mains, _pegs, _zones)
-    screen = (_drivers, _supplies, _lamps, _joints, _tags, _cables, _trees, _sleeves, _mains, _pegs, _zones)
+    key = (_windows, driver_boxes, _tags, _sleeves, _mains, _pegs, _zones)
+    screen = (driver_boxes, _supplies, _lamps, _joints, _tags, _cables, _trees, _sleeves, _mains, _pegs, _zones)
     makers = {Detail.KEY: key, Detail.SCREEN: screen, Detail.SITE: (_windows, *screen, _trenches)}[scene.detail]
     area = scene.sheet.map.shrunk(0.5)
     made: Made = []
@@ -170,7 +172,7 @@ def _beside(scene: Scene, window: Window) -> Made:
     return [(_label(f"sheet {window.number}", words, spots, 0.0, 4, over=True, pull=1.5), words)]
 
 
-def _drivers(scene: Scene) -> Made:
+def driver_boxes(scene: Scene) -> Made:
     """A box for each supply point: its drivers, what each gives, and what it feeds."""
     plan, sheet, f = scene.plan, scene.sheet, scene.factor
     made: Made = []
@@ -218,6 +220,8 @@ def _lamps(scene: Scene) -> Made:
     f = scene.factor
     made: Made = []
     posts = {joint.post: joint.id for joint in scene.plan.joints if joint.post is not None}
+    at_lamps = [joint for joint in scene.plan.joints if joint.id in scene.at_lamps]
+    gaps = {scene.at_lamps[joint.id]: _joint_gap(scene, joint) for joint in at_lamps}
     for lamp in scene.plan.lamps:
         name = isolated(lamp.id) if lamp.id not in posts else f"{isolated(lamp.id)} {isolated(posts[lamp.id])}"
         size = 1.9 * f
@@ -228,7 +232,8 @@ def _lamps(scene: Scene) -> Made:
         )
         words = Words(lines, full)
         at = scene.sheet.at(lamp.x, lamp.y)
-        made.append((_label(f"lamp {lamp.id}", words, [at], marks.LAMP_MM * f + 0.45, 1, pull=1.6), words))
+        gap = max(marks.LAMP_MM * f + 0.45, gaps.get(lamp.id, 0.0))
+        made.append((_label(f"lamp {lamp.id}", words, [at], gap, 1, pull=1.6), words))
     return made
 
 
@@ -240,9 +245,14 @@ def _joints(scene: Scene) -> Made:
             continue
         line = Line(_name(joint.id, 1.6 * f), 1.6 * f, bold=joint.hub, colour=scene.styles[joint.circuit].colour)
         words = Words((line,), _joint_full(joint))
-        gap = (marks.HUB_MM if joint.hub else marks.JOINT_MM * 0.7) * f + 0.35
-        made.append((_label(f"joint {joint.id}", words, [scene.sheet.at(joint.x, joint.y)], gap, 2, pull=1.5), words))
+        at = scene.sheet.at(joint.x, joint.y)
+        made.append((_label(f"joint {joint.id}", words, [at], _joint_gap(scene, joint), 2, pull=1.5), words))
     return made
+
+
+def _joint_gap(scene: Scene, joint: JointPlan) -> float:
+    around = marks.ROUND_LAMP_MM * 0.55 if joint.id in scene.at_lamps else marks.JOINT_MM * 0.7
+    return (marks.HUB_MM if joint.hub else around) * scene.factor + 0.35
 
 
 def _joint_full(joint: JointPlan) -> str:

@@ -9,6 +9,8 @@ from .svg import Point, element, polyline
 LAMP_MM = 0.95
 JOINT_MM = 1.15
 HUB_MM = 1.7
+ROUND_LAMP_MM = 2.5
+"""Side of a joint's square that holds the lamp standing at it, so that neither hides the other."""
 SUPPLY_MM = 1.5
 PEG_MM = 1.0
 INK = "#1c1c1c"
@@ -24,22 +26,29 @@ def lamp(at: Point, f: float, post: bool = False) -> str:
     parts = [element("circle", cx=x, cy=y, r=r, fill=PAPER, stroke=INK, stroke_width=0.25 * f)]
     parts.append(element("path", d=f"M{x - r:.2f} {y:.2f} A{r:.2f} {r:.2f} 0 0 0 {x + r:.2f} {y:.2f} Z", fill=INK))
     if post:
-        parts.append(
-            polyline([(x - 1.5 * r, y + 1.5 * r), (x + 1.5 * r, y + 1.5 * r)], stroke=INK, stroke_width=0.4 * f)
-        )
+        parts.append(polyline(post_bar(at, f), stroke=INK, stroke_width=0.4 * f))
     return "".join(parts)
 
 
-def joint(at: Point, f: float, style: LineStyle) -> str:
-    side = JOINT_MM * f
+def post_bar(at: Point, f: float) -> list[Point]:
+    """The bar under a post's lamp, which tells it from other lamps."""
+    x, y = at
+    reach = 1.5 * LAMP_MM * f
+    return [(x - reach, y + reach), (x + reach, y + reach)]
+
+
+def joint(at: Point, f: float, style: LineStyle, round_lamp: bool = False) -> str:
+    """A square; larger where a lamp is drawn in it."""
+    side = (ROUND_LAMP_MM if round_lamp else JOINT_MM) * f
     return _square(at, side, fill=PAPER, stroke=style.colour, stroke_width=0.32 * f)
 
 
-def hub(at: Point, f: float, style: LineStyle) -> str:
-    """A larger square in a ring."""
+def hub(at: Point, f: float, style: LineStyle, round_lamp: bool = False) -> str:
+    """A larger square in a ring; its corners show behind a lamp."""
     side = HUB_MM * f
     ring = element("circle", cx=at[0], cy=at[1], r=side * 0.92, fill=PAPER, stroke=style.colour, stroke_width=0.25 * f)
-    return ring + _square(at, side * 0.72, fill=style.colour, stroke=style.colour, stroke_width=0.2 * f)
+    inner = side * (1.1 if round_lamp else 0.72)
+    return ring + _square(at, inner, fill=style.colour, stroke=style.colour, stroke_width=0.2 * f)
 
 
 def _square(at: Point, side: float, **attributes: float | str | None) -> str:

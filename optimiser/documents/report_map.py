@@ -1,7 +1,9 @@
 """The plan as the report shows it: one map of any size, and what can be tapped on it. In: Plan. Out: SVG.
 
-A screen has no edge of paper: the map takes the scale at which its labels can be read, and the reader zooms. Above it
-lie unseen strokes and discs, wide enough for a finger, each with the place of its fact in the list.
+A screen has no edge of paper: the map takes the scale at which its labels can be read, and the reader zooms. At a
+supply point near its edge it reaches out as far as the box about the drivers there needs, or that box, the largest of
+all labels, would be led across the site to wherever it fits. Above the map lie unseen strokes and discs, wide enough
+for a finger, each with the place of its fact in the list.
 """
 
 from __future__ import annotations
@@ -12,9 +14,10 @@ from dataclasses import dataclass
 from ..plan.model import Plan
 from . import marks
 from .crowd import readable_scale
+from .labels import Label
 from .map_layers import describe, map_layers
 from .map_view import MapView, view_map
-from .map_words import Detail
+from .map_words import Detail, Scene, driver_boxes
 from .report_facts import Key
 from .sheet import BESIDE_MM, Box, Sheet, seen_extent
 from .svg import Point, element, group, num, polyline, title
@@ -22,6 +25,9 @@ from .svg import Point, element, group, num, polyline, title
 _FACTOR = 1.35
 _EDGE = (6.0, 2.0, 2.0, 5.0)  # left, top, right, bottom: where the numbers of the grid stand
 _FINGER_MM = 3.2
+_LEAST_MM = 40.0
+_CLEAR_MM = 1.0  # between the box of a driver and the map's edge
+_NEAR_MM = 1.5 * BESIDE_MM  # farther from it, other ground is as near to stand on
 _LABELLED = {"lamp", "joint", "cable", "trench", "supply"}
 
 
@@ -61,12 +67,36 @@ def report_map(plan: Plan, place: Mapping[Key, int]) -> ReportMap:
 
 def _sheet(plan: Plan, scale: int) -> Sheet:
     west, south, east, north = seen_extent(plan)
+    sheet = _sheet_of(west, south, east, north, scale, _LEAST_MM)
+    boxes = [label for label, _ in driver_boxes(Scene(plan, sheet, _FACTOR, (), (), {}, Detail.SITE))]
+    least = max([_LEAST_MM] + [label.width + 2 * _CLEAR_MM for label in boxes])  # of very small sites
+    sheet = _sheet_of(west, south, east, north, scale, least)
+    boxes = [label for label, _ in driver_boxes(Scene(plan, sheet, _FACTOR, (), (), {}, Detail.SITE))]
+    more = [0.0, 0.0, 0.0, 0.0]
+    for label in boxes:
+        side, mm = _wanting(label, sheet.map)
+        more[side] = max(more[side], mm * scale / 1000)
+    return _sheet_of(west - more[0], south - more[1], east + more[2], north + more[3], scale, least)
+
+
+def _sheet_of(west: float, south: float, east: float, north: float, scale: int, least_mm: float) -> Sheet:
     left, top, right, bottom = _EDGE
-    width = max(40.0, 1000 * (east - west) / scale + 2 * BESIDE_MM)
-    height = max(40.0, 1000 * (north - south) / scale + 2 * BESIDE_MM)
+    width = max(least_mm, 1000 * (east - west) / scale + 2 * BESIDE_MM)
+    height = max(_LEAST_MM, 1000 * (north - south) / scale + 2 * BESIDE_MM)
     area = Box(left, top, width, height)
     middle = ((west + east) / 2, (south + north) / 2)
     return Sheet(left + width + right, top + height + bottom, area, area, 1, scale, *middle)
+
+
+def _wanting(label: Label, area: Box) -> tuple[int, float]:
+    """Where a label's anchor is near the map's edge: the side at which least is wanting for the label, and how much."""
+    x, y = label.anchors[0]
+    away = (x - area.left, area.bottom - y, area.right - x, y - area.top)
+    sizes = (label.width, label.height, label.width, label.height)
+    lacks = [size + label.gap + _CLEAR_MM - mm for size, mm in zip(sizes, away, strict=True)]
+    near = [side for side in range(4) if away[side] <= _NEAR_MM]
+    side = min(near, key=lambda side: lacks[side], default=0)
+    return side, max(0.0, lacks[side]) if near else 0.0
 
 
 def _touch(plan: Plan, view: MapView, place: Mapping[Key, int]) -> list[str]:

@@ -1,7 +1,8 @@
 """Whether a plan's parts fit together, before papers are made of it. In: Plan. Out: nothing, or BadInput.
 
 ``plan.json`` may have been changed by hand. Its shape is checked where it is read; here, that whatever names something
-names something that is there, that every circuit is a tree on its driver, and that numbers are finite.
+names something that is there, that every circuit is a tree on its driver, that numbers are finite, and that all places
+lie on one site.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Iterator
+from statistics import median
 from typing import Any
 
 from ..plan.model import Plan
@@ -16,7 +18,8 @@ from ..problems import BadInput, Problem
 from .words import plain
 
 _MEND = "make the plan anew with lampspur plan"
-_FARTHEST_M = 1e6
+_WIDEST_M = 20_000.0
+"""From the middle of the places to any of them: surveys wider than 5 km are refused where they are read."""
 
 
 def refuse_unsound(plan: Plan, file: str) -> None:
@@ -28,7 +31,12 @@ def refuse_unsound(plan: Plan, file: str) -> None:
     BadInput
         With every fault found, by its place in the file.
     """
-    faults = [*_references(plan), *_routes(plan), *_numbers(plan.model_dump(by_alias=True), "")]
+    faults = [
+        *_references(plan),
+        *_routes(plan),
+        *_numbers(dumped := plan.model_dump(by_alias=True), ""),
+        *_far_places(dumped),
+    ]
     if not faults:
         faults = list(_loops(plan))
     if faults:
@@ -102,9 +110,38 @@ def _numbers(value: Any, place: str) -> Iterator[Fault]:
             yield from _numbers(item, f"{place}[{i}]")
     elif isinstance(value, float) and not math.isfinite(value):
         yield place, f"found {value}, which is no finite number"
-    elif isinstance(value, float) and abs(value) > _FARTHEST_M and (place.endswith(("x", "y", "z")) or "route" in place
-                                                                    or "rings" in place):  # fmt: skip
-        yield place, f"found {value:g}, which is no place on a site"
+
+
+def _far_places(dumped: dict[str, Any]) -> Iterator[Fault]:
+    """Coordinates far from all others. A country's grid begins where it likes, so the distance from 0 says nothing."""
+    for axis in (0, 1):
+        found = [(place, value) for place, of, value in _coordinates(dumped, "") if of == axis and math.isfinite(value)]
+        if not found:
+            continue
+        middle = median(value for _, value in found)
+        for place, value in found:
+            if abs(value - middle) > _WIDEST_M:
+                away = f"{abs(value - middle) / 1000:,.0f} km from the middle of the others"
+                yield place, f"found {value:.12g}, {away}, which is no place on the site"
+
+
+def _coordinates(value: Any, place: str) -> Iterator[tuple[str, int, float]]:
+    """Every x and y of what is drawn: its place in the file, 0 or 1, its value."""
+    if isinstance(value, dict):
+        for key, item in value.items():
+            inner = f"{place}.{key}" if place else str(key)
+            if inner == "site.position":
+                continue  # ties the axes to the Earth, wherever its job chose to
+            if key in ("x", "y"):
+                yield inner, int(key == "y"), item
+            else:
+                yield from _coordinates(item, inner)
+    elif isinstance(value, list | tuple):
+        for i, item in enumerate(value):
+            if isinstance(item, float) and i < 2 and ("route" in place or "rings" in place):
+                yield f"{place}[{i}]", i, item
+            else:
+                yield from _coordinates(item, f"{place}[{i}]")
 
 
 def _loops(plan: Plan) -> Iterator[Fault]:

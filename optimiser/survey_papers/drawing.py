@@ -27,6 +27,8 @@ _MOST_LABELS = 260
 _ERROR_MM = 0.8  # smaller circles of error hide behind their sign
 _RED = "#b3261e"
 _PEG = "#0060a8"
+_SIGN = {"lamp": 1.2, "supply": 1.3, "peg": 1.2}
+"""How much larger than at their least these signs are drawn."""
 
 
 def draw_survey(look: Look) -> str:
@@ -173,11 +175,11 @@ def _signs(look: Look, sheet: Sheet) -> list[str]:
             continue
         at = sheet.at(point.x, point.y)
         if point.kind == "lamp":
-            sign = marks.lamp(at, 1.2, post=point.of in types and types[point.of].terminals)
+            sign = marks.lamp(at, _SIGN["lamp"], post=point.of in types and types[point.of].terminals)
         elif point.kind == "supply":
-            sign = marks.supply(at, 1.3, used=True)
+            sign = marks.supply(at, _SIGN["supply"], used=True)
         elif point.kind == "peg":
-            sign = marks.peg(at, 1.2)
+            sign = marks.peg(at, _SIGN["peg"])
         elif point.kind == "corner":
             sign = element("circle", cx=at[0], cy=at[1], r=0.35, fill="#77776c")
         else:
@@ -214,7 +216,7 @@ def _labels(look: Look, sheet: Sheet) -> list[str]:
     words: dict[str, tuple[str, float, str, bool]] = {}
     for point in look.points.points:
         if point.whole and point.kind != "corner":
-            ink.disc(sheet.at(point.x, point.y), 1.2, 1.0)
+            ink.disc(sheet.at(point.x, point.y), _reach_mm(point.kind) + 0.2, 2.0)
 
     def add(key: str, shown: str, size: float, colour: str, bold: bool, anchors: Iterable[Spot], **more: float) -> None:
         shown = cut_to_width(shown, 40, size, bold=bold)
@@ -230,7 +232,8 @@ def _labels(look: Look, sheet: Sheet) -> list[str]:
     for k, point in enumerate(named[:_MOST_LABELS]):
         colour = _PEG if point.kind == "peg" else marks.INK
         at = sheet.at(point.x, point.y)
-        add(f"{point.kind} {k}", point.name, 2.2, colour, point.kind in ("supply", "peg"), [at], rank=2)
+        add(f"{point.kind} {k}", point.name, 2.2, colour, point.kind in ("supply", "peg"), [at], rank=2,
+            gap=_reach_mm(point.kind) + 0.5)  # fmt: skip
     for k, (name, _, polygon) in enumerate(look.outlines[:60]):
         shape = Polygon(sheet.route(polygon.exterior.coords), [sheet.route(r.coords) for r in polygon.interiors])
         if shape.area > 30:
@@ -255,6 +258,12 @@ def _labels(look: Look, sheet: Sheet) -> list[str]:
         weight = "bold" if bold else None
         drawn.append(text(one.left + 0.3, one.top + 0.9 * size, shown, size, fill=colour, font_weight=weight))
     return drawn
+
+
+def _reach_mm(kind: str) -> float:
+    """How far the sign of a point goes from its place."""
+    least = {"lamp": marks.LAMP_MM, "supply": marks.SUPPLY_MM + 0.15, "peg": marks.PEG_MM}.get(kind, 1.0)
+    return least * _SIGN.get(kind, 1.0)
 
 
 def _edge(sheet: Sheet) -> list[str]:

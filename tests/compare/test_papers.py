@@ -12,12 +12,14 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+import shapely
 from typer.testing import CliRunner, Result
 
 from cli import app
 from optimiser.check import check_folder
 from optimiser.compare.model import Curve, CurvePoint
-from optimiser.documents.curve_plot import draw_curve
+from optimiser.documents.curve_plot import BOTTOM, HEIGHT_MM, LEFT, LINE, WIDTH_MM, draw_curve
+from optimiser.documents.svg import text_width
 from optimiser.documents.words import columns_of
 
 ALTERNATIVES = """
@@ -170,3 +172,18 @@ def test_a_curve_without_points_is_drawn_as_that() -> None:
     none = CurvePoint(limit=3, cost=None, searched="no_layout", reached=None, drivers=None, cable_m=None)
     curve = Curve(of="max_drop", alternative="a", unit="%", points=[none], knee=None, says="No point.")
     assert "No point." in draw_curve(curve, "EUR")
+
+
+@pytest.mark.parametrize("knee", range(5))
+@pytest.mark.parametrize("costs", [(600, 600, 640, 690, 700), (600, 650, 660, 665, 668), (600, 600, 600, 600, 900)])
+def test_the_curve_does_not_strike_through_the_words_at_its_knee(costs: tuple[float, ...], knee: int) -> None:
+    points = [CurvePoint(limit=10 - k, cost=cost, searched="whole", reached=None, drivers=1, cable_m=1.0)
+              for k, cost in enumerate(costs)]  # fmt: skip
+    svg = draw_curve(Curve(of="max_drop", alternative="a", unit="%", points=points, knee=10 - knee, says="."), "EUR")
+    (x, y, words), *_ = re.findall(r'<text x="([\d.]+)" y="([\d.]+)"[^>]*>(knee: [^<]*)<', svg)
+    line = re.findall(rf'points="([^"]*)"[^>]*stroke="{LINE}"', svg)[0]
+    curve = shapely.LineString([tuple(map(float, spot.split(","))) for spot in line.split()])
+    left, base = float(x), float(y)
+    box = shapely.box(left, base - 2.3, left + text_width(words, 3.2, bold=True), base + 0.7)
+    assert not curve.intersects(box)
+    assert shapely.box(LEFT, 0, WIDTH_MM, HEIGHT_MM - BOTTOM).contains(box)

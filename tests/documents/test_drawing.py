@@ -13,6 +13,7 @@ from xml.etree import ElementTree
 import pytest
 import shapely
 
+from optimiser.documents import marks
 from optimiser.documents.drawing import draw_plan, lay_out
 from optimiser.documents.map_view import view_map
 from optimiser.documents.palette import circuit_styles
@@ -192,6 +193,33 @@ def test_far_zones_do_not_shrink_the_map() -> None:
     wide = Plan.model_validate(data)
     assert possible_sheets(wide)[0].scale <= 1.6 * possible_sheets(plan)[0].scale
     assert len(draw_plan(wide)) < 2 * len(draw_plan(plan))
+
+
+@pytest.mark.parametrize("count", [4, 12])
+def test_no_label_lies_on_the_bar_that_tells_a_post(count: int) -> None:
+    """Where there is room: on a crowded sheet the tip of one may be touched."""
+    view, _ = lay_out(many_circuits(count))
+    bars = [shapely.LineString(marks.post_bar(view.sheet.at(lamp.x, lamp.y), view.factor))
+            for lamp in view.scene.plan.lamps]  # fmt: skip
+    assert len(bars) == count
+    for one in view.placed:
+        area = shapely.box(one.box.left, one.box.top, one.box.right, one.box.bottom)
+        assert not any(area.intersects(bar) for bar in bars), one.label.key
+
+
+def test_a_joint_at_a_lamp_shows_round_it() -> None:
+    """Tapped joints and hubs often stand where the lamp does; its sign would hide theirs."""
+    data = courtyard().model_dump(by_alias=True)
+    joint = next(joint for joint in data["joints"] if joint["leads"] and not joint["hub"])
+    lamp = next(lamp for lamp in data["lamps"] if lamp["id"] == joint["leads"][0])
+    lamp |= {"x": joint["x"], "y": joint["y"], "lead_route": []}
+    view, _ = lay_out(Plan.model_validate(data))
+    assert view.scene.at_lamps == {joint["id"]: lamp["id"]}
+    f, style = view.factor, view.circuits[joint["circuit"]]
+    square = marks.joint(view.sheet.at(joint["x"], joint["y"]), f, style, True)
+    assert square in draw_plan(Plan.model_validate(data))
+    assert float(re.findall(r'width="([0-9.]+)"', square)[0]) > 2 * 1.15 * marks.LAMP_MM * f
+    assert "joint at a lamp" in draw_plan(Plan.model_validate(data))
 
 
 def test_same_bytes_under_any_hash_seed() -> None:

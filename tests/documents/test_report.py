@@ -131,6 +131,21 @@ def test_everything_built_can_be_tapped_and_says_its_numbers(name: str) -> None:
                 assert place < 0 or data["facts"][place]["name"] == words
 
 
+@pytest.mark.parametrize("count", [3, 6, 12])
+def test_a_drivers_box_stands_by_its_supply_point_at_the_edge_of_the_site(count: int) -> None:
+    """The map once ended 12 mm beyond what is built: no box fitted there, and it was led across the site."""
+    tree = tree_of(html_of(many_circuits(count)))
+    spot = next(one for one in tree.iter() if one.get("class") == "of-supply" and one.get("cx"))
+    labels = (one for one in tree.iter() if one.get("class") == "of-drivers")
+    box = next(part for one in labels for part in one if part.tag.endswith("rect"))
+    x, y, left, top, width, height = (
+        float(one.get(key) or "") for one, keys in ((spot, ("cx", "cy")), (box, ("x", "y", "width", "height")))
+        for key in keys
+    )  # fmt: skip
+    away = max(left - x, x - left - width, 0.0), max(top - y, y - top - height, 0.0)
+    assert max(away) < 12.0
+
+
 def test_names_never_become_markup_or_script() -> None:
     tree = tree_of(hostile())
     calm = tree_of(made("courtyard"))

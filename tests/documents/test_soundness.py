@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import re
 from typing import Any
 
 import pytest
@@ -10,9 +11,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from optimiser.documents.drawing import draw_plan
 from optimiser.documents.label_sheet import label_pages
 from optimiser.documents.lists import all_tables
-from optimiser.documents.papers import PaperOptions, heading_of
+from optimiser.documents.papers import PaperOptions, heading_of, make_papers, papers_of
 from optimiser.documents.single_line import single_line_pages
 from optimiser.documents.soundness import refuse_unsound
 from optimiser.documents.table_pages import table_pages
@@ -53,7 +55,8 @@ def spoiled(path: list[str | int], value: Any) -> Plan:
         (["trenches", 2, "route"], [[0, 0]], "trenches[2].route: found 1 of at least 2"),
         (["site", "zones", 0, "rings"], [], "site.zones[0].rings: found 0 of at least 1"),
         (["cables", 0, "cut_m"], float("inf"), "cables[0].cut_m: found inf, which is no finite number"),
-        (["lamps", 0, "x"], 1e9, "lamps[0].x: found 1e+09, which is no place on a site"),
+        (["lamps", 0, "x"], 1e9, "lamps[0].x: found 1000000000, 1,000,000 km from the middle of the others"),
+        (["cables", 0, "route", 1, 1], -3e5, "cables[0].route[1][1]: found -300000, 300 km from the middle"),
         (["lamps"], [], "lamps: is empty"),
         (["cables", 1, "from"], "J04", "does not hang on the driver of its circuit"),
         (["cables", 1, "to"], "J03", "cables: found 2 cables that end at joint 'J03'"),
@@ -65,6 +68,39 @@ def test_what_does_not_fit_is_named_with_its_place(path: list[str | int], value:
         refuse_unsound(spoiled(path, value), "plan.json")
     assert said in str(caught.value)
     assert "plan.json" in str(caught.value) and "make the plan anew" in str(caught.value)
+
+
+def moved(value: Any, by: tuple[float, float]) -> Any:
+    """A copy of a plan's data with every place elsewhere on the grid."""
+    if isinstance(value, list):
+        return [moved(item, by) for item in value]
+    if not isinstance(value, dict):
+        return value
+    data = {key: moved_route(item, by) if "route" in key or key == "rings" else moved(item, by)
+            for key, item in value.items()}  # fmt: skip
+    return data | {axis: data[axis] + by[axis == "y"] for axis in ("x", "y") if axis in data}
+
+
+def moved_route(value: Any, by: tuple[float, float]) -> Any:
+    if not isinstance(value, list):
+        return value  # route_m
+    if value and isinstance(value[0], float):
+        return [value[0] + by[0], value[1] + by[1], *value[2:]]
+    return [moved_route(item, by) for item in value]
+
+
+def test_a_site_on_a_countrys_grid_is_drawn_as_one_near_nought() -> None:
+    """Metres of UTM and of national grids run to millions; only where the axes begin differs."""
+    far = Plan.model_validate(moved(DATA, (32_463_200.0, 5_247_880.0)))  # even metres: the grid's lines stay
+    refuse_unsound(far, "plan.json")
+    near_mm, far_mm = (
+        [float(mm) for route in re.findall(r' points="([^"]*)"', draw_plan(plan)) for mm in re.split("[ ,]", route)]
+        for plan in (courtyard(), far)
+    )
+    assert near_mm == pytest.approx(far_mm, abs=0.011)
+    assert "32463200" in draw_plan(far)
+    made = make_papers(far, papers_of(far, []), PaperOptions())
+    assert "32463" in made["set_out.csv"].decode()
 
 
 def paths(value: Any, at: tuple[str | int, ...] = ()) -> list[tuple[str | int, ...]]:
