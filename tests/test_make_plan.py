@@ -17,7 +17,7 @@ from optimiser.documents.plan_file import plan_json
 from optimiser.job_folder import open_job
 from optimiser.make_plan import Options, make_plan
 from optimiser.plan.model import Plan
-from optimiser.problems import BadInput, NoFeasibleLayout
+from optimiser.problems import BadInput, NoFeasibleLayout, Obstacle
 from tests.benchmarks.plain_ground import plain_ground
 from tests.properties.random_jobs import folder_of
 
@@ -216,6 +216,61 @@ def test_a_circuit_that_nothing_protects_is_proven_and_named() -> None:
     assert "protects" in answer.obstacles[0].what
     assert "L1, L2" in answer.obstacles[0].what
     assert "a short at the worst far end draws 1" in answer.obstacles[0].detail
+
+
+# 46 W on a driver that may be loaded with 80 % of 60 W: 2 W are left for the cable and the lead.
+HEAVY = {"watts": 46, "window": "9, 13.2", "mm2": 4}
+BEHIND = "S1,supply,,0,0\nL1,lamp,spike,7,0\n"
+
+
+def heavy_load(cut_m: float, watts: float, core_ohm: float, end_ohm: float = 0.004) -> float:
+    """Watts at the driver of a constant power at 12 V behind cut and lead (1 m of 0.75 mm²), at 40 °C: P + R I²."""
+    ohm = 2 * (1 + 0.00393 * 20) * (core_ohm * cut_m + 0.026 * 1.0) + end_ohm
+    amps = (12 - math.sqrt(12**2 - 4 * ohm * watts)) / (2 * ohm)
+    return watts + ohm * amps**2
+
+
+def test_a_lamp_that_its_cables_loss_makes_too_heavy_is_named_and_proven() -> None:
+    answer = in_the_way(BEHIND, **HEAVY)
+    assert answer.proven
+    (heavy,) = answer.obstacles
+    said = re.search(r"lamp L1 would load the box at S1 with ([\d.]+) W, ([\d.]+) W more than .* of 48 W", heavy.what)
+    way = re.search(r"shortest way \(([\d.]+) m\): 46.00 W for the lamp and ([\d.]+) W lost", heavy.detail)
+    assert said is not None and way is not None
+    assert "80 % of 60 W" in heavy.detail
+    # 4 mm²: 4.95 ohm/km, IEC 60228 class 5; 3 % slack, 1.2 m at the driver, 0.4 m at the joint
+    assert float(said[1]) == pytest.approx(heavy_load(1.03 * float(way[1]) + 1.6, 46, 0.00495), abs=0.02)
+    assert float(said[2]) == pytest.approx(float(said[1]) - 48, abs=0.011)
+    assert float(way[2]) == pytest.approx(float(said[1]) - 46, abs=0.011)
+
+
+def planned_with(job: str, survey: str, num_drivers: int | None = None) -> Plan:
+    folder = folder_of(job, "point,kind,of,x,y\n" + survey)
+    return make_plan(folder, Options(effort=0.01, num_drivers=num_drivers))
+
+
+def mend_of(obstacle: Obstacle, pattern: str) -> str:
+    """What the first mend that fits the pattern states."""
+    return next(m[1] for mend in obstacle.mends if (m := re.search(pattern, mend)))
+
+
+def test_every_mend_of_a_lamp_too_heavy_mends() -> None:
+    (heavy,) = in_the_way(BEHIND, **HEAVY).obstacles
+    job = JOB.format(limit=HICCUP, max_drivers=4, **HEAVY)
+    rated, loading, size, near = (
+        mend_of(heavy, pattern)
+        for pattern in (r"of (\d+) W or more", r"limit of (\d+) % or more", r"a ([\d.]+) mm²", r"within ([\d.]+) m")
+    )
+    for changed, survey in (
+        (job.replace("rated_w = 60", f"rated_w = {rated}"), BEHIND),
+        (job.replace("rated_w = 60", f"rated_w = 60, loading_pct = {loading}"), BEHIND),
+        (job.replace("mm2 = 4", f"mm2 = {size}"), BEHIND),
+        (job, BEHIND.replace("7,0", f"{near},0")),
+    ):
+        assert len(planned_with(changed, survey).lamps) == 1
+    less = job.replace("rated_w = 60", f"rated_w = {int(rated) - 1}")
+    with pytest.raises(NoFeasibleLayout):
+        planned_with(less, BEHIND)
 
 
 # -- shortest trenches known in closed form ----------------------------------------------------------------------------

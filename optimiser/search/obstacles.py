@@ -2,9 +2,10 @@
 
 Each lamp is tried alone: the shortest way from each supply point, the thickest cable of the job, every tap. A lamp
 that is outside its limits even so can be fed by no layout, since other lamps on the same cable only lower its
-voltage, and any way is at least as long. Sums are tried likewise: the power all lamps need against what the supply
-points' drivers give, the fewest drivers that can be, and whether anything in the job would protect the lamp's
-circuit. What these cannot explain is reported as not found, not as impossible.
+voltage, and any way is at least as long. What the lamp and its least loss load a driver with is held against the
+driver's loading limit. Sums are tried likewise: the power all lamps need against what the supply points' drivers give,
+the fewest drivers that can be, and whether anything in the job would protect the lamp's circuit. What these cannot
+explain is reported as not found, not as impossible.
 """
 
 from __future__ import annotations
@@ -22,8 +23,8 @@ from ..job import Driver, Job, LampType
 from ..matching import misfit
 from ..problems import Obstacle
 from ..survey.model import Survey
-from .bound import feed_watts, fewest_drivers, least_watts
-from .facts import Facts, Feed, gather_facts
+from .bound import Loads, feed_watts, fewest_drivers, gather_loads
+from .facts import LOAD_POWER, Facts, Feed, gather_facts
 
 NEXT_SIZES = (2.5, 4.0, 6.0, 10.0, 16.0)
 
@@ -41,11 +42,47 @@ class _Alone:
     cable: int
 
 
+@dataclass(frozen=True)
+class _Loaded:
+    """One lamp alone on the driver that it loads least, for what that may be loaded with."""
+
+    load_w: float
+    most_w: float
+    route_m: float
+    supply: int
+    feed: int
+
+
+def _stated_facts(job: Job, survey: Survey, ground: Ground) -> Facts:
+    return gather_facts(job.with_tolerance("off"), survey, ground.graph)  # what is proven is proven of stated data
+
+
+def _standing(
+    job: Job, survey: Survey, facts: Facts, way: np.ndarray, num_drivers: int | None
+) -> tuple[list[Obstacle], bool] | None:
+    """All that a search need not be asked about, and whether it is proven; None where nothing is in the way."""
+    no_tap, may_be_one = _no_tap(job, survey, facts)
+    proofs = _proofs(job, survey, facts, way, num_drivers, sums=not no_tap)
+    return ([*no_tap, *proofs], bool(proofs) or not may_be_one) if no_tap or proofs else None
+
+
+def _proofs(
+    job: Job, survey: Survey, facts: Facts, way: np.ndarray, num_drivers: int | None, *, sums: bool = True
+) -> list[Obstacle]:
+    """What no layout can pass whose ways are no shorter than these (S, N) metres; sums only where each lamp passes."""
+    alone = [
+        *_too_far(job, survey, facts, way),
+        *_too_heavy(job, survey, facts, way),
+        *_unprotected(job, survey, facts, way),
+    ]
+    return alone if alone or not sums else _too_much(job, survey, facts, gather_loads(facts, way), num_drivers)
+
+
 def find_obstacles(
     job: Job, survey: Survey, ground: Ground, num_drivers: int | None, missing: frozenset[int]
 ) -> tuple[list[Obstacle], bool]:
     """
-    What stands in the way, and whether it is proven that no layout exists.
+    What stands in the way after a search that found nothing, and whether it is proven that no layout exists.
 
     Parameters
     ----------
@@ -54,14 +91,11 @@ def find_obstacles(
     missing
         Lamps that the best layout found left out.
     """
-    facts = gather_facts(job.with_tolerance("off"), survey, ground.graph)  # what is proven is proven of stated data
+    facts = _stated_facts(job, survey, ground)
     way = _shortest_m(ground)
-    no_tap, may_be_one = _no_tap(job, survey, facts)
-    proofs = [*_too_far(job, survey, facts, way), *_unprotected(job, survey, facts, way)]
-    if not proofs and not no_tap:
-        proofs = _too_much(job, survey, facts, num_drivers)
-    if no_tap or proofs:
-        return [*no_tap, *proofs], bool(proofs) or not may_be_one
+    standing = _standing(job, survey, facts, way, num_drivers)
+    if standing is not None:
+        return standing
     names = ", ".join(survey.lamps[lamp].name for lamp in sorted(missing)[:8])
     more = f" and {len(missing) - 8} more" if len(missing) > 8 else ""
     out = f"; left out at the end: {names}{more}" if names else "; with all of them fed, some limit broke each time"
@@ -214,20 +248,25 @@ def _shortest_m(ground: Ground) -> np.ndarray:
 
 def _alone(job: Job, survey: Survey, facts: Facts, lamp: int, way_m: np.ndarray) -> _Alone | None:
     lamp_type = job.lamps[survey.lamps[lamp].type]
-    thickest = min(range(len(facts.cables)), key=lambda k: facts.cables[k].hot_ohm)
+    thickest = _thickest(facts)
+    ways = _nearest_first(facts, way_m)
+    if not ways:
+        return None
+    supply, route = ways[0]  # the least resistance, whatever feeds it
+    ohm = facts.cables[thickest].hot_ohm * _cut(facts, supply, route) + _lead_ohm(job, facts, lamp_type)
     best: _Alone | None = None
     for feed_idx in facts.lamp_feeds[lamp]:
-        feed = facts.feeds[feed_idx]
-        for supply in range(len(way_m)):
-            route = float(way_m[supply])
-            if not math.isfinite(route):
-                continue
-            ohm = facts.cables[thickest].hot_ohm * _cut(facts, supply, route) + _lead_ohm(job, facts, lamp_type)
-            volts, floor = _volts_alone(job, facts, lamp_type, feed, feed_idx, ohm)
-            alone = _Alone(volts, floor - volts, route, supply, feed_idx, thickest)
-            if best is None or alone.short_by < best.short_by:
-                best = alone
+        volts, floor = _volts_alone(job, facts, lamp_type, facts.feeds[feed_idx], feed_idx, ohm)
+        alone = _Alone(volts, floor - volts, route, supply, feed_idx, thickest)
+        if best is None or alone.short_by < best.short_by:
+            best = alone
     return best
+
+
+def _nearest_first(facts: Facts, way_m: np.ndarray) -> list[tuple[int, float]]:
+    """Supply points with their way to a lamp, the shortest cable first; those with no way left out."""
+    ways = [(supply, route_m) for supply, route_m in enumerate(way_m.tolist()) if math.isfinite(route_m)]
+    return sorted(ways, key=lambda way: _cut(facts, *way))
 
 
 def _cut(facts: Facts, supply: int, route_m: float) -> float:
@@ -319,12 +358,9 @@ def _mends_far(job: Job, facts: Facts, lamp_type: LampType, alone: _Alone) -> li
             lo, hi = (middle, hi) if holds(middle, ohm_m)[0] else (lo, middle)
         mends.append(f"a supply point within {math.floor(lo * 10) / 10:.1f} m of digging")
     area = max(cable.area_mm2 for cable in facts.cables)
-    factor = facts.cables[alone.cable].hot_ohm / max(
-        c.loop_ohm_per_m(20.0) for c in [list(job.cables.values())[alone.cable]]
-    )
     for size in NEXT_SIZES:
         if size > area:
-            good, volts = holds(alone.route_m, 2 * ohm_per_m(size) * factor)
+            good, volts = holds(alone.route_m, 2 * ohm_per_m(size) * _warmer(job, facts))
             if good:
                 mends.append(f"a {size:g} mm² cable in the job's list ({volts:.2f} V at the lamp)")
                 break
@@ -342,10 +378,141 @@ def _spare(job: Job) -> str:
     return f", with the {job.rules.growth:g} % of spare load that rules.growth asks for" if job.rules.growth else ""
 
 
-def _too_much(job: Job, survey: Survey, facts: Facts, num_drivers: int | None) -> list[Obstacle]:
+def _too_heavy(job: Job, survey: Survey, facts: Facts, way: np.ndarray) -> list[Obstacle]:
+    """Lamps that with their least loss in cable and lead load every driver that leaves them their volts too much."""
+    obstacles = []
+    for lamp, surveyed in enumerate(survey.lamps):
+        loaded = _least_loaded(job, survey, facts, lamp, way[:, lamp])
+        if loaded is None:
+            continue
+        feed = facts.feeds[loaded.feed]
+        model, driver = list(job.drivers.items())[feed.model]
+        supply = survey.supplies[loaded.supply].name
+        unit = "VA" if driver.ac else "W"
+        cable = list(job.cables.values())[_thickest(facts)]
+        own_w = feed_watts(facts, lamp, loaded.feed)
+        derated = facts.supply_loading[loaded.supply]
+        here = f", {100 * derated:g} % of that at {supply}" if derated < 1 else ""
+        obstacles.append(
+            Obstacle(
+                f"lamp {surveyed.name} would load the {model} at {supply} with {loaded.load_w:.2f} {unit}, "
+                f"{loaded.load_w - loaded.most_w:.2f} {unit} more than its loading limit of {loaded.most_w:g} {unit}",
+                f"Even alone on it at {feed.tap_v:g} V, on the thickest cable the job lists ({cable.size}), over the "
+                f"shortest way ({loaded.route_m:.1f} m): {own_w:.2f} {unit} for the lamp and "
+                f"{loaded.load_w - own_w:.2f} {unit} lost in cable and lead{_spare(job)}. The limit is "
+                f"{100 * driver.max_load_w / driver.rated_w:g} % of {driver.rated_w:g} {unit}{here}. No other driver, "
+                "tap or supply point that leaves the lamp its volts comes nearer.",
+                _mends_heavy(job, survey, facts, lamp, loaded),
+            )
+        )
+    return obstacles
+
+
+def _least_loaded(job: Job, survey: Survey, facts: Facts, lamp: int, way_m: np.ndarray) -> _Loaded | None:
+    """
+    The driver and supply point at which a lamp alone, with its volts, is nearest to the loading limit that it breaks.
+
+    None where it breaks none somewhere, or has its volts nowhere.
+    """
+    lamp_type = job.lamps[survey.lamps[lamp].type]
+    ohm_m, lead = facts.cables[_thickest(facts)].hot_ohm, _lead_ohm(job, facts, lamp_type)
+    ways = _nearest_first(facts, way_m)
+    best: _Loaded | None = None
+    for feed_idx in facts.lamp_feeds[lamp]:
+        feed = facts.feeds[feed_idx]
+        max_w = list(job.drivers.values())[feed.model].max_load_w
+        for supply, route_m in ways:
+            ohm = ohm_m * _cut(facts, supply, route_m) + lead
+            volts, floor = _volts_alone(job, facts, lamp_type, feed, feed_idx, ohm)
+            load_w = _load_alone(facts, lamp, feed_idx, ohm)
+            if volts < floor or load_w is None:
+                continue
+            one = _Loaded(load_w, max_w * facts.supply_loading[supply], route_m, supply, feed_idx)
+            if one.load_w <= one.most_w * (1 + 1e-9):
+                return None
+            if best is None or one.load_w / one.most_w < best.load_w / best.most_w:
+                best = one
+    return best
+
+
+def _load_alone(facts: Facts, lamp: int, feed_idx: int, ohm: float) -> float | None:
+    """
+    What a lamp alone behind so many ohm loads its driver with, in W or VA; None where it has no stable voltage.
+
+    With a constant power, what others on the driver draw only lowers its volts, so that it draws and loses more. Of
+    other loads the least that they draw is taken, whatever the cable.
+    """
+    watts, feed = feed_watts(facts, lamp, feed_idx), facts.feeds[feed_idx]
+    if facts.type_load[facts.lamp_type[lamp]] != LOAD_POWER:
+        return watts
+    all_ohm = ohm + feed.internal_ohm
+    inside = feed.emf_v**2 - 4 * all_ohm * watts
+    if inside < 0:
+        return None
+    amps = 2 * watts / (feed.emf_v + math.sqrt(inside))
+    return watts + ohm * amps**2
+
+
+def _thickest(facts: Facts) -> int:
+    return min(range(len(facts.cables)), key=lambda k: facts.cables[k].hot_ohm)
+
+
+def _warmer(job: Job, facts: Facts) -> float:
+    """How many times its resistance at 20 °C the thickest cable has when hot."""
+    thickest = _thickest(facts)
+    return facts.cables[thickest].hot_ohm / list(job.cables.values())[thickest].loop_ohm_per_m(20.0)
+
+
+def _mends_heavy(job: Job, survey: Survey, facts: Facts, lamp: int, loaded: _Loaded) -> list[str]:
+    """What removes the obstacle of one lamp too heavy for its driver, each computed by the same closed form."""
+    lamp_type = job.lamps[survey.lamps[lamp].type]
+    model, driver = list(job.drivers.items())[facts.feeds[loaded.feed].model]
+    supply, derated = survey.supplies[loaded.supply].name, facts.supply_loading[loaded.supply]
+    ohm_m, lead = facts.cables[_thickest(facts)].hot_ohm, _lead_ohm(job, facts, lamp_type)
+    unit = "VA" if driver.ac else "W"
+
+    def load_w(route_m: float, per_m: float) -> float:
+        """As laid: the cut rounded up to 0.1 m, and the 0.01 W that the search keeps inside the limit."""
+        ohm = per_m * (_cut(facts, loaded.supply, route_m) + 0.1) + lead
+        return (_load_alone(facts, lamp, loaded.feed, ohm) or math.inf) + 0.02
+
+    need_w = load_w(loaded.route_m, ohm_m)
+    pct = 100 * driver.max_load_w / driver.rated_w
+    mends = [
+        f"a larger driver: at a loading limit of {pct:g} %, of {math.ceil(100 * need_w / (pct * derated))} {unit} or "
+        "more (drivers.NAME.rated_w)"
+    ]
+    higher_pct = math.ceil(100 * need_w / (driver.rated_w * derated))
+    if higher_pct <= 100:
+        mends.append(
+            f"a loading limit of {higher_pct} % or more for the {model} (drivers.NAME.loading_pct), if its "
+            "maker allows it"
+        )
+    at_supply_pct = math.ceil(100 * need_w / driver.max_load_w)
+    if derated < 1 and at_supply_pct <= 100:
+        mends.append(f"less derating at {supply}: {at_supply_pct} % or more (supplies.NAME.loading_pct)")
+    most_mm2 = min(driver.terminal_mm2, lamp_type.terminal_mm2 if lamp_type.terminals else math.inf)
+    for size in NEXT_SIZES:
+        if max(cable.area_mm2 for cable in facts.cables) < size <= most_mm2:
+            with_it_w = load_w(loaded.route_m, 2 * ohm_per_m(size) * _warmer(job, facts))
+            if with_it_w <= loaded.most_w:
+                mends.append(f"a {size:g} mm² cable in the job's list ({with_it_w:.2f} {unit} with it)")
+                break
+    if load_w(0.0, ohm_m) <= loaded.most_w:
+        low, high = 0.0, loaded.route_m
+        for _ in range(40):
+            middle = (low + high) / 2
+            low, high = (middle, high) if load_w(middle, ohm_m) <= loaded.most_w else (low, middle)
+        mends.append(f"a supply point within {math.floor(low * 10) / 10:.1f} m of digging")
+    if job.rules.growth:
+        mends.append("less spare load (rules.growth)")
+    return mends
+
+
+def _too_much(job: Job, survey: Survey, facts: Facts, loads: Loads, num_drivers: int | None) -> list[Obstacle]:
     """More power than all drivers together may give, or a number of drivers that cannot be."""
-    need = sum(least_watts(facts, lamp) for lamp in range(facts.num_lamps))
-    best = max((feed.max_w for feed in facts.feeds), default=0.0)
+    need = float(loads.watts[np.isfinite(loads.watts)].sum())
+    best = max((model.max_w for model in loads.models.values()), default=0.0)
     places = [
         best * facts.supply_loading[s] for s in range(len(survey.supplies)) for _ in range(_most_drivers(facts, s))
     ]
@@ -366,7 +533,7 @@ def _too_much(job: Job, survey: Survey, facts: Facts, num_drivers: int | None) -
                 f"{num_drivers} drivers were asked for and there are {facts.num_lamps} lamps", "", ["fewer drivers"]
             )
         )
-    fewest = fewest_drivers(facts)
+    fewest = fewest_drivers(facts, loads)
     if num_drivers is not None and fewest > num_drivers:
         asked = f"{num_drivers} driver{'s were' if num_drivers > 1 else ' was'} asked for"
         mends = [f"at least {fewest} drivers"]
@@ -400,17 +567,7 @@ def _too_much(job: Job, survey: Survey, facts: Facts, num_drivers: int | None) -
                 ],
             )
         )
-    obstacles += _too_much_mains(facts)
-    for lamp, surveyed in enumerate(survey.lamps):
-        if facts.lamp_feeds[lamp] and least_watts(facts, lamp) > best:
-            obstacles.append(
-                Obstacle(
-                    f"lamp {surveyed.name} alone needs more than the {best:.0f} W a driver may carry",
-                    "",
-                    ["a larger driver"],
-                )
-            )
-    return obstacles
+    return obstacles + _too_much_mains(facts)
 
 
 def _most_drivers(facts: Facts, supply: int) -> int:

@@ -261,4 +261,15 @@ def _bound(parts: dict[str, float], total: float | None = None) -> Bound:
     return Bound(total, shown)
 
 
-__all__ = ["SAYS", "Bound", "dual_ascent", "feed_watts", "fewest_drivers", "least_watts", "lower_bound", "quick_bound"]
+__all__ = [
+    "SAYS",
+    "Bound",
+    "Loads",
+    "dual_ascent",
+    "feed_watts",
+    "fewest_drivers",
+    "gather_loads",
+    "least_watts",
+    "lower_bound",
+    "quick_bound",
+]
