@@ -273,6 +273,74 @@ def test_every_mend_of_a_lamp_too_heavy_mends() -> None:
         planned_with(less, BEHIND)
 
 
+# Four lamps of 5 W in two dim groups: 20 W on a driver that may be loaded with 48 W.
+GROUPED = "point,kind,of,x,y,group\nS1,supply,,0,0,\n" + "".join(
+    f"L{i},lamp,spike,{3 + i},{i % 2},{'front' if i < 2 else 'back'}\n" for i in range(4)
+)
+
+
+def grouped(job: str, num_drivers: int | None = 1, survey: str = GROUPED) -> Plan:
+    return make_plan(folder_of(job, survey), Options(effort=0.01, num_drivers=num_drivers))
+
+
+def grouped_job(**changes: Any) -> str:
+    return JOB.format(**{"watts": 5, "window": "10.8, 13.2", "mm2": 1.5, "limit": HICCUP, "max_drivers": 4} | changes)
+
+
+def test_dim_groups_that_force_drivers_are_named_and_only_mends_that_help_are_offered() -> None:
+    with pytest.raises(NoFeasibleLayout) as raised:
+        grouped(grouped_job())
+    assert raised.value.proven
+    (obstacle,) = raised.value.obstacles
+    assert obstacle.what == "the lamps need at least 2 drivers and 1 driver was asked for"
+    assert "each of 'back' and 'front' wants a driver of its own" in obstacle.detail
+    assert "all lamps together need 20" in obstacle.detail and "loaded with 48 W" in obstacle.detail
+    assert [mend.split(" (")[0] for mend in obstacle.mends] == [
+        "at least 2 drivers", "one dim group instead of 2", "a driver whose outlets are independent"
+    ]  # fmt: skip
+    independent = grouped_job().replace("rated_w = 60", "rated_w = 60, outlets = 2, independent_outlets = true")
+    for plan, count in (
+        (grouped(grouped_job(), 2), 2),
+        (grouped(grouped_job(), 1, GROUPED.replace("front", "back")), 1),
+        (grouped(independent), 1),
+    ):
+        assert len(plan.drivers) == count
+
+
+def test_load_that_forces_drivers_is_said_and_a_larger_one_offered() -> None:
+    """Six lamps of 10 W: 60 W and a little loss, on drivers that may be loaded with 48 W."""
+    lamps = "S1,supply,,0,0\n" + "".join(f"L{i},lamp,spike,{i},2\n" for i in range(1, 7))
+    (obstacle,) = in_the_way(lamps, watts=10, num_drivers=1, mm2=6).obstacles
+    assert re.match(r"The lamps load drivers with 60\S* W at least, and none .* more than 48 W: 2", obstacle.detail)
+    assert "group" not in " ".join([obstacle.detail, *obstacle.mends])
+    enough_w = float(mend_of(obstacle, r"a larger driver: one that may be loaded with ([\d.]+) W"))
+    assert 60 < enough_w < 61
+    job = grouped_job(watts=10, mm2=6).replace("rated_w = 60", f"rated_w = {math.ceil(enough_w / 0.8) + 1}")
+    assert len(planned_with(job, lamps, 1).drivers) == 1
+
+
+def test_dim_groups_and_load_together_are_mended_together() -> None:
+    """Two groups of 30 W on drivers of 48 W: neither one group nor a larger driver alone makes one driver do."""
+    with pytest.raises(NoFeasibleLayout) as raised:
+        grouped(grouped_job(watts=15, mm2=6, limit='limit_a = 12, limit_mode = "hiccup", short_rms_a = 2'))
+    (obstacle,) = raised.value.obstacles
+    assert re.search(
+        r"dim group instead of 2, or independent outlets, and with them a driver .* 60\S* W", obstacle.mends[1]
+    )
+    assert len(obstacle.mends) == 2
+
+
+def test_lamps_of_other_volts_are_said_to_share_no_driver() -> None:
+    job = grouped_job().replace("[cables]", "high = { watts = 5, volts = 24 }\n[cables]")
+    job = job.replace("[supplies]", "large = { taps_v = [24], rated_w = 60, limit_a = 5, price = 70 }\n[supplies]")
+    survey = "point,kind,of,x,y\nS1,supply,,0,0\nL1,lamp,spike,5,0\nL2,lamp,high,5,4\n"
+    with pytest.raises(NoFeasibleLayout) as raised:
+        grouped(job, 1, survey)
+    (obstacle,) = raised.value.obstacles
+    assert "Lamps on 12 V dc and 24 V dc share no driver" in obstacle.detail
+    assert not any("group" in mend or "a larger driver" in mend for mend in obstacle.mends)
+
+
 # -- shortest trenches known in closed form ----------------------------------------------------------------------------
 
 
