@@ -18,6 +18,7 @@ from optimiser.job_folder import open_job
 from optimiser.make_plan import Options, make_plan
 from optimiser.plan.model import Plan
 from optimiser.problems import BadInput, NoFeasibleLayout, Obstacle
+from optimiser.search.stopping import StopSignal
 from tests.benchmarks.plain_ground import plain_ground
 from tests.properties.random_jobs import folder_of
 
@@ -279,8 +280,9 @@ GROUPED = "point,kind,of,x,y,group\nS1,supply,,0,0,\n" + "".join(
 )
 
 
-def grouped(job: str, num_drivers: int | None = 1, survey: str = GROUPED) -> Plan:
-    return make_plan(folder_of(job, survey), Options(effort=0.01, num_drivers=num_drivers))
+def grouped(job: str, num_drivers: int | None = 1, survey: str = GROUPED, **stop: float) -> Plan:
+    signal = StopSignal(stop["time_limit_s"]) if stop else None
+    return make_plan(folder_of(job, survey), Options(effort=0.01, num_drivers=num_drivers), stop=signal)
 
 
 def grouped_job(**changes: Any) -> str:
@@ -339,6 +341,31 @@ def test_lamps_of_other_volts_are_said_to_share_no_driver() -> None:
     (obstacle,) = raised.value.obstacles
     assert "Lamps on 12 V dc and 24 V dc share no driver" in obstacle.detail
     assert not any("group" in mend or "a larger driver" in mend for mend in obstacle.mends)
+
+
+@pytest.mark.parametrize("time_limit_s", [0.0, 0.001])
+def test_no_time_limit_hides_what_needs_no_search(time_limit_s: float) -> None:
+    with pytest.raises(NoFeasibleLayout) as raised:
+        grouped(grouped_job(), 1, time_limit_s=time_limit_s)
+    assert raised.value.proven
+    with pytest.raises(NoFeasibleLayout):
+        grouped(grouped_job(max_drivers=1), None, time_limit_s=time_limit_s)
+    assert len(grouped(grouped_job(), 2, time_limit_s=time_limit_s).drivers) == 2  # there is a layout
+
+
+def test_what_only_the_ways_of_the_ground_prove_is_told_where_the_time_is_up_too() -> None:
+    """Behind a wall the lamp is 12 m from the supply point as the crow flies, and 60 m and more by the way round."""
+    job = grouped_job(watts=10).replace(
+        "[lamps]", "wall = { kind = 'no_dig' }\n[zones]\nw = { ground = 'wall' }\n[lamps]"
+    )
+    corners = ((5, -40), (6, -40), (6, 40), (5, 40))
+    survey = "point,kind,of,x,y\nS1,supply,,0,0\nL1,lamp,spike,12,0\n" + "".join(
+        f",corner,w,{x},{y}\n" for x, y in corners
+    )
+    with pytest.raises(NoFeasibleLayout) as raised:
+        grouped(job, None, survey, time_limit_s=0.0)
+    assert raised.value.proven
+    assert raised.value.obstacles[0].what.startswith("lamp L1 would get")
 
 
 # -- shortest trenches known in closed form ----------------------------------------------------------------------------

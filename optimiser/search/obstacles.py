@@ -6,12 +6,16 @@ voltage, and any way is at least as long. What the lamp and its least loss load 
 driver's loading limit. Sums are tried likewise: the power all lamps need against what the supply points' drivers give,
 the fewest drivers that can be, and whether anything in the job would protect the lamp's circuit. What these cannot
 explain is reported as not found, not as impossible.
+
+None of this needs a search. ``obstacles_before`` asks it first, with straight lines for ways: the ground may yet be
+refined, and no way on any ground is shorter. What holds even so is told at once; the rest is asked again, with the
+ways of the ground, only where a search found nothing.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -53,6 +57,28 @@ class _Loaded:
     feed: int
 
 
+def obstacles_before(
+    job: Job, survey: Survey, ground: Ground, num_drivers: int | None
+) -> tuple[list[Obstacle], bool] | None:
+    """
+    What stands in the way of every layout, found without a search, and whether it is proven; None where nothing does.
+
+    Holds however the ground is refined; the obstacles are then told with the figures of the ground as it is.
+    """
+    facts = _stated_facts(job, survey, ground)
+    no_tap, _ = _no_tap(job, survey, facts)
+    if not no_tap and not _proofs(job, survey, _kindest(facts), _straight_m(job, survey), num_drivers):
+        return None
+    return _standing(job, survey, facts, _shortest_m(ground), num_drivers)
+
+
+def proven_obstacles(job: Job, survey: Survey, ground: Ground, num_drivers: int | None) -> list[Obstacle]:
+    """What proves on this ground that no layout exists; empty where nothing does."""
+    facts = _stated_facts(job, survey, ground)
+    obstacles, proven = _standing(job, survey, facts, _shortest_m(ground), num_drivers) or ([], False)
+    return obstacles if proven else []
+
+
 def _stated_facts(job: Job, survey: Survey, ground: Ground) -> Facts:
     return gather_facts(job.with_tolerance("off"), survey, ground.graph)  # what is proven is proven of stated data
 
@@ -76,6 +102,23 @@ def _proofs(
         *_unprotected(job, survey, facts, way),
     ]
     return alone if alone or not sums else _too_much(job, survey, facts, gather_loads(facts, way), num_drivers)
+
+
+def _kindest(facts: Facts) -> Facts:
+    """The facts with no more resistance than any layout has: a lamp on an uncut run is without cable end and kit."""
+    cables = [replace(cable, hot_ohm=min(cable.hot_ohm, cable.sun_ohm)) for cable in facts.cables]
+    return replace(facts, cables=cables, joint_end_m=0.0, end_ohm=facts.end_ohm / 2)
+
+
+def _straight_m(job: Job, survey: Survey) -> np.ndarray:
+    """(supplies, lamps) distance in a straight line from each supply point to where each lamp's lead ends, in m."""
+    from scipy.spatial.distance import cdist
+
+    types = [job.lamps[lamp.type] for lamp in survey.lamps]
+    leads_m = np.array([0.0 if t.terminals else t.lead_m + job.joints.extension_m for t in types])
+    supplies, lamps = ([point.place[:2] for point in points] for points in (survey.supplies, survey.lamps))
+    straight: np.ndarray = np.maximum(cdist(supplies, lamps) - leads_m, 0.0)
+    return straight
 
 
 def find_obstacles(
