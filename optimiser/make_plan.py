@@ -15,7 +15,7 @@ from .plan.model import Plan, Without
 from .problems import BadInput, CircuitCollapses, LampspurError, NoFeasibleLayout, StoppedBeforeLayout
 from .search.find import Found, Observer, Options, find_layout
 from .search.layout import Layout
-from .search.obstacles import find_obstacles
+from .search.obstacles import find_obstacles, obstacles_before, proven_obstacles
 from .search.stopping import StopSignal
 from .search.warm import Warm, layout_on, with_places
 
@@ -59,9 +59,10 @@ def make_plan(
         Limits of the job contradict one another, or the ground cannot be used as surveyed (a lamp out of reach,
         walled off, …).
     NoFeasibleLayout
-        No layout holds, proven or after full effort; carries what stands in the way.
+        No layout holds, proven (where that needs no search, before it and whatever stops it) or after full effort;
+        carries what stands in the way.
     StoppedBeforeLayout
-        Stopped before any layout was found.
+        Stopped before any layout was found, and nothing proves that there is none.
     PlanDoesNotHold
         Never, if this program is right.
     """
@@ -98,9 +99,15 @@ def make_whole(
         plan = None if layout is None else plan_of(folder, ground, layout, options.num_drivers)
         if layout is not None and plan is not None:
             known.append((plan.cost.total, layout))
+    standing = None if known else obstacles_before(job, survey, ground, options.num_drivers)
+    if standing is not None:
+        raise NoFeasibleLayout(standing[0], proven=standing[1])
     found = find_layout(job, survey, ground, options, confirm, observer, stop, warm, known)
     if isinstance(found, frozenset):
-        if stop.by_user or stop.by_time:
+        if stop.by_user or stop.by_time:  # what needs no search is known however short it was
+            obstacles = proven_obstacles(job, survey, ground, options.num_drivers)
+            if obstacles:
+                raise NoFeasibleLayout(obstacles, proven=True)
             raise StoppedBeforeLayout("the search was stopped before any layout was found")
         obstacles, proven = find_obstacles(job, survey, ground, options.num_drivers, found)
         raise NoFeasibleLayout(obstacles, proven=proven)

@@ -152,6 +152,26 @@ def test_start_that_nobody_states_is_warned_of_above_70_per_cent() -> None:
     assert not warned(planned(driver=", inrush_a = 20", supply="price = 7, timer_a = 0.3, inrush_a = 40"), words)
 
 
+@pytest.mark.parametrize(
+    ("kind", "deep", "says"),
+    [
+        ("no_dig", 0.7, "Lamp L1 stands 0.70 m inside no-dig zone 'slab': make sure that it belongs there"),
+        ("no_dig", 0.2, ""),  # within rules.border_tolerance_m, 0.3 m
+        ("pond", 0.7, ""),
+    ],
+)
+def test_a_lamp_deep_in_a_no_dig_zone_is_warned_of_unless_it_is_water(kind: str, deep: float, says: str) -> None:
+    lamp = "watts = 8, volts = 12, submersible = true, lead_m = 3"
+    job = JOB.format(lamp="", driver="", supply="", rules="", lawn="").replace("watts = 8, volts = 12", lamp)
+    job = job.replace("[lamps", f"[grounds.slab]\nkind = '{kind}'\n[zones]\nslab = {{ ground = 'slab' }}\n[lamps", 1)
+    place = next(line for line in SURVEY.splitlines() if line.startswith("L1,"))
+    x, y = map(float, place.split(",")[3:5])
+    corners = [(x - 1, y - deep), (x + 1, y - deep), (x + 1, y + 1), (x - 1, y + 1)]
+    zone = "".join(f",corner,slab,{a},{b}\n" for a, b in corners)
+    found = [w for w in make_plan(folder_of(job, SURVEY + zone), Options(effort=0.02)).warnings if "stand" in w]
+    assert [w[: len(says)] for w in found] == ([says] if says else [])
+
+
 def test_hot_ground_asks_for_thicker_cable() -> None:
     """
     16 A of 1.5 mm² (60 °C copper, rated at 30 °C) are 16 x √(10 / 30) = 9.2 A in ground of 50 °C, 5.8 A at 56 °C.

@@ -17,7 +17,8 @@ from optimiser.documents.plan_file import plan_json
 from optimiser.job_folder import open_job
 from optimiser.make_plan import Options, make_plan
 from optimiser.plan.model import Plan
-from optimiser.problems import BadInput, NoFeasibleLayout
+from optimiser.problems import BadInput, NoFeasibleLayout, Obstacle
+from optimiser.search.stopping import StopSignal
 from tests.benchmarks.plain_ground import plain_ground
 from tests.properties.random_jobs import folder_of
 
@@ -216,6 +217,155 @@ def test_a_circuit_that_nothing_protects_is_proven_and_named() -> None:
     assert "protects" in answer.obstacles[0].what
     assert "L1, L2" in answer.obstacles[0].what
     assert "a short at the worst far end draws 1" in answer.obstacles[0].detail
+
+
+# 46 W on a driver that may be loaded with 80 % of 60 W: 2 W are left for the cable and the lead.
+HEAVY = {"watts": 46, "window": "9, 13.2", "mm2": 4}
+BEHIND = "S1,supply,,0,0\nL1,lamp,spike,7,0\n"
+
+
+def heavy_load(cut_m: float, watts: float, core_ohm: float, end_ohm: float = 0.004) -> float:
+    """Watts at the driver of a constant power at 12 V behind cut and lead (1 m of 0.75 mm²), at 40 °C: P + R I²."""
+    ohm = 2 * (1 + 0.00393 * 20) * (core_ohm * cut_m + 0.026 * 1.0) + end_ohm
+    amps = (12 - math.sqrt(12**2 - 4 * ohm * watts)) / (2 * ohm)
+    return watts + ohm * amps**2
+
+
+def test_a_lamp_that_its_cables_loss_makes_too_heavy_is_named_and_proven() -> None:
+    answer = in_the_way(BEHIND, **HEAVY)
+    assert answer.proven
+    (heavy,) = answer.obstacles
+    said = re.search(r"lamp L1 would load the box at S1 with ([\d.]+) W, ([\d.]+) W more than .* of 48 W", heavy.what)
+    way = re.search(r"shortest way \(([\d.]+) m\): 46.00 W for the lamp and ([\d.]+) W lost", heavy.detail)
+    assert said is not None and way is not None
+    assert "80 % of 60 W" in heavy.detail
+    # 4 mm²: 4.95 ohm/km, IEC 60228 class 5; 3 % slack, 1.2 m at the driver, 0.4 m at the joint
+    assert float(said[1]) == pytest.approx(heavy_load(1.03 * float(way[1]) + 1.6, 46, 0.00495), abs=0.02)
+    assert float(said[2]) == pytest.approx(float(said[1]) - 48, abs=0.011)
+    assert float(way[2]) == pytest.approx(float(said[1]) - 46, abs=0.011)
+
+
+def planned_with(job: str, survey: str, num_drivers: int | None = None) -> Plan:
+    folder = folder_of(job, "point,kind,of,x,y\n" + survey)
+    return make_plan(folder, Options(effort=0.01, num_drivers=num_drivers))
+
+
+def mend_of(obstacle: Obstacle, pattern: str) -> str:
+    """What the first mend that fits the pattern states."""
+    return next(m[1] for mend in obstacle.mends if (m := re.search(pattern, mend)))
+
+
+def test_every_mend_of_a_lamp_too_heavy_mends() -> None:
+    (heavy,) = in_the_way(BEHIND, **HEAVY).obstacles
+    job = JOB.format(limit=HICCUP, max_drivers=4, **HEAVY)
+    rated, loading, size, near = (
+        mend_of(heavy, pattern)
+        for pattern in (r"of (\d+) W or more", r"limit of (\d+) % or more", r"a ([\d.]+) mm²", r"within ([\d.]+) m")
+    )
+    for changed, survey in (
+        (job.replace("rated_w = 60", f"rated_w = {rated}"), BEHIND),
+        (job.replace("rated_w = 60", f"rated_w = 60, loading_pct = {loading}"), BEHIND),
+        (job.replace("mm2 = 4", f"mm2 = {size}"), BEHIND),
+        (job, BEHIND.replace("7,0", f"{near},0")),
+    ):
+        assert len(planned_with(changed, survey).lamps) == 1
+    less = job.replace("rated_w = 60", f"rated_w = {int(rated) - 1}")
+    with pytest.raises(NoFeasibleLayout):
+        planned_with(less, BEHIND)
+
+
+# Four lamps of 5 W in two dim groups: 20 W on a driver that may be loaded with 48 W.
+GROUPED = "point,kind,of,x,y,group\nS1,supply,,0,0,\n" + "".join(
+    f"L{i},lamp,spike,{3 + i},{i % 2},{'front' if i < 2 else 'back'}\n" for i in range(4)
+)
+
+
+def grouped(job: str, num_drivers: int | None = 1, survey: str = GROUPED, **stop: float) -> Plan:
+    signal = StopSignal(stop["time_limit_s"]) if stop else None
+    return make_plan(folder_of(job, survey), Options(effort=0.01, num_drivers=num_drivers), stop=signal)
+
+
+def grouped_job(**changes: Any) -> str:
+    return JOB.format(**{"watts": 5, "window": "10.8, 13.2", "mm2": 1.5, "limit": HICCUP, "max_drivers": 4} | changes)
+
+
+def test_dim_groups_that_force_drivers_are_named_and_only_mends_that_help_are_offered() -> None:
+    with pytest.raises(NoFeasibleLayout) as raised:
+        grouped(grouped_job())
+    assert raised.value.proven
+    (obstacle,) = raised.value.obstacles
+    assert obstacle.what == "the lamps need at least 2 drivers and 1 driver was asked for"
+    assert "each of 'back' and 'front' wants a driver of its own" in obstacle.detail
+    assert "all lamps together need 20" in obstacle.detail and "loaded with 48 W" in obstacle.detail
+    assert [mend.split(" (")[0] for mend in obstacle.mends] == [
+        "at least 2 drivers", "one dim group instead of 2", "a driver whose outlets are independent"
+    ]  # fmt: skip
+    independent = grouped_job().replace("rated_w = 60", "rated_w = 60, outlets = 2, independent_outlets = true")
+    for plan, count in (
+        (grouped(grouped_job(), 2), 2),
+        (grouped(grouped_job(), 1, GROUPED.replace("front", "back")), 1),
+        (grouped(independent), 1),
+    ):
+        assert len(plan.drivers) == count
+
+
+def test_load_that_forces_drivers_is_said_and_a_larger_one_offered() -> None:
+    """Six lamps of 10 W: 60 W and a little loss, on drivers that may be loaded with 48 W."""
+    lamps = "S1,supply,,0,0\n" + "".join(f"L{i},lamp,spike,{i},2\n" for i in range(1, 7))
+    (obstacle,) = in_the_way(lamps, watts=10, num_drivers=1, mm2=6).obstacles
+    assert re.match(r"The lamps load drivers with 60\S* W at least, and none .* more than 48 W: 2", obstacle.detail)
+    assert "group" not in " ".join([obstacle.detail, *obstacle.mends])
+    enough_w = float(mend_of(obstacle, r"a larger driver: one that may be loaded with ([\d.]+) W"))
+    assert 60 < enough_w < 61
+    job = grouped_job(watts=10, mm2=6).replace("rated_w = 60", f"rated_w = {math.ceil(enough_w / 0.8) + 1}")
+    assert len(planned_with(job, lamps, 1).drivers) == 1
+
+
+def test_dim_groups_and_load_together_are_mended_together() -> None:
+    """Two groups of 30 W on drivers of 48 W: neither one group nor a larger driver alone makes one driver do."""
+    with pytest.raises(NoFeasibleLayout) as raised:
+        grouped(grouped_job(watts=15, mm2=6, limit='limit_a = 12, limit_mode = "hiccup", short_rms_a = 2'))
+    (obstacle,) = raised.value.obstacles
+    assert re.search(
+        r"dim group instead of 2, or independent outlets, and with them a driver .* 60\S* W", obstacle.mends[1]
+    )
+    assert len(obstacle.mends) == 2
+
+
+def test_lamps_of_other_volts_are_said_to_share_no_driver() -> None:
+    job = grouped_job().replace("[cables]", "high = { watts = 5, volts = 24 }\n[cables]")
+    job = job.replace("[supplies]", "large = { taps_v = [24], rated_w = 60, limit_a = 5, price = 70 }\n[supplies]")
+    survey = "point,kind,of,x,y\nS1,supply,,0,0\nL1,lamp,spike,5,0\nL2,lamp,high,5,4\n"
+    with pytest.raises(NoFeasibleLayout) as raised:
+        grouped(job, 1, survey)
+    (obstacle,) = raised.value.obstacles
+    assert "Lamps on 12 V dc and 24 V dc share no driver" in obstacle.detail
+    assert not any("group" in mend or "a larger driver" in mend for mend in obstacle.mends)
+
+
+@pytest.mark.parametrize("time_limit_s", [0.0, 0.001])
+def test_no_time_limit_hides_what_needs_no_search(time_limit_s: float) -> None:
+    with pytest.raises(NoFeasibleLayout) as raised:
+        grouped(grouped_job(), 1, time_limit_s=time_limit_s)
+    assert raised.value.proven
+    with pytest.raises(NoFeasibleLayout):
+        grouped(grouped_job(max_drivers=1), None, time_limit_s=time_limit_s)
+    assert len(grouped(grouped_job(), 2, time_limit_s=time_limit_s).drivers) == 2  # there is a layout
+
+
+def test_what_only_the_ways_of_the_ground_prove_is_told_where_the_time_is_up_too() -> None:
+    """Behind a wall the lamp is 12 m from the supply point as the crow flies, and 60 m and more by the way round."""
+    job = grouped_job(watts=10).replace(
+        "[lamps]", "wall = { kind = 'no_dig' }\n[zones]\nw = { ground = 'wall' }\n[lamps]"
+    )
+    corners = ((5, -40), (6, -40), (6, 40), (5, 40))
+    survey = "point,kind,of,x,y\nS1,supply,,0,0\nL1,lamp,spike,12,0\n" + "".join(
+        f",corner,w,{x},{y}\n" for x, y in corners
+    )
+    with pytest.raises(NoFeasibleLayout) as raised:
+        grouped(job, None, survey, time_limit_s=0.0)
+    assert raised.value.proven
+    assert raised.value.obstacles[0].what.startswith("lamp L1 would get")
 
 
 # -- shortest trenches known in closed form ----------------------------------------------------------------------------

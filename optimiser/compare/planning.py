@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from ..ground import Ground
 from ..make_plan import Made, Options, make_whole
 from ..plan.model import Plan
-from ..problems import BadInput, NoFeasibleLayout, StoppedBeforeLayout
+from ..problems import BadInput, NoFeasibleLayout, Obstacle, StoppedBeforeLayout
 from ..search.layout import Layout
 from ..search.stopping import StopSignal
 from ..search.warm import Warm
@@ -49,7 +49,7 @@ def plan_variant(task: PlanTask, stop: StopSignal) -> Outcome:
         return Outcome("unusable", why=tuple(f"{problem.field}: {problem.found}" for problem in error.problems))
     except NoFeasibleLayout as error:
         status: Status = "no_feasible_layout" if error.proven else "no_layout_found"
-        return Outcome(status, why=tuple(_sentence(obstacle.what) for obstacle in error.obstacles))
+        return Outcome(status, why=tuple(_why(obstacle, proven=error.proven) for obstacle in error.obstacles))
     except StoppedBeforeLayout:
         return Outcome("stopped", why=("Stopped before any layout was found.",))
     return Outcome("planned", made.plan, made.ground, made.layout)
@@ -58,6 +58,15 @@ def plan_variant(task: PlanTask, stop: StopSignal) -> Outcome:
 def outcome_of(result: Outcome | Undone) -> Outcome:
     """What a crew gave for it; what was not done is told as that."""
     return Outcome(result.why, why=(result.says,)) if isinstance(result, Undone) else result
+
+
+def _why(obstacle: Obstacle, *, proven: bool) -> str:
+    """An obstacle with its reason and its mends, as ``lampspur plan`` tells them, in one paragraph."""
+    said = " ".join(filter(None, [_sentence(obstacle.what), obstacle.detail]))
+    if not obstacle.mends:
+        return said
+    mends = "Any one of these removes this obstacle" if proven else "What may help"
+    return f"{said} {mends}: {'; '.join(obstacle.mends)}."
 
 
 def _sentence(text: str) -> str:

@@ -10,6 +10,7 @@ import shapely
 from ..problems import Problem
 from .graph import Bools, GroundGraph, Ints
 from .joint_places import joint_area
+from .standing import deep_in_no_dig
 from .zones import Land
 
 
@@ -110,13 +111,18 @@ def _no_joint(land: Land, idx: int, area: Any, file: str) -> Problem:
     short = far - reach
     need = np.ceil((kind.lead_m + short) * 100) / 100 + 0.01
     allowed = f" even with joints.extension_m = {land.job.joints.extension_m:g}" if land.job.joints.extension_m else ""
+    standing = deep_in_no_dig(land.job, land.survey, lamp)
+    whose = f"the lead of lamp {lamp.name}"
+    if standing is not None:
+        whose = f"lamp {lamp.name} stands {standing.depth_m:.2f} m inside {standing.says}, and its lead"
     said = (
-        f"the lead of lamp {lamp.name} ({kind.lead_m:g} m) is {short:.2f} m too short for {place}{allowed}: of its "
+        f"{whose} ({kind.lead_m:g} m) is {short:.2f} m too short for {place}{allowed}: of its "
         f"length {kind.aim_reserve_m:g} m is aim reserve, {kind.exit_height_m:g} m the height of its exit, {depth:g} m "
         f"the depth there and {land.job.joints.tail_m:g} m the tail inside the joint"
     )
-    mend = (
-        f"give lamp type {lamp.type} a lead_m of at least {need:.2f}, set joints.extension_m to at least "
-        f"{np.ceil(short * 100) / 100 + 0.01:.2f}, or move the lamp"
-    )
+    longer = f"give lamp type {lamp.type} a lead_m of at least {need:.2f}"
+    flex = f"set joints.extension_m to at least {np.ceil(short * 100) / 100 + 0.01:.2f}"
+    mend = f"{longer}, {flex}, or move the lamp"
+    if standing is not None:  # a longer lead would hide that it was measured wrongly
+        mend = f"move the lamp out of {standing.says}; only if it does belong there, {longer}, or {flex}"
     return Problem(file, lamp.row, "x", said, mend)

@@ -7,23 +7,26 @@ from collections.abc import Sequence
 
 from shapely import LineString
 
+from ..ground.standing import Standing, deep_in_no_dig
 from ..job import Job
 from ..running import count_nights
 from ..search.layout import Layout
-from ..survey.model import Survey
+from ..survey.model import Lamp, Survey
 from .digging import Dug
 from .starting import mains_inrush_a, start_of
 from .wiring import WiredDriver
 
 COVER_MM = 150
 """Shallowest trench that needs no word (common practice, no source)."""
+NAMED = 8
+"""Most lamps named in one sentence."""
 HEAVY_PCT = 70
 """Load above which an unstated start current is worth a word."""
 
 
 def warnings(job: Job, survey: Survey, layout: Layout, dug: Sequence[Dug], wired: Sequence[WiredDriver]) -> list[str]:
     """Sentences, the gravest first."""
-    found: list[str] = []
+    found = _lamps_where_nothing_is_dug(job, survey)
     models = list(job.drivers)
     for use, driver in zip(layout.drivers, wired, strict=True):
         name = models[use.model]
@@ -68,6 +71,31 @@ def warnings(job: Job, survey: Survey, layout: Layout, dug: Sequence[Dug], wired
         )
     found.extend(survey.notes)
     return list(dict.fromkeys(found))
+
+
+def _lamps_where_nothing_is_dug(job: Job, survey: Survey) -> list[str]:
+    """Lamps deep in no-dig zones other than water: let in there, or measured wrongly. Roots are no-dig for trenches."""
+    inside: dict[str, list[tuple[Lamp, Standing]]] = {}
+    for lamp in survey.lamps:
+        standing = deep_in_no_dig(job, survey, lamp)
+        if standing is not None and standing.zone.of != "root":
+            inside.setdefault(standing.says, []).append((lamp, standing))
+    return [_inside(zone, lamps) for zone, lamps in inside.items()]
+
+
+def _inside(zone: str, lamps: Sequence[tuple[Lamp, Standing]]) -> str:
+    deepest_m = max(standing.depth_m for _, standing in lamps)
+    if len(lamps) == 1:
+        return (
+            f"Lamp {lamps[0][0].name} stands {deepest_m:.2f} m inside {zone}: make sure that it belongs there and that "
+            "its lead can pass."
+        )
+    names = ", ".join(lamp.name for lamp, _ in lamps[:NAMED])
+    more = f" and {len(lamps) - NAMED} more" if len(lamps) > NAMED else ""
+    return (
+        f"Lamps {names}{more} stand up to {deepest_m:.2f} m inside {zone}: make sure that they belong there and that "
+        "their leads can pass."
+    )
 
 
 def _starts(job: Job, survey: Survey, layout: Layout, wired: Sequence[WiredDriver]) -> list[str]:

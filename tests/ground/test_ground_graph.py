@@ -369,6 +369,26 @@ def test_a_lamp_at_the_foot_of_a_tree_hangs_outside_the_strip() -> None:
         assert math.hypot(*graph.xyz[arc.node, :2]) >= 1.15  # 0.15 stem radius + 1.0 m (NJUG Vol. 4)
 
 
+@pytest.mark.parametrize(("y", "deep"), [(2.0, True), (0.2, False)])
+def test_a_lamp_deep_inside_a_house_is_told_to_move_before_its_lead_to_grow(y: float, deep: bool) -> None:
+    """2 m inside a house it was most likely measured wrongly; 0.2 m inside is within the tape's tolerance."""
+    zones = [box("house", "house", 0, 0, 10, 6, keep_off_m=0.3)]
+    with pytest.raises(BadInput) as error:
+        build_ground(make_job(), make_survey([(5.0, y)], [(12, 0)], zones))
+    (problem,) = error.value.problems
+    named = "lamp L1 stands 2.00 m inside no-dig zone 'house', and its lead (1 m) is" in problem.found
+    assert named == deep
+    assert problem.mend.startswith("move the lamp out of no-dig zone 'house'; only if it does belong there") == deep
+    assert "lead_m of at least" in problem.mend
+
+
+def test_a_lamp_deep_in_a_pond_is_an_ordinary_one() -> None:
+    zones = [box("pool of lilies", "pond", 0, 0, 10, 6, keep_off_m=0.3)]
+    with pytest.raises(BadInput) as error:
+        build_ground(make_job(), make_survey([(5.0, 2.0)], [(12, 0)], zones))
+    assert error.value.problems[0].found.startswith("the lead of lamp L1 (1 m) is")
+
+
 def test_a_lead_too_short_is_told_by_how_much_and_what_would_do() -> None:
     trees = tree_zones("oak", 0, 0, 0.3)
     with pytest.raises(BadInput) as error:
@@ -377,7 +397,8 @@ def test_a_lead_too_short_is_told_by_how_much_and_what_would_do() -> None:
     # The strip's polygon ends 1.15 m out where its flat side faces the lamp's way, and the lamp stands 0.6 m out;
     # reach in
     # root ground is 1.0 - 0.3 - 0.1 - 0.15 - 0.05 = 0.4 m.
-    assert text.startswith("survey.csv:2:x: the lead of lamp L1 (1 m) is 0.")
+    assert text.startswith("survey.csv:2:x: lamp L1 stands 0.5")
+    assert "inside the trunk strip of tree 'oak', and its lead (1 m) is 0." in text
     assert "too short for the nearest ground that a joint may stand on" in text
     need = float(text.split("lead_m of at least ")[1].split(",")[0])
     job = make_job(lamps={"spike": {"watts": 5, "volts": 12, "lead_m": need}})

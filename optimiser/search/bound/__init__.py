@@ -33,7 +33,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..facts import Facts
-from .drivers import drivers_bound, fewest_drivers
+from .drivers import Cluster, driver_clusters, drivers_bound, fewest_drivers
 from .loads import Loads, feed_watts, gather_loads, least_watts
 from .start import dual_ascent
 
@@ -261,4 +261,17 @@ def _bound(parts: dict[str, float], total: float | None = None) -> Bound:
     return Bound(total, shown)
 
 
-__all__ = ["SAYS", "Bound", "dual_ascent", "feed_watts", "fewest_drivers", "least_watts", "lower_bound", "quick_bound"]
+__all__ = [
+    "SAYS",
+    "Bound",
+    "Cluster",
+    "Loads",
+    "driver_clusters",
+    "dual_ascent",
+    "feed_watts",
+    "fewest_drivers",
+    "gather_loads",
+    "least_watts",
+    "lower_bound",
+    "quick_bound",
+]

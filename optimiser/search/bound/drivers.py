@@ -12,6 +12,7 @@ are taken together. So no two of these clusters have a driver in common, and the
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
@@ -19,44 +20,56 @@ from ..facts import Facts
 from .loads import Loads, gather_loads
 
 
-def driver_clusters(facts: Facts, loads: Loads) -> list[tuple[set[int], float]]:
-    """Models that may feed each cluster, its least load in W or VA; lamps that nothing feeds are left out."""
-    mixes = any(model.mixes_groups for model in loads.models.values())
-    need: dict[tuple[tuple[int, ...], str], float] = {}
+class Cluster(NamedTuple):
+    """Lamps that share no driver with others: models that may feed them, dim group, least load in W or VA, lamps."""
+
+    models: set[int]
+    group: str
+    watts: float
+    lamps: list[int]
+
+    def most_w(self, facts: Facts, loads: Loads) -> float:
+        """What the largest of its drivers may be loaded with where it may be loaded most."""
+        return max(loads.models[model].max_w for model in self.models) * max(facts.supply_loading)
+
+    def fewest(self, facts: Facts, loads: Loads, at_least_w: float = 0.0) -> int:
+        """Fewest drivers that carry it; with ``at_least_w``, had the job a driver that may be loaded with so much."""
+        return max(1, math.ceil(self.watts / max(self.most_w(facts, loads), at_least_w) - 1e-9))
+
+
+def driver_clusters(facts: Facts, loads: Loads, *, mixed: bool = False) -> list[Cluster]:
+    """Every cluster; lamps that nothing feeds are left out. ``mixed``: as if any driver served all dim groups."""
+    mixed = mixed or any(model.mixes_groups for model in loads.models.values())
+    alike: dict[tuple[tuple[int, ...], str], list[int]] = {}
     for lamp in range(facts.num_lamps):
         models = tuple(sorted({way.model for way in loads.ways if np.isfinite(way.amps[:, lamp]).any()}))
         if models:
-            key = (models, "" if mixes else facts.lamp_group[lamp])
-            need[key] = need.get(key, 0.0) + float(loads.watts[lamp])
-    clusters: list[tuple[set[int], str, float]] = []
-    for (models, group), watts in sorted(need.items()):
-        joined, load = set(models), watts
-        for other in [c for c in clusters if c[1] == group and c[0] & joined]:
+            alike.setdefault((models, "" if mixed else facts.lamp_group[lamp]), []).append(lamp)
+    clusters: list[Cluster] = []
+    for (models, group), lamps in sorted(alike.items()):
+        joined = Cluster(set(models), group, float(loads.watts[lamps].sum()), lamps)
+        for other in [c for c in clusters if c.group == group and c.models & joined.models]:
             clusters.remove(other)
-            joined |= other[0]
-            load += other[2]
-        clusters.append((joined, group, load))
-    return [(joined, load) for joined, _, load in clusters]
+            joined = Cluster(
+                joined.models | other.models, group, joined.watts + other.watts, sorted(joined.lamps + other.lamps)
+            )
+        clusters.append(joined)
+    return clusters
 
 
 def fewest_drivers(facts: Facts, loads: Loads | None = None) -> int:
     """No layout has fewer drivers."""
     loads = gather_loads(facts) if loads is None else loads
-    best_loading = max(facts.supply_loading)
-    count = 0
-    for models, watts in driver_clusters(facts, loads):
-        most_w = max(loads.models[model].max_w for model in models) * best_loading
-        count += max(1, math.ceil(watts / most_w - 1e-9))
-    return count
+    return sum(cluster.fewest(facts, loads) for cluster in driver_clusters(facts, loads))
 
 
 def drivers_bound(facts: Facts, loads: Loads, num_drivers: int | None = None) -> float:
     """Least price of the drivers of any layout."""
     best_loading = max(facts.supply_loading)
     total = 0.0
-    for models, watts in driver_clusters(facts, loads):
-        offers = [loads.models[model] for model in sorted(models)]
-        whole = math.floor(watts)
+    for cluster in driver_clusters(facts, loads):
+        offers = [loads.models[model] for model in sorted(cluster.models)]
+        whole = math.floor(cluster.watts)
         best = [0.0] + [math.inf] * whole
         for w in range(1, whole + 1):
             best[w] = min(m.price + best[max(0, w - math.ceil(m.max_w * best_loading))] for m in offers)

@@ -96,9 +96,13 @@ class Loads:
         return sum(max(1, math.ceil(total - 1e-6)) for total in sums.values())
 
 
-def gather_loads(facts: Facts) -> Loads:
-    """Look all feeds and lamps over once."""
-    dist_m = shortest_m(facts)
+def gather_loads(facts: Facts, dist_m: np.ndarray | None = None) -> Loads:
+    """
+    Look all feeds and lamps over once.
+
+    ``dist_m``: (S, N) metres that no way from a supply point to a lamp's joint is below; default, those of the graph.
+    """
+    dist_m = shortest_m(facts) if dist_m is None else dist_m
     models: dict[int, Model] = {}
     found: dict[tuple[int, float], Way] = {}
     usable: set[int] = set()

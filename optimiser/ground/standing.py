@@ -1,0 +1,42 @@
+"""Lamps that stand where nothing is dug. In: Job, Survey. Out: the zone that each stands deepest in, and how deep."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import shapely
+
+from ..job import Job
+from ..survey.model import Lamp, Survey, Zone
+
+
+class Standing(NamedTuple):
+    """Where a lamp stands: ``depth_m`` from the nearest border of a no-dig zone that is not water."""
+
+    zone: Zone
+    depth_m: float
+
+    @property
+    def says(self) -> str:
+        """The zone in words: its own name, or its tree's."""
+        if self.zone.of == "survey":
+            return f"no-dig zone '{self.zone.name}'"
+        tree = self.zone.name.removesuffix(f" {self.zone.of}")
+        return f"the {'trunk strip' if self.zone.of == 'trunk' else 'no-dig root ground'} of tree '{tree}'"
+
+
+def deep_in_no_dig(job: Job, survey: Survey, lamp: Lamp) -> Standing | None:
+    """
+    The no-dig zone, water apart, that a lamp stands in by more than ``border_tolerance_m``; None where there is none.
+
+    It may well stand there (a light let into a slab), but a slip of the tape looks the same. Lamps in water are
+    ordinary: they float, or are made for it.
+    """
+    place = shapely.Point(lamp.place[:2])
+    found = [
+        Standing(zone, float(zone.polygon.boundary.distance(place)))
+        for zone in survey.zones
+        if job.grounds[zone.ground].no_dig and not job.grounds[zone.ground].is_water and zone.polygon.contains(place)
+    ]
+    deepest = max(found, key=lambda standing: standing.depth_m, default=None)
+    return deepest if deepest is not None and deepest.depth_m > job.rules.border_tolerance_m + 1e-9 else None
