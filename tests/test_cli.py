@@ -217,7 +217,7 @@ BAD_JOBS: dict[str, tuple[str | bytes | None, str]] = {
     "empty": ("", "garden/job.toml: is empty\n    mend: write the job's settings, as in the README\n"),
     "decimal comma": (
         JOB.replace("per_m = 8 ", "per_m = 8,5 "),
-        "garden/job.toml:5:per_m: found '8,5', which is not a number\n    mend: write 8.5\n",
+        "garden/job.toml:5:grounds.lawn.per_m: found '8,5', which is not a number\n    mend: write 8.5\n",
     ),
     "unknown key": (
         JOB.replace("[zones]", "[zone]"),
