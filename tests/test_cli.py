@@ -549,7 +549,9 @@ def test_time_limit_keeps_the_best_layout(garden: Path, monkeypatch: pytest.Monk
 
 
 def test_time_limit_before_any_layout(garden: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    far_away(garden)
+    # Two drivers of 8 W each: 16 W for 15 W, but three lamps that no driver takes two of. Only a search could tell.
+    job = JOB.replace("rated_w = 60", "rated_w = 10") + "[supplies]\nS1 = { max_drivers = 2 }\n"
+    write(garden / "garden", job, SURVEY + "L3,lamp,spike,6,3\n")
     ticks = iter([0.0])
     timed(lambda: next(ticks, 61.0), monkeypatch)
     before = tree(garden)
@@ -557,6 +559,15 @@ def test_time_limit_before_any_layout(garden: Path, monkeypatch: pytest.MonkeyPa
     assert (result.exit_code, result.stdout) == (130, "")
     assert result.stderr == "Stopped before any layout was found. Nothing was written. Give it more time.\n"
     assert tree(garden) == before
+
+
+def test_no_time_limit_hides_what_is_proven(garden: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    far_away(garden)
+    ticks = iter([0.0])
+    timed(lambda: next(ticks, 61.0), monkeypatch)
+    result = run("plan", "garden", "--time-limit", "60", "--processes", "1")
+    assert result.exit_code == 3
+    assert "Lamp L2 would get" in result.stderr
 
 
 def test_a_plan_that_fails_its_own_check_is_not_written(garden: Path, monkeypatch: pytest.MonkeyPatch) -> None:

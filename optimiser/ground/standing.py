@@ -11,7 +11,7 @@ from ..survey.model import Lamp, Survey, Zone
 
 
 class Standing(NamedTuple):
-    """Where a lamp stands: ``depth_m`` from the nearest border of a no-dig zone that is not water."""
+    """Where a lamp stands: ``depth_m`` from the nearest border of a no-dig zone, or from a trunk's face."""
 
     zone: Zone
     depth_m: float
@@ -22,21 +22,26 @@ class Standing(NamedTuple):
         if self.zone.of == "survey":
             return f"no-dig zone '{self.zone.name}'"
         tree = self.zone.name.removesuffix(f" {self.zone.of}")
-        return f"the {'trunk strip' if self.zone.of == 'trunk' else 'no-dig root ground'} of tree '{tree}'"
+        return f"the {'trunk' if self.zone.of == 'trunk' else 'no-dig root ground'} of tree '{tree}'"
 
 
 def deep_in_no_dig(job: Job, survey: Survey, lamp: Lamp) -> Standing | None:
     """
-    The no-dig zone, water apart, that a lamp stands in by more than ``border_tolerance_m``; None where there is none.
+    The trunk, or the no-dig zone other than water, that a lamp stands deepest in; None where there is none.
 
-    It may well stand there (a light let into a slab), but a slip of the tape looks the same. Lamps in water are
-    ordinary: they float, or are made for it.
+    It may well stand there (a light let into a slab), but a slip of the tape looks the same. So zones count from
+    ``border_tolerance_m`` on. Of a trunk's strip only the stem counts: a light beside the trunk is where it should be.
+    Lamps in water are ordinary: they float, or are made for it.
     """
     place = shapely.Point(lamp.place[:2])
-    found = [
-        Standing(zone, float(zone.polygon.boundary.distance(place)))
-        for zone in survey.zones
-        if job.grounds[zone.ground].no_dig and not job.grounds[zone.ground].is_water and zone.polygon.contains(place)
-    ]
+    found = []
+    for zone in survey.zones:
+        ground = job.grounds[zone.ground]
+        if ground.no_dig and not ground.is_water and zone.polygon.contains(place):
+            depth_m = float(zone.polygon.boundary.distance(place))
+            if zone.of == "trunk":
+                found.append(Standing(zone, depth_m - job.trees.strip_m))
+            elif depth_m > job.rules.border_tolerance_m + 1e-9:
+                found.append(Standing(zone, depth_m))
     deepest = max(found, key=lambda standing: standing.depth_m, default=None)
-    return deepest if deepest is not None and deepest.depth_m > job.rules.border_tolerance_m + 1e-9 else None
+    return deepest if deepest is not None and deepest.depth_m > 1e-9 else None

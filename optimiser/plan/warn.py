@@ -74,7 +74,7 @@ def warnings(job: Job, survey: Survey, layout: Layout, dug: Sequence[Dug], wired
 
 
 def _lamps_where_nothing_is_dug(job: Job, survey: Survey) -> list[str]:
-    """Lamps deep in no-dig zones other than water: let in there, or measured wrongly. Roots are no-dig for trenches."""
+    """Lamps in trunks, or deep in no-dig zones but water: let in, or measured wrongly. Roots bar trenches only."""
     inside: dict[str, list[tuple[Lamp, Standing]]] = {}
     for lamp in survey.lamps:
         standing = deep_in_no_dig(job, survey, lamp)

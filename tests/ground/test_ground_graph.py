@@ -389,6 +389,15 @@ def test_a_lamp_deep_in_a_pond_is_an_ordinary_one() -> None:
     assert error.value.problems[0].found.startswith("the lead of lamp L1 (1 m) is")
 
 
+def test_a_lamp_on_a_trunk_is_told_to_move() -> None:
+    """0.05 m from the centre of a stem of 0.3 m: 0.1 m inside it."""
+    with pytest.raises(BadInput) as error:
+        build_ground(make_job(), make_survey([(0.05, 0.0)], [(12, 0)], tree_zones("oak", 0, 0, 0.3)))
+    (problem,) = error.value.problems
+    assert problem.found.startswith("lamp L1 stands 0.10 m inside the trunk of tree 'oak', and its lead (1 m) is")
+    assert problem.mend.startswith("move the lamp out of the trunk of tree 'oak'; only if it does belong there")
+
+
 def test_a_lead_too_short_is_told_by_how_much_and_what_would_do() -> None:
     trees = tree_zones("oak", 0, 0, 0.3)
     with pytest.raises(BadInput) as error:
@@ -397,8 +406,7 @@ def test_a_lead_too_short_is_told_by_how_much_and_what_would_do() -> None:
     # The strip's polygon ends 1.15 m out where its flat side faces the lamp's way, and the lamp stands 0.6 m out;
     # reach in
     # root ground is 1.0 - 0.3 - 0.1 - 0.15 - 0.05 = 0.4 m.
-    assert text.startswith("survey.csv:2:x: lamp L1 stands 0.5")
-    assert "inside the trunk strip of tree 'oak', and its lead (1 m) is 0." in text
+    assert text.startswith("survey.csv:2:x: the lead of lamp L1 (1 m) is 0.")
     assert "too short for the nearest ground that a joint may stand on" in text
     need = float(text.split("lead_m of at least ")[1].split(",")[0])
     job = make_job(lamps={"spike": {"watts": 5, "volts": 12, "lead_m": need}})
