@@ -293,7 +293,7 @@ def graft(
     for estimate, index, node, feed_idx in places:
         if sound >= width or tried >= 12 * width or estimate >= best_delta:
             break
-        chain = _chain(pred, node, n)
+        chain = _chain(pred, node)
         source = chain[-1]
         tried += 1
         if index >= 0:
@@ -348,7 +348,7 @@ def graft(
     return best_delta
 
 
-def _chain(pred: np.ndarray, node: int, n: int) -> list[int]:
+def _chain(pred: np.ndarray, node: int) -> list[int]:
     """Nodes from ``node`` back to the source of the shortest-path run."""
     chain = [node]
     while True:

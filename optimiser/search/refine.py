@@ -25,6 +25,8 @@ from .full_trees import FullTrees, full_trees
 from .state import Bench, State
 
 FIRST_STEP_M, LAST_STEP_M = 0.4, 0.005
+SWEEPS = 6
+"""Most times that all nodes are slid."""
 LEAST_FORK_M = 0.15
 LOPSIDED, STRAIGHT = 0.2, 1e-4
 """A bend nearer to one end than this part of its line is moved to the middle, where that costs no more than so much."""
@@ -58,7 +60,7 @@ class Slid:
     """Rows of them that may be of use together only."""
 
 
-def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 6, centre: bool = False) -> Slid:
+def slide(bench: Bench, state: State, land: Land, *, centre: bool = False) -> Slid:
     """
     Best places of all movable nodes of a layout's network, found in a few sweeps.
 
@@ -83,7 +85,7 @@ def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 6, centre: bo
         effort.spend(pricing.work())
     touched = set(movable)
     groups = _apart(movable, network)
-    for sweep in range(sweeps):
+    for sweep in range(SWEEPS):
         gained = 0.0
         now, touched = touched, set()
         for group in groups:

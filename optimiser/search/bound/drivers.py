@@ -39,9 +39,9 @@ def driver_clusters(facts: Facts, loads: Loads) -> list[tuple[set[int], float]]:
     return [(joined, load) for joined, _, load in clusters]
 
 
-def fewest_drivers(facts: Facts, loads: Loads | None = None) -> int:
+def fewest_drivers(facts: Facts) -> int:
     """No layout has fewer drivers."""
-    loads = gather_loads(facts) if loads is None else loads
+    loads = gather_loads(facts)
     best_loading = max(facts.supply_loading)
     count = 0
     for models, watts in driver_clusters(facts, loads):
