@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 
 from .cp_solve import solve
 from .design_problem import Problem, Proposed, Start
+from .facts import KEEP_A
 from .state import Bench
 from .tree import Tree
 
@@ -103,7 +104,7 @@ class _Model:
         min_a = 0.0 if min_a == math.inf else min_a
         max_a = min(feed.max_a, feed.max_total_a, feed.max_w * facts.supply_loading[slot.supply] / feed.out_v)
         if slot.fuse_a is not None:
-            max_a = min(max_a, facts.fuse_load * slot.fuse_a - 0.002)
+            max_a = min(max_a, facts.fuse_load * slot.fuse_a - KEEP_A)
             self.money.append(round(facts.fuse_price * STEPS) * on)
         unit_a = self.unit_a
         max_load = math.floor(max_a / unit_a + 1e-6)

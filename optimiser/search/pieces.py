@@ -1,4 +1,4 @@
-"""A circuit from pieces of cable instead of a tree of nodes. In: Part, Solution. Out: Fed, priced like any other.
+"""A circuit from pieces of cable instead of a tree of nodes. In: walks of the pieces, leads. Out: Fed.
 
 Pieces may pass a node that another piece of the circuit passes or is joined at. The ``tree`` of such a circuit is one
 over the same trenches that reaches every joint, for moves that need one; its pieces are what is laid.

@@ -29,6 +29,8 @@ MOST_LOAD = 0.95
 @dataclass(frozen=True, eq=False)
 class Given:
     """
+    The supply point that each lamp is given to, and the forest along which it was found.
+
     Attributes
     ----------
     supply
