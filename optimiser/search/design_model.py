@@ -193,8 +193,7 @@ class _Model:
                 model.add_hint(var, start is not None and start.leads.get(lamp) == arc)
                 self.hang[c, lamp, arc] = var
                 hung_at.setdefault(node, []).append((lamp, var))
-                price = graph_leads[arc].price + graph_leads[arc].extension_price
-                self.money.append(round(price * STEPS) * var)
+                self.money.append(round(facts.lead_price[arc] * STEPS) * var)
                 lead_ohm = 0.0
                 if facts.post[node] < 0:
                     lead_ohm = facts.type_lead_hot_ohm[facts.lamp_type[lamp]] + facts.end_ohm

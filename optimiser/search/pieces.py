@@ -48,7 +48,7 @@ def feed_pieces(
     if plain is not None and sorted(zip(plain.start, plain.far, strict=True)) == sorted((w[0], w[-1]) for w in walks):
         return bench.feed(supply, feed_idx, tree, leads, palette, exactly=True)
     t = Traced([], [], [], [], [], [], [], [], [], sum(1 for up in above if up < 0))
-    worst = facts.trench_bunched[-1] if len(facts.trench_bunched) > 1 else facts.trench_bunched[0]
+    worst = facts.trench_bunched[-1]
     kids = [0] * len(walks)
     for up in above:
         if up >= 0:

@@ -28,6 +28,7 @@ FIRST_STEP_M, LAST_STEP_M = 0.4, 0.005
 SWEEPS = 6
 """Most times that all nodes are slid."""
 LEAST_FORK_M = 0.15
+FORK_WAYS = 3
 LOPSIDED, STRAIGHT = 0.2, 1e-4
 """A bend nearer to one end than this part of its line is moved to the middle, where that costs no more than so much."""
 TREE_GAIN, BEND_GAIN = 2e-4, 1e-4
@@ -110,7 +111,7 @@ def slide(bench: Bench, state: State, land: Land, *, centre: bool = False) -> Sl
     def is_known(points: Floats) -> Bools:
         return np.asarray(there.query(points)[0] < KNOWN_M, dtype=bool)
 
-    fork_price = bench.joint_price_of_ways[: 3 + 1][-1]
+    fork_price = _fork_price(bench)
     forks, their_links = _forks(network, at, land)
     trees, keys = _full_trees(facts, network, at, land, fork_price, is_known)
     every = [(int(a), int(b)) for a, b in links]
@@ -130,6 +131,11 @@ def slide(bench: Bench, state: State, land: Land, *, centre: bool = False) -> Sl
         together.append(tuple(len(forks) + len(trees.forks) + start + j for j in range(len(way))))
         bends.append(way)
     return Slid(away, places, every, total_gain, np.vstack([forks, trees.forks, *bends]), together)
+
+
+def _fork_price(bench: Bench) -> float:
+    """Price of a joint where a branch leaves a trench: of three ways, or of as many as a kit takes."""
+    return bench.joint_price_of_ways[: FORK_WAYS + 1][-1]
 
 
 def _apart(movable: list[int], network: _Network) -> list[list[int]]:
