@@ -66,7 +66,7 @@ def open_job(path: Path, overrides: Mapping[str, object] = {}) -> JobFolder:
     """
     path = Path(path)
     job_path = path / JOB_FILE if path.is_dir() else path
-    job_data = read_file(job_path, mend_job(path, job_path))
+    job_data = read_file(job_path, mend_job(path))
     try:
         job = read_job(job_data, str(job_path), overrides)
     except BadInput as error:
@@ -156,7 +156,8 @@ def read_file(path: Path, mend: str) -> bytes:
         raise BadInput([Problem(str(path), 0, "", "is no name of a file", mend)]) from None
 
 
-def mend_job(path: Path, job_path: Path) -> str:
+def mend_job(path: Path) -> str:
+    """What to name instead where there is no job file at ``path``, a folder or a file."""
     if path.is_dir():
         others = sorted(other.name for other in path.glob("*.toml"))
         return f"name the job file itself: {others[0]}" if others else "write a job.toml there, or name another folder"

@@ -34,6 +34,11 @@ class PlanDoesNotHold(LampspurError):
     """The finished plan fails its own check: a fault of this program, never of the job."""
 
 
+EARLY_LAMPS = 40
+"""Lamps up to which what no layout can pass is looked for before the search, where no number of drivers is asked for.
+It takes longer with each, and a first layout is wanted soon; beyond, it is looked for when none was found."""
+
+
 @dataclass(frozen=True, eq=False)
 class Made:
     """A plan, and what it was drawn from: for whoever wants to search on from there, or to prove more of it."""
@@ -99,7 +104,9 @@ def make_whole(
         plan = None if layout is None else plan_of(folder, ground, layout, options.num_drivers)
         if layout is not None and plan is not None:
             known.append((plan.cost.total, layout))
-    standing = None if known else obstacles_before(job, survey, ground, options.num_drivers)
+    standing = None
+    if not known and (options.num_drivers is not None or len(survey.lamps) <= EARLY_LAMPS):
+        standing = obstacles_before(job, survey, ground, options.num_drivers)
     if standing is not None:
         raise NoFeasibleLayout(standing[0], proven=standing[1])
     found = find_layout(job, survey, ground, options, confirm, observer, stop, warm, known)

@@ -3,6 +3,7 @@
 import ast
 import re
 from collections.abc import Iterator
+from fnmatch import fnmatch
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -124,6 +125,19 @@ def test_data_flows_one_way() -> None:
             # plan.model and search.layout are values that lower stages may read: modules count, not folders.
             graph.setdefault(module_name(path), set()).update(name for _, name in imports_of(path) if name)
     list(TopologicalSorter(graph).static_order())
+
+
+def test_the_table_of_the_search_names_every_file_and_no_other() -> None:
+    """By name, by a pattern such as ``oracle*.py``, or by its folder."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    section = text.split("\n## How the search works\n")[1].split("\n## ")[0]
+    rows = [line.split("|")[1] for line in section.splitlines() if line.startswith("| `")]
+    named = {name for row in rows for name in re.findall(r"`([\w*./]+)`", row)}
+    inside = sorted((PACKAGE / "search").glob("[a-z]*"))
+    there = {path.name + "/" * path.is_dir() for path in inside if path.is_dir() or path.suffix == ".py"}
+    missing = {name for name in there if not any(fnmatch(name, pattern) for pattern in named)}
+    gone = {pattern for pattern in named if not any(fnmatch(name, pattern) for name in there)}
+    assert (missing, gone) == (set(), set())
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(ROOT)))

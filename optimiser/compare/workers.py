@@ -166,7 +166,7 @@ def _do_afar(work: Callable[[T, StopSignal], R], task: T) -> tuple[R | None, Exc
         return None, error
 
 
-COMPUTES = ("numpy", "scipy", "shapely", "networkx", "ortools", "highspy")
+COMPUTES = ("numpy", "scipy", "shapely", "ortools", "highspy")
 
 
 def about_me() -> dict[str, str]:

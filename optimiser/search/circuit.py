@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from .facts import KEEP_V, LOAD_POWER, Facts, Feed, Ways
+from .facts import KEEP_A, KEEP_V, LOAD_POWER, Facts, Feed, Ways
 from .forks import pass_forks
 from .gauges import PieceTree, choose_gauges, choose_gauges_exactly
 from .trace import Traced, trace
@@ -159,7 +159,7 @@ def feed_traced(
         if found.amps > min(feed.max_a, feed.max_total_a) or found.load_w > max_w:
             continue
         by_device = max_fault_ohm < math.inf  # then the least rating is a fuse's or breaker's
-        if by_device and found.amps > facts.fuse_load * min_rating - 0.002:
+        if by_device and found.amps > facts.fuse_load * min_rating - KEEP_A:
             continue
         if best is None or found.price + fuse_price < best[0]:
             best = (found.price + fuse_price, found, fuse_a)
@@ -294,7 +294,7 @@ def protections(
             devices.append((feed.breaker_a, None, 0.0))
         devices += [(rating, rating, facts.fuse_price) for rating in facts.fuse_ratings]
         for rating, fuse_a, price in devices:
-            if amps > facts.fuse_load * rating - 0.002 or feed.limit_a < facts.open_factor * rating:
+            if amps > facts.fuse_load * rating - KEEP_A or feed.limit_a < facts.open_factor * rating:
                 continue
             opens_in_time = all(
                 feed.limit_a <= lead_a or (facts.open_factor * rating) ** 2 * facts.open_s <= (115 * mm2) ** 2

@@ -36,7 +36,6 @@ def combine(
     states: Sequence[State],
     work: float,
     stop: Callable[[], bool] | None = None,
-    pool: Sequence[Fed] = (),
 ) -> State | None:
     """
     Put good layouts together.
@@ -51,8 +50,6 @@ def combine(
         Most work to spend, in the units of ``Effort``; a tenth of it, at most, on choosing among circuits.
     stop
         Asked during the solves; True ends them soon, with what they have.
-    pool
-        More circuits to choose from, such as those of layouts passed on the way.
 
     Returns
     -------
@@ -60,14 +57,14 @@ def combine(
         A whole layout cheaper than every one given, or None.
     """
     whole = sorted((s for s in states if s.is_whole and s.circuits), key=lambda s: s.cost)
-    if not whole or (len(whole) == 1 and not pool):
+    if len(whole) < 2:
         return None
     first = best = whole[0]
     palette = best.circuits[0].palette
     bench.palette = palette
     until = bench.effort.spent + work
     others = [same for state in whole[1:] if (same := in_palette(bench, state, palette)) is not None]
-    every = [fed for state in others for fed in state.circuits] + [fed for fed in pool if fed.palette == palette]
+    every = [fed for state in others for fed in state.circuits]
     chosen = choose_circuits(bench, every, best, 0.1 * work, stop)
     if chosen is not None:
         best = chosen

@@ -18,13 +18,15 @@ from .moves.change_palette import with_palette
 from .moves.straighten import straighten
 from .state import Bench, State
 
+WIDTH = 3
+"""Sound places priced in full for each lamp of a first layout."""
+
 
 def construct(
     bench: Bench,
     rng: random.Random,
     *,
     noise: float = 0.0,
-    width: int = 3,
     bulk: bool | None = None,
     along: int | None = None,
 ) -> State:
@@ -35,14 +37,14 @@ def construct(
     """
     bench.palette = bench.all_cables
     ghost = None if along is None else ghost_tree(bench, rng, along)
-    state = _from_nothing(bench, rng, noise, width, bulk, ghost)
+    state = _from_nothing(bench, rng, noise, bulk, ghost)
     best = best_palette(bench, state)
     if best is not None:
         return best
     tries = []
     for palette in bench.facts.palettes:
         bench.palette = palette
-        tries.append(_from_nothing(bench, rng, noise, width, bulk, ghost))
+        tries.append(_from_nothing(bench, rng, noise, bulk, ghost))
         if bench.effort.stopped:
             break
     best = min(tries, key=lambda s: s.cost)
@@ -94,13 +96,12 @@ def _from_nothing(
     bench: Bench,
     rng: random.Random,
     noise: float,
-    width: int,
     bulk: bool | None,
     ghost: np.ndarray | None,
 ) -> State:
     use = bench.use_of(())
     draft = Draft([], use, 0.0, set(range(bench.facts.num_lamps)), ghost)
-    state = recreate(bench, draft, rng, noise=noise, width=width, bulk=bulk)
+    state = recreate(bench, draft, rng, noise=noise, width=WIDTH, bulk=bulk)
     if state is None:  # cannot happen: grafts keep to drivers and sleeves; but a plain answer beats a wrong one
         empty = bench.compose((), frozenset(range(bench.facts.num_lamps)))
         assert empty is not None

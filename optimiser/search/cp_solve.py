@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from ortools.sat.python import cp_model
 
+SEED = 1
 WORK_PER_UNIT = 4000.0
 """Counted work (see effort.py) of one unit of CP-SAT's deterministic time."""
 
@@ -28,9 +29,7 @@ class Solved:
     work: float
 
 
-def solve(
-    model: cp_model.CpModel, work: float, stop: Callable[[], bool] | None = None, *, seed: int = 1
-) -> tuple[Solved | None, float]:
+def solve(model: cp_model.CpModel, work: float, stop: Callable[[], bool] | None = None) -> tuple[Solved | None, float]:
     """
     The best solution within this much work (None where none was found), and the work that was spent.
 
@@ -45,7 +44,7 @@ def solve(
 
     solver = cp_model.CpSolver()
     solver.parameters.num_workers = 1
-    solver.parameters.random_seed = seed
+    solver.parameters.random_seed = SEED
     solver.parameters.max_deterministic_time = work / WORK_PER_UNIT
     solver.parameters.linearization_level = 2
     solver.parameters.catch_sigint_signal = False

@@ -16,10 +16,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from .cp_solve import solve
 from .design_problem import Problem, Proposed, Start
+from .facts import KEEP_A, Feed
 from .state import Bench
 from .tree import Tree
 
@@ -43,6 +45,43 @@ def design(
     if solved is None:
         return None, spent
     return built.read(solved.value), spent
+
+
+@dataclass
+class _Circuit:
+    """What the model holds of one slot while it is written down; lists of variables by the nodes they are at."""
+
+    c: int
+    """The slot's number."""
+    feed: Feed
+    root: int
+    start_end_m: float
+    """Slack at the driver's end of a cable, in m."""
+    on: cp_model.IntVar
+    min_a: float
+    """Least rating of its cables, in A."""
+    max_load: int
+    """Most current, in units of ``unit_a``."""
+    amps: dict[int, int]
+    """Current of each lamp that may hang here, in the same units."""
+    unit_v: float
+    """Volts of one step of drop."""
+    hint: Start
+    carried: dict[int, int]
+    """Current into each node of the incumbent's tree."""
+    drop: dict[int, cp_model.IntVar]
+    fall: dict[int, tuple[int, int]] = field(default_factory=dict)
+    """Node of the incumbent's tree -> (node above, drop between)."""
+    into: dict[int, list[cp_model.IntVar]] = field(default_factory=dict)
+    """Cables that arrive, of any gauge."""
+    out: dict[int, list[cp_model.IntVar]] = field(default_factory=dict)
+    into_k: dict[tuple[int, int], list[cp_model.IntVar]] = field(default_factory=dict)
+    """(node, cable) -> those of one gauge."""
+    out_k: dict[tuple[int, int], list[cp_model.IntVar]] = field(default_factory=dict)
+    flow_in: dict[int, list[cp_model.IntVar]] = field(default_factory=dict)
+    flow_out: dict[int, list[cp_model.IntVar]] = field(default_factory=dict)
+    hung_at: dict[int, list[tuple[int, cp_model.IntVar]]] = field(default_factory=dict)
+    """Lamps that may hang at a node, and whether each does."""
 
 
 class _Model:
@@ -90,167 +129,192 @@ class _Model:
 
     def _slot(self, c: int) -> None:
         """One circuit: tree, gauges, currents, drop, joints."""
+        s = self._begun(c)
+        for a in range(len(self.arcs)):
+            if self.arcs[a][2] != s.root:
+                self._arc(s, a)
+        self._hint_drops(s)
+        for lamp in s.amps:
+            self._lamp(s, lamp)
+        self._outlet(s)
+        for v in self.nodes:
+            if v != s.root:
+                self._node(s, v)
+
+    def _begun(self, c: int) -> _Circuit:
+        """A slot with nothing in it yet: whether it is used, and within which limits."""
         facts, problem, model = self.facts, self.problem, self.model
         slot = problem.slots[c]
         feed = facts.feeds[slot.feed]
         root = int(facts.graph.supply_node[slot.supply])
         start = problem.start.get(c)
-        hint = Start(facts, problem, self.arcs, start)
         on = model.new_bool_var(f"on {c}")
         model.add_hint(on, start is not None)
         self.on.append(on)
         min_a = slot.fuse_a if slot.fuse_a is not None else min(feed.limit_a, feed.breaker_a or math.inf)
-        min_a = 0.0 if min_a == math.inf else min_a
         max_a = min(feed.max_a, feed.max_total_a, feed.max_w * facts.supply_loading[slot.supply] / feed.out_v)
         if slot.fuse_a is not None:
-            max_a = min(max_a, facts.fuse_load * slot.fuse_a - 0.002)
+            max_a = min(max_a, facts.fuse_load * slot.fuse_a - KEEP_A)
             self.money.append(round(facts.fuse_price * STEPS) * on)
-        unit_a = self.unit_a
-        max_load = math.floor(max_a / unit_a + 1e-6)
-
         lamps = [
             lamp
             for lamp in problem.lamps
             if facts.lamp_group[lamp] == slot.group and feed.serves[facts.lamp_type[lamp]]
         ]
-        amps = {lamp: max(1, round(self._amps(lamp, c) / unit_a)) for lamp in lamps}
-        max_load = min(max_load, sum(amps.values()))
-        most_v = max((self._budget(lamp, c)[0] for lamp in lamps), default=1.0)
-        unit_v = most_v / VOLT_STEPS
-        into: dict[int, list[cp_model.IntVar]] = {v: [] for v in self.nodes}
-        out: dict[int, list[cp_model.IntVar]] = {v: [] for v in self.nodes}
-        into_k: dict[tuple[int, int], list[cp_model.IntVar]] = {}
-        out_k: dict[tuple[int, int], list[cp_model.IntVar]] = {}
-        flow_in: dict[int, list[cp_model.IntVar]] = {v: [] for v in self.nodes}
-        flow_out: dict[int, list[cp_model.IntVar]] = {v: [] for v in self.nodes}
-        tight = problem.tight.get(c, 1.0)
-        drop = {v: model.new_int_var(0, VOLT_STEPS, "drop") for v in self.nodes if v != root}
-        carried = hint.carried(amps)
-        fall: dict[int, tuple[int, int]] = {}  # node of the incumbent's tree -> (node above, drop between)
-        for a, (w, u, v) in enumerate(self.arcs):
-            if v == root:
-                continue
-            way = problem.ways[w]
-            mine: list[cp_model.IntVar] = []
-            flow = model.new_int_var(0, max_load, "flow")
-            model.add_hint(flow, min(max_load, carried.get(v, 0)) if a in hint.cable else 0)
-            for k in problem.palette:
-                cable = facts.cables[k]
-                rating = math.floor(cable.rating_a * way.factor / unit_a + 1e-6)
-                if cable.rating_a * way.factor < min_a - 1e-9 or rating < 1:
-                    continue
-                if u == root and cable.area_mm2 > feed.terminal_mm2 + 1e-9:
-                    continue
-                laid = model.new_bool_var("laid")
-                model.add_hint(laid, hint.cable.get(a) == k)
-                self.lay[c, a, k] = laid
-                mine.append(laid)
-                into_k.setdefault((v, k), []).append(laid)
-                out_k.setdefault((u, k), []).append(laid)
-                raw = facts.slack * way.length_m + (facts.start_end_m(slot.supply, feed) if u == root else 0.0)
-                self.money.append(round((raw * cable.price_m + way.pull) * STEPS) * laid)
-                if rating < max_load:
-                    model.add(flow <= rating).only_enforce_if(laid)
-                ohm = way.hot_ohm[k]
-                # Ends at joints have resistance too; where lamps may hang a joint is taken for granted, at forks not.
-                joints = [node for node in (u, v) if node in self.lead_nodes]
-                ohm += facts.end_ohm * sum(facts.post[node] < 0 for node in joints)
-                end_m = facts.joint_end_m * len(joints)
-                if u == root:
-                    end_m += facts.start_end_m(slot.supply, feed)
-                ohm += end_m * cable.hot_ohm
-                step = max(1, round(ohm * unit_a / unit_v))
-                above = drop[u] if u != root else 0
-                model.add(drop[v] >= above + step * flow).only_enforce_if(laid)
-                if hint.cable.get(a) == k:
-                    fall[v] = (u, step * carried.get(v, 0))
-            used = sum(mine)
-            model.add(flow <= max_load * used)
-            model.add(flow >= used)
-            into[v] += mine
-            out[u] += mine
-            flow_in[v].append(flow)
-            flow_out[u].append(flow)
-            self.users.setdefault(w, []).extend(mine)
+        amps = {lamp: max(1, round(self._amps(lamp, c) / self.unit_a)) for lamp in lamps}
+        hint = Start(facts, problem, self.arcs, start)
+        return _Circuit(
+            c=c,
+            feed=feed,
+            root=root,
+            start_end_m=facts.start_end_m(slot.supply, feed),
+            on=on,
+            min_a=0.0 if min_a == math.inf else min_a,
+            max_load=min(math.floor(max_a / self.unit_a + 1e-6), sum(amps.values())),
+            amps=amps,
+            unit_v=max((self._budget(lamp, c)[0] for lamp in lamps), default=1.0) / VOLT_STEPS,
+            hint=hint,
+            carried=hint.carried(amps),
+            drop={v: model.new_int_var(0, VOLT_STEPS, "drop") for v in self.nodes if v != root},
+        )
 
-        for v, var in drop.items():
-            spent, at, seen = 0, v, {root}
-            while at in fall and at not in seen:  # circuits whose cables pass each other may run in rings here
+    def _arc(self, s: _Circuit, a: int) -> None:
+        """One arc of the tree: its gauge, if any is laid, and the current in it."""
+        facts, model = self.facts, self.model
+        w, u, v = self.arcs[a]
+        way = self.problem.ways[w]
+        mine: list[cp_model.IntVar] = []
+        flow = model.new_int_var(0, s.max_load, "flow")
+        model.add_hint(flow, min(s.max_load, s.carried.get(v, 0)) if a in s.hint.cable else 0)
+        for k in self.problem.palette:
+            cable = facts.cables[k]
+            rating = math.floor(cable.rating_a * way.factor / self.unit_a + 1e-6)
+            if cable.rating_a * way.factor < s.min_a - 1e-9 or rating < 1:
+                continue
+            if u == s.root and cable.area_mm2 > s.feed.terminal_mm2 + 1e-9:
+                continue
+            laid = model.new_bool_var("laid")
+            model.add_hint(laid, s.hint.cable.get(a) == k)
+            self.lay[s.c, a, k] = laid
+            mine.append(laid)
+            s.into_k.setdefault((v, k), []).append(laid)
+            s.out_k.setdefault((u, k), []).append(laid)
+            raw = facts.slack * way.length_m + (s.start_end_m if u == s.root else 0.0)
+            self.money.append(round((raw * cable.price_m + way.pull) * STEPS) * laid)
+            if rating < s.max_load:
+                model.add(flow <= rating).only_enforce_if(laid)
+            self._drop_along(s, a, k, laid, flow)
+        used = sum(mine)
+        model.add(flow <= s.max_load * used)
+        model.add(flow >= used)
+        s.into.setdefault(v, []).extend(mine)
+        s.out.setdefault(u, []).extend(mine)
+        s.flow_in.setdefault(v, []).append(flow)
+        s.flow_out.setdefault(u, []).append(flow)
+        self.users.setdefault(w, []).extend(mine)
+
+    def _drop_along(self, s: _Circuit, a: int, k: int, laid: cp_model.IntVar, flow: cp_model.IntVar) -> None:
+        """Drop along one gauge of one arc, where it is laid."""
+        facts = self.facts
+        w, u, v = self.arcs[a]
+        ohm = self.problem.ways[w].hot_ohm[k]
+        # Ends at joints have resistance too; where lamps may hang a joint is taken for granted, at forks not.
+        joints = [node for node in (u, v) if node in self.lead_nodes]
+        ohm += facts.end_ohm * sum(facts.post[node] < 0 for node in joints)
+        end_m = facts.joint_end_m * len(joints)
+        if u == s.root:
+            end_m += s.start_end_m
+        ohm += end_m * facts.cables[k].hot_ohm
+        step = max(1, round(ohm * self.unit_a / s.unit_v))
+        above = s.drop[u] if u != s.root else 0
+        self.model.add(s.drop[v] >= above + step * flow).only_enforce_if(laid)
+        if s.hint.cable.get(a) == k:
+            s.fall[v] = (u, step * s.carried.get(v, 0))
+
+    def _hint_drops(self, s: _Circuit) -> None:
+        """Drops of the incumbent's tree."""
+        for v, var in s.drop.items():
+            spent, at, seen = 0, v, {s.root}
+            while at in s.fall and at not in seen:  # circuits whose cables pass each other may run in rings here
                 seen.add(at)
-                spent, at = spent + fall[at][1], fall[at][0]
-            model.add_hint(var, min(VOLT_STEPS, spent))
+                spent, at = spent + s.fall[at][1], s.fall[at][0]
+            self.model.add_hint(var, min(VOLT_STEPS, spent))
 
-        hung_at: dict[int, list[tuple[int, cp_model.IntVar]]] = {}
-        graph_leads = facts.graph.leads
-        for lamp in lamps:
-            budget, _ = self._budget(lamp, c)
-            for arc in problem.leads[lamp]:
-                node = graph_leads[arc].node
-                if node == root:
-                    continue
-                var = model.new_bool_var("hung")
-                model.add_hint(var, start is not None and start.leads.get(lamp) == arc)
-                self.hang[c, lamp, arc] = var
-                hung_at.setdefault(node, []).append((lamp, var))
-                price = graph_leads[arc].price + graph_leads[arc].extension_price
-                self.money.append(round(price * STEPS) * var)
-                lead_ohm = 0.0
-                if facts.post[node] < 0:
-                    lead_ohm = facts.type_lead_hot_ohm[facts.lamp_type[lamp]] + facts.end_ohm
-                lead_v = lead_ohm * amps[lamp] * unit_a
-                model.add(drop[node] <= max(0, math.floor((budget * tight - lead_v) / unit_v))).only_enforce_if(var)
-
-        load = model.new_int_var(0, max_load, "load")
-        self.load.append(load)
-        model.add_hint(load, min(max_load, sum(amps.get(lamp, 0) for lamp in start.leads) if start else 0))
-        model.add(load == sum(flow_out.get(root, [])))
-        model.add(load >= on)
-        model.add(load <= max_load * on)
-        model.add(sum(out.get(root, [])) <= feed.terminal_cables * on)
-        for v in self.nodes:
-            if v == root:
+    def _lamp(self, s: _Circuit, lamp: int) -> None:
+        """One lamp: where it may hang, what its lead costs, and the drop it leaves for the way there."""
+        facts, model, start = self.facts, self.model, s.hint.fed
+        budget, _ = self._budget(lamp, s.c)
+        tight = self.problem.tight.get(s.c, 1.0)
+        for arc in self.problem.leads[lamp]:
+            node = facts.lead_node[arc]
+            if node == s.root:
                 continue
-            hung = hung_at.get(v, [])
-            model.add(sum(flow_in[v]) == sum(flow_out[v]) + sum(amps[lamp] * var for lamp, var in hung))
-            model.add_at_most_one(into[v])
-            for var in out[v]:
-                model.add(sum(into[v]) >= var)
-            for _, var in hung:
-                model.add(sum(into[v]) >= var)
-            self._joint(v, into, out, into_k, out_k, [var for _, var in hung], hint)
+            var = model.new_bool_var("hung")
+            model.add_hint(var, start is not None and start.leads.get(lamp) == arc)
+            self.hang[s.c, lamp, arc] = var
+            s.hung_at.setdefault(node, []).append((lamp, var))
+            self.money.append(round(facts.lead_price[arc] * STEPS) * var)
+            lead_ohm = 0.0
+            if facts.post[node] < 0:
+                lead_ohm = facts.type_lead_hot_ohm[facts.lamp_type[lamp]] + facts.end_ohm
+            lead_v = lead_ohm * s.amps[lamp] * self.unit_a
+            most = max(0, math.floor((budget * tight - lead_v) / s.unit_v))
+            model.add(s.drop[node] <= most).only_enforce_if(var)
+
+    def _outlet(self, s: _Circuit) -> None:
+        """At the driver: the circuit's load, and the cables that its terminals take."""
+        model, start = self.model, s.hint.fed
+        load = model.new_int_var(0, s.max_load, "load")
+        self.load.append(load)
+        model.add_hint(load, min(s.max_load, sum(s.amps.get(lamp, 0) for lamp in start.leads) if start else 0))
+        model.add(load == sum(s.flow_out.get(s.root, [])))
+        model.add(load >= s.on)
+        model.add(load <= s.max_load * s.on)
+        model.add(sum(s.out.get(s.root, [])) <= s.feed.terminal_cables * s.on)
+
+    def _node(self, s: _Circuit, v: int) -> None:
+        """One node of the tree: what flows in flows on or into lamps, over one cable; what joins it there."""
+        model = self.model
+        into, out, hung = s.into.get(v, []), s.out.get(v, []), s.hung_at.get(v, [])
+        drawn = sum(s.amps[lamp] * var for lamp, var in hung)
+        model.add(sum(s.flow_in.get(v, [])) == sum(s.flow_out.get(v, [])) + drawn)
+        model.add_at_most_one(into)
+        for var in out:
+            model.add(sum(into) >= var)
+        for _, var in hung:
+            model.add(sum(into) >= var)
+        self._joint(s, v, into, out, [var for _, var in hung])
 
     def _joint(
         self,
+        s: _Circuit,
         v: int,
-        into: dict[int, list[cp_model.IntVar]],
-        out: dict[int, list[cp_model.IntVar]],
-        into_k: dict[tuple[int, int], list[cp_model.IntVar]],
-        out_k: dict[tuple[int, int], list[cp_model.IntVar]],
+        into: list[cp_model.IntVar],
+        out: list[cp_model.IntVar],
         hung: list[cp_model.IntVar],
-        hint: Start,
     ) -> None:
         """At one node: passed unjoined in one gauge, or a joint with its price by ways and its cables' ends."""
         facts, model, problem = self.facts, self.model, self.problem
         if facts.post[v] >= 0:
-            model.add(sum(out[v]) <= 1)
+            model.add(sum(out) <= 1)
             for k in problem.palette:
-                for var in out_k.get((v, k), []):
-                    model.add(var <= sum(into_k.get((v, k), [])) + sum(hung))
-                self._ends(v, k, into_k.get((v, k), []) + out_k.get((v, k), []), sum(hung), hint)
+                for var in s.out_k.get((v, k), []):
+                    model.add(var <= sum(s.into_k.get((v, k), [])) + sum(hung))
+                self._ends(v, k, s.into_k.get((v, k), []) + s.out_k.get((v, k), []), sum(hung), s.hint)
             return
         if not facts.may_joint[v]:
-            model.add(sum(out[v]) <= 1)
+            model.add(sum(out) <= 1)
             for k in problem.palette:
-                for var in out_k.get((v, k), []):
-                    model.add(var <= sum(into_k.get((v, k), [])))
+                for var in s.out_k.get((v, k), []):
+                    model.add(var <= sum(s.into_k.get((v, k), [])))
             return
-        most = len(out[v]) + len(hung) + 1
+        most = len(out) + len(hung) + 1
         joint = model.new_bool_var("joint")
-        model.add_hint(joint, v in hint.ways)
+        model.add_hint(joint, v in s.hint.ways)
         for var in hung:
             model.add_implication(var, joint)
-        model.add(sum(out[v]) <= 1 + (len(out[v])) * joint)
-        ways = sum(into[v]) + sum(out[v]) + sum(hung)
+        model.add(sum(out) <= 1 + len(out) * joint)
+        ways = sum(into) + sum(out) + sum(hung)
         if most > facts.max_ways:
             model.add(ways <= facts.max_ways)
         price = self.bench.joint_price_of_ways
@@ -259,13 +323,13 @@ class _Model:
             more = price[n] - price[n - 1]
             if more > 1e-9:
                 large = model.new_bool_var("large")
-                model.add_hint(large, hint.ways.get(v, 0) >= n)
+                model.add_hint(large, s.hint.ways.get(v, 0) >= n)
                 model.add(ways <= n - 1 + (most - n + 1) * large)
                 self.money.append(round(more * STEPS) * large)
         for k in problem.palette:
-            for var in out_k.get((v, k), []):
-                model.add(var <= sum(into_k.get((v, k), [])) + joint)
-            self._ends(v, k, into_k.get((v, k), []) + out_k.get((v, k), []), joint, hint)
+            for var in s.out_k.get((v, k), []):
+                model.add(var <= sum(s.into_k.get((v, k), [])) + joint)
+            self._ends(v, k, s.into_k.get((v, k), []) + s.out_k.get((v, k), []), joint, s.hint)
 
     def _ends(self, v: int, k: int, here: list[cp_model.IntVar], joint: cp_model.LinearExpr | int, hint: Start) -> None:
         """Cable that the ends take at a joint."""

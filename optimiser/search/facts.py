@@ -26,6 +26,8 @@ from .worst import worst_of
 
 KEEP_V = 0.004
 """Distance kept from every voltage limit, in V: more than what rounding to millivolts and millimetres can take."""
+KEEP_A, KEEP_W = 0.002, 0.01
+"""Likewise from the amps that outlets, circuits and fuses take, and from a driver's load, in W or VA."""
 
 MOST_CABLE_PRICES = 8
 """Cable prices for which the prices of all arcs are kept."""
@@ -34,7 +36,7 @@ LEAST_HUB_M, MOST_HUB_M = 0.35, 1.0
 """How far from its supply point a hub beside the driver stands."""
 
 MAX_PALETTES = 40
-"""Palettes considered; more are thinned to those that mix a thin and a thick cable."""
+"""Palettes considered; of more, so many are taken, evenly spaced in the list."""
 
 LOAD_SHARES = (1.0, 0.4, 0.1)
 MUCH_MORE = 1.7
@@ -429,8 +431,8 @@ def _feed(job: Job, model_idx: int, driver: Driver, tap_v: float, load_share: fl
         budget_v=tuple(budget),
         low_budget_v=tuple(low_budget),
         serves=tuple(serves),
-        max_a=min(driver.max_outlet_a, job.rules.max_circuit_a) - 0.002,
-        max_w=load_share * driver.max_load_w - 0.01,
+        max_a=min(driver.max_outlet_a, job.rules.max_circuit_a) - KEEP_A,
+        max_w=load_share * driver.max_load_w - KEEP_W,
         max_total_a=(load_share * driver.rated_a if len(driver.taps_v) > 1 or driver.kind == "wound" else math.inf),
         max_start=(driver.start_a or math.inf, driver.start_uf or math.inf),
         source_low_v=source.low_emf_v,
@@ -456,7 +458,7 @@ def _leaves_more(feed: Feed, whole: Feed, t: int) -> bool:
 
 
 def _palettes(cables: Sequence[CableFacts], max_gauges: int) -> list[tuple[int, ...]]:
-    """Sets of at most ``max_gauges`` cables, none of which is dominated by another of the same set."""
+    """Sets of just ``max_gauges`` cables (or all there are); of too many such sets ``MAX_PALETTES``, evenly spaced."""
     size = min(max_gauges, len(cables))
     order = sorted(range(len(cables)), key=lambda k: (cables[k].hot_ohm, cables[k].price_m))
     palettes = [tuple(sorted(combo)) for combo in itertools.combinations(order, size)]
@@ -504,8 +506,8 @@ class Arcs:
 class Ways:
     """Shortest ways over the graph at marginal prices: trench that is open already costs nothing more.
 
-    Holds the arcs once; ``set_open`` changes prices. Arcs run both ways along edges, and from a lamp to the nodes of
-    its leads only, so that no way runs through a lamp.
+    What joins what is held once for a graph, by its ``Arcs``; each of these holds prices, which ``set_open`` changes.
+    Arcs run both ways along edges, and from a lamp to the nodes of its leads only, so that no way runs through a lamp.
     """
 
     def __init__(self, facts: Facts, cable_price_m: float) -> None:

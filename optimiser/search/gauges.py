@@ -18,6 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 
 LEVELS = 480
+MOST_LABELS = 20_000
+"""Labels of one subtree beyond which the choice without rounding is thinned."""
 
 
 @dataclass
@@ -138,12 +140,12 @@ def _fill_leaf(f: np.ndarray, mine: list[tuple[int, float, float]], steps: list[
             f[step + need :] = least = price
 
 
-def choose_gauges_exactly(tree: PieceTree, *, max_front: int = 20_000) -> list[int] | None:
+def choose_gauges_exactly(tree: PieceTree) -> list[int] | None:
     """
     Option index for each piece at the least price, or None where no choice holds the budget.
 
-    Works with undominated labels (drop spent below, price). Should a front outgrow ``max_front`` labels (it does not on
-    circuits of garden size), it is thinned by rounding drops up, which stays feasible but is no longer proven least.
+    Works with undominated labels (drop spent below, price). Should there be more than ``MOST_LABELS`` (there are not on
+    circuits of garden size), they are thinned by rounding drops up: feasible still, but no longer proven least.
     """
     count = len(tree.above)
     drops: list[np.ndarray] = [np.zeros(0)] * count
@@ -160,8 +162,8 @@ def choose_gauges_exactly(tree: PieceTree, *, max_front: int = 20_000) -> list[i
         drops[i], prices[i] = _undominated(all_drop[inside], all_price[inside])
         if len(drops[i]) == 0:
             return None
-        if len(drops[i]) > max_front:
-            keep = np.linspace(0, len(drops[i]) - 1, max_front).astype(int)
+        if len(drops[i]) > MOST_LABELS:
+            keep = np.linspace(0, len(drops[i]) - 1, MOST_LABELS).astype(int)
             drops[i], prices[i] = drops[i][keep], prices[i][keep]
     chosen = [0] * count
     left = [0.0] * count

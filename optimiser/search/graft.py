@@ -11,7 +11,7 @@ from __future__ import annotations
 import itertools
 import math
 import random
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -42,6 +42,11 @@ class Part:
     leads: dict[int, int] = field(default_factory=dict)
     top: int = -1
     """Node that every parent chain of ``tree`` ends in; -1 for a bare lamp."""
+
+    @property
+    def is_bare(self) -> bool:
+        """Whether it is a lamp without a lead yet."""
+        return self.top < 0
 
 
 @dataclass
@@ -196,11 +201,7 @@ def graft(
     *,
     width: int = WIDTH,
     noise: float = 0.0,
-    may_open: bool = True,
-    limit: float = math.inf,
     bulk_w: float = 0.0,
-    by_length: bool = False,
-    past_supplies: bool = True,
     only: int | None = None,
 ) -> float:
     """
@@ -212,44 +213,95 @@ def graft(
         How many sound places are priced in full, as long as their estimates promise better than the best of them.
     noise
         Estimates are multiplied by up to 1 + noise, so that repeated tries differ.
-    may_open
-        Whether a fresh circuit may be started.
-    limit
-        Give up when the least estimate exceeds this.
     bulk_w
         Watts that still wait to be hung: fresh drivers are chosen by their price for each watt of that they can take.
         0 chooses the cheapest for this part alone.
-    by_length
-        Take the shortest ways instead of the cheapest: where the volts are tight, nothing else may hold.
-    past_supplies
-        Whether ways may lead past supply points in use. They mostly may, but not past the one that the circuit they
-        would be hung on starts from.
     only
         The circuit of the draft on which the part is to be hung, ``FRESH`` for one of its own; None for any.
     """
+    sources = _sources(bench, part)
+    if not sources:
+        return math.inf
+    for look in _looks(bench, draft, part, bulk_w, only):
+        dist, pred = _ways_from(bench, draft, sources, look)
+        places = _places_on_circuits(bench, draft, part, dist, pred, only)
+        if only in (None, FRESH):
+            places += _fresh_places(bench, draft, part, dist, look.bulk_w)
+        if noise > 0:
+            places = [(estimate * (1 + noise * rng.random()), *place) for estimate, *place in places]  # type: ignore[misc]
+        places.sort()
+        found = _cheapest(bench, draft, part, places, pred, width)
+        if found is None:
+            continue
+        if part.is_bare and only is None:
+            bench.reach[part.lamps[0]] = 2 * places[0][0] + bench.reach_spare
+        draft.put(found.index if found.index >= 0 else -1, found.fed)
+        draft.drivers_cost = found.drivers_cost
+        draft.missing.difference_update(part.lamps)
+        return found.delta
+    return math.inf
+
+
+@dataclass(frozen=True)
+class _Look:
+    """How places for a part are looked for."""
+
+    limit: float = math.inf
+    """How dear ways are followed."""
+    bulk_w: float = 0.0
+    past_supplies: bool = True
+    """Whether ways may lead past supply points in use. They mostly may, but not past the one that the circuit they
+    would be hung on starts from."""
+    by_length: bool = False
+    """The shortest ways instead of the cheapest: where the volts are tight, nothing else may hold."""
+
+
+def _looks(bench: Bench, draft: Draft, part: Part, bulk_w: float, only: int | None) -> Iterator[_Look]:
+    """Ways to look for places, the quick ones first: the next is taken where nothing that one finds holds."""
+    lamp = part.lamps[0]
+    near = bench.reach.get(lamp, math.inf) if part.is_bare and only is None else math.inf
+    yield _Look(near, bulk_w)
+    if only is not None:
+        return
+    if near < math.inf or bulk_w > 0:  # nothing holds so near, or on the model of best value: look everywhere
+        bench.reach[lamp] = math.inf
+        yield _Look()
+    if draft.circuits:
+        yield _Look(past_supplies=False)
+    yield _Look(past_supplies=False, by_length=True)
+
+
+def _sources(bench: Bench, part: Part) -> list[int]:
+    """Nodes by which a part may be hung; a bare lamp's own number, from which ways lead over its leads."""
+    facts = bench.facts
+    if part.is_bare:
+        return [facts.graph.num_nodes + part.lamps[0]]
+    return sorted(v for v in {part.top, *part.tree} if facts.may_joint[v] or facts.post[v] >= 0)
+
+
+def _ways_from(bench: Bench, draft: Draft, sources: list[int], look: _Look) -> tuple[np.ndarray, np.ndarray]:
+    """Distance and predecessor of every node on ways from a part."""
     facts, ways = bench.facts, bench.ways
-    n = facts.graph.num_nodes
-    if by_length:
+    if look.by_length:
         ways.set_open(draft.use, np.ones(len(draft.use), dtype=bool))
     else:
         starts = {facts.roots[fed.supply] for fed in draft.circuits}
-        ways.set_open(draft.use, draft.ghost, () if past_supplies else starts)
-    bare = part.top < 0
-    if bare:
-        sources = [n + part.lamps[0]]
-    else:
-        inside = {part.top, *part.tree}
-        sources = sorted(v for v in inside if facts.may_joint[v] or facts.post[v] >= 0)
-        if not sources:
-            return math.inf
-    near = bench.reach.get(part.lamps[0], math.inf) if bare and only is None else math.inf
-    bench.effort.spend(0.5 + n / (1200 if near == math.inf else 4000))
-    dist, pred = ways.from_sources(sources, near)
-    feeds = frozenset.intersection(*[bench.lamp_feeds[lamp] for lamp in part.lamps])
+        ways.set_open(draft.use, draft.ghost, () if look.past_supplies else starts)
+    bench.effort.spend(0.5 + facts.graph.num_nodes / (1200 if look.limit == math.inf else 4000))
+    return ways.from_sources(sources, look.limit)
+
+
+_Place = tuple[float, int, int, int]
+"""Estimate of what a part adds there, circuit of the draft (-1 - supply point: a fresh one), node, feed."""
+
+
+def _places_on_circuits(
+    bench: Bench, draft: Draft, part: Part, dist: np.ndarray, pred: np.ndarray, only: int | None
+) -> list[_Place]:
+    """The three nodes of each circuit that take the part at the least estimates."""
+    facts = bench.facts
+    feeds, watts = _feeds_for(bench, part), _watts(bench, part)
     group = facts.lamp_group[part.lamps[0]]
-    watts = sum(facts.lamp_watts[lamp] for lamp in part.lamps)
-    own_joint = bench.joint_price_of_ways[2]
-    places: list[tuple[float, int, int, int]] = []  # estimate, circuit, node, feed
     may: list[tuple[int, Fed, np.ndarray, np.ndarray]] = []
     for index, fed in enumerate(draft.circuits):
         feed = facts.feeds[fed.feed]
@@ -262,93 +314,105 @@ def graft(
         nodes, extra = attach_nodes(bench, fed)
         if len(nodes):
             may.append((index, fed, nodes, extra))
-    if may:
-        at_node = np.concatenate([nodes for _, _, nodes, _ in may])
-        away = dist[at_node] + np.concatenate([extra for _, _, _, extra in may])
-        if bare:  # a lead that ends right in this joint needs no joint of its own
-            away += np.where(pred[at_node] >= n, 0.0, own_joint)
-        away += np.concatenate(
-            [upstream_of(facts, fed).price(nodes, watts / facts.feeds[fed.feed].out_v) for _, fed, nodes, _ in may]
-        )
-        start = 0
-        for index, fed, nodes, _ in may:
-            mine = away[start : start + len(nodes)]
-            start += len(nodes)
-            for at in mine.argsort(kind="stable")[:3].tolist() if len(nodes) > 3 else range(len(nodes)):
-                estimate = mine.item(at)
-                if estimate < math.inf:
-                    places.append((estimate, index, nodes.item(at), fed.feed))
-    if may_open and only in (None, FRESH):
-        fresh = _fresh_places(bench, draft, feeds, watts, dist, bulk_w)
-        places.extend((est + own_joint if bare else est, *rest) for est, *rest in fresh)  # type: ignore[misc]
-    if noise > 0:
-        places = [(est * (1 + noise * rng.random()), *rest) for est, *rest in places]  # type: ignore[misc]
-    places.sort()
-    if places and places[0][0] > limit:
-        return math.inf
+    if not may:
+        return []
+    at_node = np.concatenate([nodes for _, _, nodes, _ in may])
+    away = dist[at_node] + np.concatenate([extra for _, _, _, extra in may])
+    if part.is_bare:  # a lead that ends right in this joint needs no joint of its own
+        away += np.where(pred[at_node] >= facts.graph.num_nodes, 0.0, bench.joint_price_of_ways[2])
+    away += np.concatenate(
+        [upstream_of(facts, fed).price(nodes, watts / facts.feeds[fed.feed].out_v) for _, fed, nodes, _ in may]
+    )
+    places: list[_Place] = []
+    start = 0
+    for index, fed, nodes, _ in may:
+        mine = away[start : start + len(nodes)]
+        start += len(nodes)
+        for at in mine.argsort(kind="stable")[:3].tolist() if len(nodes) > 3 else range(len(nodes)):
+            estimate = mine.item(at)
+            if estimate < math.inf:
+                places.append((estimate, index, nodes.item(at), fed.feed))
+    return places
 
-    best_delta, best_index, best_fed, best_drivers = math.inf, -1, None, 0.0
-    lead_node = facts.lead_node
+
+def _feeds_for(bench: Bench, part: Part) -> frozenset[int]:
+    """Feeds that may serve all lamps of a part."""
+    return frozenset.intersection(*[bench.lamp_feeds[lamp] for lamp in part.lamps])
+
+
+def _watts(bench: Bench, part: Part) -> float:
+    return sum(bench.facts.lamp_watts[lamp] for lamp in part.lamps)
+
+
+@dataclass(frozen=True, eq=False)
+class _Grafted:
+    """A circuit with the part on it, in place of the draft's ``index``; what it adds, and what drivers then cost."""
+
+    delta: float
+    index: int
+    fed: Fed
+    drivers_cost: float
+
+
+def _cheapest(
+    bench: Bench, draft: Draft, part: Part, places: list[_Place], pred: np.ndarray, width: int
+) -> _Grafted | None:
+    """The place that adds least, of the first few that hold; ``places`` by rising estimates."""
+    best: _Grafted | None = None
+    least = math.inf
     sound = tried = 0
     for estimate, index, node, feed_idx in places:
-        if sound >= width or tried >= 12 * width or estimate >= best_delta:
+        if sound >= width or tried >= 12 * width or estimate >= least:
             break
-        chain = _chain(pred, node, n)
-        source = chain[-1]
         tried += 1
-        if index >= 0:
-            fed = draft.circuits[index]
-            tree, leads, supply = fed.tree, fed.leads, fed.supply
-            if facts.roots[supply] in chain[1:]:
-                continue
-            if not tree.keys().isdisjoint(chain[1:]):  # lamps, numbered from n on, are in no tree
-                continue
-        else:
-            supply = -1 - index
-            tree, leads = {}, {}
-        hung: Tree = {}
-        if bare:
-            for up, child in itertools.pairwise(chain[:-1]):
-                hung[child] = up
-            new_tree = {**tree, **hung}
-            new_leads = {**leads, part.lamps[0]: ways.lead_between(part.lamps[0], chain[-2])}
-        else:
-            if not inside.isdisjoint(chain[:-1]):
-                continue
-            hung = _hung(part, source, chain)
-            new_leads = {**leads, **part.leads}
-            if not tree.keys().isdisjoint(hung):
-                continue
-            new_tree = prune({**tree, **hung}, sorted([lead_node[a] for a in new_leads.values()]))
-        fed_new = bench.feed(supply, feed_idx, new_tree, new_leads)
-        if fed_new is None:
+        made = _circuit_with(bench, draft, part, index, _chain(pred, node))
+        if made is None:
+            continue
+        supply, tree, leads = made
+        fed = bench.feed(supply, feed_idx, tree, leads)
+        if fed is None:
             continue
         sound += 1
-        delta, drivers = _delta(bench, draft, index, fed_new)
-        if delta < best_delta:
-            best_delta, best_index, best_fed, best_drivers = delta, index, fed_new, drivers
-    if best_fed is None:
-        if only is not None:
-            return math.inf
-        if near < math.inf or bulk_w > 0:  # nothing holds so near, or on the model of best value: look everywhere
-            bench.reach[part.lamps[0]] = math.inf
-            return graft(bench, draft, part, rng, width=width, noise=noise, may_open=may_open, limit=limit)
-        if past_supplies and draft.circuits:
-            more = {"width": width, "noise": noise, "may_open": may_open, "limit": limit}
-            return graft(bench, draft, part, rng, past_supplies=False, **more)  # type: ignore[arg-type]
-        if not by_length:
-            more = {"width": width, "noise": noise, "may_open": may_open, "limit": limit}
-            return graft(bench, draft, part, rng, by_length=True, past_supplies=False, **more)  # type: ignore[arg-type]
-        return math.inf
-    if bare and only is None:
-        bench.reach[part.lamps[0]] = 2 * places[0][0] + bench.reach_spare
-    draft.put(best_index if best_index >= 0 else -1, best_fed)
-    draft.drivers_cost = best_drivers
-    draft.missing.difference_update(part.lamps)
-    return best_delta
+        delta, drivers = _delta(bench, draft, index, fed)
+        if delta < least:
+            best, least = _Grafted(delta, index, fed, drivers), delta
+    return best
 
 
-def _chain(pred: np.ndarray, node: int, n: int) -> list[int]:
+def _circuit_with(
+    bench: Bench, draft: Draft, part: Part, index: int, chain: list[int]
+) -> tuple[int, Tree, dict[int, int]] | None:
+    """
+    Supply point, tree and leads of a circuit with a part hung on it.
+
+    ``chain`` is the way from a node of the circuit to the part; None where it leads through the circuit or the part.
+    """
+    facts, ways = bench.facts, bench.ways
+    tree: Tree = {}
+    leads: dict[int, int] = {}
+    supply = -1 - index
+    if index >= 0:
+        fed = draft.circuits[index]
+        tree, leads, supply = fed.tree, fed.leads, fed.supply
+        if facts.roots[supply] in chain[1:]:
+            return None
+        if not tree.keys().isdisjoint(chain[1:]):  # lamps, numbered on from the last node, are in no tree
+            return None
+    if part.is_bare:
+        hung = {child: up for up, child in itertools.pairwise(chain[:-1])}
+        lamp = part.lamps[0]
+        return supply, {**tree, **hung}, {**leads, lamp: ways.lead_between(lamp, chain[-2])}
+    if part.top in chain[:-1] or not part.tree.keys().isdisjoint(chain[:-1]):
+        return None
+    hung = _hung(part, chain[-1], chain)
+    if not tree.keys().isdisjoint(hung):
+        return None
+    leads = {**leads, **part.leads}
+    ends = sorted([facts.lead_node[arc] for arc in leads.values()])
+    return supply, prune({**tree, **hung}, ends), leads
+
+
+def _chain(pred: np.ndarray, node: int) -> list[int]:
     """Nodes from ``node`` back to the source of the shortest-path run."""
     chain = [node]
     while True:
@@ -358,19 +422,19 @@ def _chain(pred: np.ndarray, node: int, n: int) -> list[int]:
         chain.append(node)
 
 
-def _fresh_places(
-    bench: Bench, draft: Draft, feeds: frozenset[int], watts: float, dist: np.ndarray, bulk_w: float
-) -> list[tuple[float, int, int, int]]:
+def _fresh_places(bench: Bench, draft: Draft, part: Part, dist: np.ndarray, bulk_w: float) -> list[_Place]:
     """Fresh outlets at supply points, with what they would add in drivers as estimated."""
     facts = bench.facts
+    feeds, watts = _feeds_for(bench, part), _watts(bench, part)
     used = {fed.supply for fed in draft.circuits}
     room: dict[tuple[int, int], int] = {}
     for fed in draft.circuits:
         room[fed.supply, fed.feed] = room.get((fed.supply, fed.feed), 0) + 1
+    joint = bench.joint_price_of_ways[2] if part.is_bare else 0.0
     drivers = [0] * len(facts.supply_price)
     for (supply, f), count in room.items():
         drivers[supply] += -(-count // facts.feeds[f].outlets)
-    places: list[tuple[float, int, int, int]] = []
+    places: list[_Place] = []
     for supply in bench.supplies:
         root = facts.roots[supply]
         to_root = dist.item(root)
@@ -393,7 +457,7 @@ def _fresh_places(
                 extra += facts.supply_price[supply]
             mine.append((unit if bulk_w else 0.0, to_root + extra, f))
         mine.sort()
-        places.extend((estimate, -1 - supply, root, f) for _, estimate, f in mine[: 1 if bulk_w else 3])
+        places.extend((estimate + joint, -1 - supply, root, f) for _, estimate, f in mine[: 1 if bulk_w else 3])
     return places
 
 

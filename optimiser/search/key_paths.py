@@ -18,6 +18,9 @@ from .tree import Tree, branch_below, children_of, prune
 Reach = Callable[[list[int], float], tuple[np.ndarray, np.ndarray]]
 """From several nodes up to a price: price of the way to each node, and the node before it (negative at a source)."""
 
+MOST_PASSES = 20
+"""Times that all key paths are gone over at most."""
+
 
 def exchange_key_paths(
     tree: Tree,
@@ -28,7 +31,6 @@ def exchange_key_paths(
     *,
     barred: Collection[int] = (),
     leaves: Collection[int] = (),
-    max_passes: int = 20,
 ) -> Tree:
     """
     A tree over the same root and terminals, no heavier than the given one.
@@ -47,7 +49,7 @@ def exchange_key_paths(
         Nodes that nothing may hang on: lamps.
     """
     tree, ends = dict(tree), set(terminals)
-    for _ in range(max_passes):
+    for _ in range(MOST_PASSES):
         changed = False
         children = children_of(tree)
         for node in sorted(tree):

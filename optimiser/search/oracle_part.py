@@ -37,16 +37,18 @@ class Place:
 
 
 @dataclass
-class Part:
+class Region:
     """
-    A few ends to be joined to one root.
+    The graph's nodes and edges a part may use, with what opening each edge costs at present.
 
-    Lengths in m, resistances in ohm, money in the job's currency. Nodes are positions in ``nodes``; edges likewise.
+    Lengths in m, money in the job's currency. Nodes are positions in ``nodes``; edges likewise.
 
     Attributes
     ----------
     nodes
         Graph node of each own node.
+    own
+        Own node of each graph node.
     near
         (own node, own edge) beside each own node.
     edge
@@ -57,6 +59,26 @@ class Part:
         (m,) price of trench still to be opened, and of the pull through a sleeve.
     length_m, sun_m, factor
         (m,) length, part on the surface, factor on cable ratings in sleeves and trenches.
+    """
+
+    nodes: list[int]
+    own: dict[int, int]
+    near: list[list[tuple[int, int]]]
+    edge: list[int]
+    ends_of: np.ndarray
+    opening: np.ndarray
+    length_m: np.ndarray
+    sun_m: np.ndarray
+    factor: np.ndarray
+
+
+@dataclass
+class Part(Region):
+    """
+    A region with a few ends in it that are to be joined to one root. Resistances in ohm.
+
+    Attributes
+    ----------
     may_joint
         (n,) whether cables may be joined there (no posts).
     post_of
@@ -71,14 +93,6 @@ class Part:
         Drop that may be spent between the root and what the ends need.
     """
 
-    nodes: list[int]
-    near: list[list[tuple[int, int]]]
-    edge: list[int]
-    ends_of: np.ndarray
-    opening: np.ndarray
-    length_m: np.ndarray
-    sun_m: np.ndarray
-    factor: np.ndarray
     may_joint: np.ndarray
     post_of: np.ndarray
     post_mm2: np.ndarray
@@ -174,39 +188,9 @@ def likely_draw(facts: Facts, feed_idx: int, lamps: Sequence[int], share: float)
 def lead_place(facts: Facts, arc_idx: int, node: int, amps: float, spare_v: float) -> Place:
     """The place of a lamp at one of its lead arcs; ``spare_v``: greatest budget less the lamp's own."""
     arc = facts.graph.leads[arc_idx]
-    t = facts.lamp_type[arc.lamp]
-    post = facts.post[arc.node] >= 0
-    ends = 0.0 if post else facts.end_ohm
-    hot, fault = facts.type_lead_hot_ohm[t], facts.type_lead_fault_ohm[t]
-    if arc.extension_m:
-        grown = 1 + arc.extension_m / facts.type_lead_m[t]
-        hot, fault, ends = hot * grown, fault * grown, ends + 2 * facts.end_ohm
-    mm2 = 0.0 if post else facts.type_lead[t][0]
-    return Place(
-        node,
-        arc.price + arc.extension_price,
-        spare_v + (hot + ends) * amps,
-        fault + ends,
-        1,
-        mm2,
-        mm2,
-        arc_idx,
-    )
-
-
-@dataclass(frozen=True)
-class Region:
-    """The graph's nodes and edges a part may use, with what opening each edge costs at present."""
-
-    nodes: list[int]
-    own: dict[int, int]
-    near: list[list[tuple[int, int]]]
-    edge: list[int]
-    ends_of: np.ndarray
-    opening: np.ndarray
-    length_m: np.ndarray
-    sun_m: np.ndarray
-    factor: np.ndarray
+    hot_ohm, fault_ohm = facts.lead_ohm[arc_idx]
+    mm2 = 0.0 if facts.post[arc.node] >= 0 else facts.type_lead[facts.lamp_type[arc.lamp]][0]
+    return Place(node, facts.lead_price[arc_idx], spare_v + hot_ohm * amps, fault_ohm, 1, mm2, mm2, arc_idx)
 
 
 def region_of(bench: Bench, nodes: Collection[int] | None, use: np.ndarray) -> Region:
@@ -226,7 +210,7 @@ def region_of(bench: Bench, nodes: Collection[int] | None, use: np.ndarray) -> R
     for e, (u, v) in enumerate(ends_of.tolist()):
         near[u].append((v, e))
         near[v].append((u, e))
-    worst = facts.trench_bunched[-1] if len(facts.trench_bunched) > 1 else facts.trench_bunched[0]
+    worst = facts.trench_bunched[-1]
     bunched = np.array(facts.bunched)
     in_sleeve = graph.sleeve[edge] >= 0
     share = bunched[np.minimum(np.maximum(graph.capacity[edge], 1), len(bunched)) - 1]
@@ -277,14 +261,7 @@ def circuit_part(
     may_joint, post_of, post_mm2 = joint_nodes(facts, region, lamps)
     may_joint[root] = False
     return Part(
-        nodes=region.nodes,
-        near=region.near,
-        edge=region.edge,
-        ends_of=region.ends_of,
-        opening=region.opening,
-        length_m=region.length_m,
-        sun_m=region.sun_m,
-        factor=region.factor,
+        **vars(region),
         may_joint=may_joint,
         post_of=post_of,
         post_mm2=post_mm2,

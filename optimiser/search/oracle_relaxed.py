@@ -146,7 +146,6 @@ class Relaxed:
                     root_meet[c, x] = (self.cable_at_root[subs | low] + root_meet[c - 1][rest ^ subs]).min()
         self.meet = meet[1:].min(axis=0)
         everything = self.root_bit - 1
-        self.root_meet = root_meet
         self.bound = min((root_meet[c, everything] + part.root_price[c] for c in range(1, most_root + 1)), default=inf)
 
     def through(self) -> np.ndarray:

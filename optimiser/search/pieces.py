@@ -1,4 +1,4 @@
-"""A circuit from pieces of cable instead of a tree of nodes. In: Part, Solution. Out: Fed, priced like any other.
+"""A circuit from pieces of cable instead of a tree of nodes. In: walks of the pieces, leads. Out: Fed.
 
 Pieces may pass a node that another piece of the circuit passes or is joined at. The ``tree`` of such a circuit is one
 over the same trenches that reaches every joint, for moves that need one; its pieces are what is laid.
@@ -48,7 +48,7 @@ def feed_pieces(
     if plain is not None and sorted(zip(plain.start, plain.far, strict=True)) == sorted((w[0], w[-1]) for w in walks):
         return bench.feed(supply, feed_idx, tree, leads, palette, exactly=True)
     t = Traced([], [], [], [], [], [], [], [], [], sum(1 for up in above if up < 0))
-    worst = facts.trench_bunched[-1] if len(facts.trench_bunched) > 1 else facts.trench_bunched[0]
+    worst = facts.trench_bunched[-1]
     kids = [0] * len(walks)
     for up in above:
         if up >= 0:

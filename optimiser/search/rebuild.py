@@ -20,7 +20,7 @@ PART_WORK = 60.0
 """Work that the rebuilding of one part may take."""
 
 
-def rebuild(bench: Bench, state: State, index: int, *, nodes: int = NODES, work: float = WORK) -> State | None:
+def rebuild(bench: Bench, state: State, index: int, *, work: float = WORK) -> State | None:
     """The state with one circuit rebuilt; None where that saves nothing."""
     from .oracle import cheapest_circuit, price_of
 
@@ -39,7 +39,7 @@ def rebuild(bench: Bench, state: State, index: int, *, nodes: int = NODES, work:
         palette=fed.palette,
         limit_price=now - 0.005,
         spend=work,
-        nodes=_near(bench, state, index, nodes),
+        nodes=_near(bench, state, index),
     )
     if found.fed is None or found.price >= now - 0.005:
         return None
@@ -83,14 +83,14 @@ def _rebuild_parts(bench: Bench, state: State, index: int) -> State:
     return state
 
 
-def _near(bench: Bench, state: State, index: int, count: int) -> list[int]:
+def _near(bench: Bench, state: State, index: int) -> list[int]:
     """The graph nodes nearest to a circuit's tree and to its lamps' joint places, at marginal prices."""
     fed, facts = state.circuits[index], bench.facts
-    if facts.graph.num_nodes <= count:
+    if facts.graph.num_nodes <= NODES:
         return list(range(facts.graph.num_nodes))
     root = int(facts.graph.supply_node[fed.supply])
     inside = {root, *fed.tree, *(facts.graph.leads[arc].node for lamp in fed.leads for arc in facts.leads_of[lamp])}
     bench.ways.set_open(state.use)
     dist, _ = bench.ways.from_sources(sorted(inside))
     dist = dist[: facts.graph.num_nodes]
-    return sorted(set(np.argsort(dist, kind="stable")[:count].tolist()) | inside)
+    return sorted(set(np.argsort(dist, kind="stable")[:NODES].tolist()) | inside)

@@ -92,16 +92,16 @@ def rebuild_part(bench: Bench, state: State, index: int, cut: Cut, *, spend: flo
     spend
         Most work, in the units of ``Effort``.
     """
-    job = _Job(bench, state, index, cut)
-    if job.part is None:
+    cut_out = _CutOut(bench, state, index, cut)
+    if cut_out.part is None:
         return None
-    now = price_of(bench, job.fed, job.others)
+    now = price_of(bench, cut_out.fed, cut_out.others)
     best: Fed | None = None
-    for solution in job.solutions(spend)[:JUDGED]:
-        fed = job.whole(solution)
+    for solution in cut_out.solutions(spend)[:JUDGED]:
+        fed = cut_out.whole(solution)
         if fed is None:
             continue
-        price = price_of(bench, fed, job.others)
+        price = price_of(bench, fed, cut_out.others)
         if price < now - 0.005:
             best, now = fed, price
     if best is None:
@@ -111,7 +111,7 @@ def rebuild_part(bench: Bench, state: State, index: int, cut: Cut, *, spend: flo
     return bench.compose(circuits, state.missing)
 
 
-class _Job:
+class _CutOut:
     """One part, cut out of its circuit and written as the oracle's problem."""
 
     def __init__(self, bench: Bench, state: State, index: int, cut: Cut) -> None:
@@ -219,14 +219,7 @@ class _Job:
                 min_rating = rating
                 break
         return Part(
-            nodes=region.nodes,
-            near=region.near,
-            edge=region.edge,
-            ends_of=region.ends_of,
-            opening=region.opening,
-            length_m=region.length_m,
-            sun_m=region.sun_m,
-            factor=region.factor,
+            **vars(region),
             may_joint=may_joint,
             post_of=post_of,
             post_mm2=post_mm2,
@@ -308,10 +301,8 @@ class _Job:
                 sizes += [facts.cables[self.cable[k]].area_mm2 for k in [far, *self.kids.get(far, [])]]
                 total += facts.joint_price(len(sizes), min(sizes), max(sizes))
         total += sum(float(part.opening[own_edge[e]]) for e in opened)
-        arcs = facts.graph.leads
         for lamp in self.lamps:
-            arc = arcs[self.fed.leads[lamp]]
-            total += arc.price + arc.extension_price
+            total += facts.lead_price[self.fed.leads[lamp]]
         return total + part.root_price[sum(1 for k in self.kids[self.cut.top] if k in self.cut.far)]
 
     def solutions(self, spend: float) -> list[Solution]:

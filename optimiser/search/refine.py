@@ -25,7 +25,10 @@ from .full_trees import FullTrees, full_trees
 from .state import Bench, State
 
 FIRST_STEP_M, LAST_STEP_M = 0.4, 0.005
+SWEEPS = 6
+"""Most times that all nodes are slid."""
 LEAST_FORK_M = 0.15
+FORK_WAYS = 3
 LOPSIDED, STRAIGHT = 0.2, 1e-4
 """A bend nearer to one end than this part of its line is moved to the middle, where that costs no more than so much."""
 TREE_GAIN, BEND_GAIN = 2e-4, 1e-4
@@ -58,7 +61,7 @@ class Slid:
     """Rows of them that may be of use together only."""
 
 
-def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 6, centre: bool = False) -> Slid:
+def slide(bench: Bench, state: State, land: Land, *, centre: bool = False) -> Slid:
     """
     Best places of all movable nodes of a layout's network, found in a few sweeps.
 
@@ -83,7 +86,7 @@ def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 6, centre: bo
         effort.spend(pricing.work())
     touched = set(movable)
     groups = _apart(movable, network)
-    for sweep in range(sweeps):
+    for sweep in range(SWEEPS):
         gained = 0.0
         now, touched = touched, set()
         for group in groups:
@@ -108,7 +111,7 @@ def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 6, centre: bo
     def is_known(points: Floats) -> Bools:
         return np.asarray(there.query(points)[0] < KNOWN_M, dtype=bool)
 
-    fork_price = bench.joint_price_of_ways[: 3 + 1][-1]
+    fork_price = _fork_price(bench)
     forks, their_links = _forks(network, at, land)
     trees, keys = _full_trees(facts, network, at, land, fork_price, is_known)
     every = [(int(a), int(b)) for a, b in links]
@@ -128,6 +131,11 @@ def slide(bench: Bench, state: State, land: Land, *, sweeps: int = 6, centre: bo
         together.append(tuple(len(forks) + len(trees.forks) + start + j for j in range(len(way))))
         bends.append(way)
     return Slid(away, places, every, total_gain, np.vstack([forks, trees.forks, *bends]), together)
+
+
+def _fork_price(bench: Bench) -> float:
+    """Price of a joint where a branch leaves a trench: of three ways, or of as many as a kit takes."""
+    return bench.joint_price_of_ways[: FORK_WAYS + 1][-1]
 
 
 def _apart(movable: list[int], network: _Network) -> list[list[int]]:

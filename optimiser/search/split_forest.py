@@ -76,7 +76,7 @@ def _along(bench: Bench, rng: random.Random, parent: Tree, leads: dict[int, int]
 
 
 def _overfull(bench: Bench, circuits: list[Fed]) -> list[Fed]:
-    """Circuits that sleeves have no room for, the lightest loads first."""
+    """Circuits that sleeves have no room for beside those of heavier load, the heaviest first."""
     room = dict(enumerate((np.asarray(bench.facts.capacity) - bench.use_of(())).tolist()))
     found: list[Fed] = []
     for fed in sorted(circuits, key=lambda fed: -fed.load_w):

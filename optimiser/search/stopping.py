@@ -6,7 +6,7 @@ import time
 
 
 class StopSignal:
-    """Asked by the search now and then; True from the first reason on. The only clock in the package."""
+    """Asked by the search now and then; True from the first reason on. The only clock that ends a search."""
 
     def __init__(self, time_limit_s: float | None = None) -> None:
         self._deadline = None if time_limit_s is None else time.monotonic() + time_limit_s

@@ -29,6 +29,8 @@ MOST_LOAD = 0.95
 @dataclass(frozen=True, eq=False)
 class Given:
     """
+    The supply point that each lamp is given to, and the forest along which it was found.
+
     Attributes
     ----------
     supply
@@ -65,9 +67,8 @@ def give_to_supplies(facts: Facts) -> Given:
     on_way: list[list[int]] = [[] for _ in range(count)]
     # Lines between the parts of two terminals, the shortest for each pair; all supply points are one root.
     lead_node, lead_lamp = np.array([(arc.node, n + arc.lamp) for arc in graph.leads], dtype=np.int64).T
-    lead_price = [arc.price + arc.extension_price for arc in graph.leads]
     u, v = np.concatenate([graph.ends[:, 0], lead_node]), np.concatenate([graph.ends[:, 1], lead_lamp])
-    length = dist[u] + np.concatenate([graph.trench_price + ways.laid_price, lead_price]) + dist[v]
+    length = dist[u] + np.concatenate([graph.trench_price + ways.laid_price, facts.lead_price]) + dist[v]
     end = np.where(source >= n, source - n, count)
     one, two = np.minimum(end[u], end[v]), np.maximum(end[u], end[v])
     line = np.flatnonzero(np.isfinite(length) & (one != two))

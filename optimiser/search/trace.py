@@ -40,7 +40,7 @@ def trace(facts: Facts, ways: Ways, root: int, tree: Tree, leads: dict[int, int]
     if root in lamps_at:
         return None
     t = Traced([], [], [], [], [], [], [], [], [], len(children.get(root, ())))
-    worst_bunch = facts.trench_bunched[-1] if len(facts.trench_bunched) > 1 else facts.trench_bunched[0]
+    worst_bunch = facts.trench_bunched[-1]
     edge_of = ways.edge_of
     length_m, sun_m, sleeve, may_joint, posts = facts.length_m, facts.sun_m, facts.sleeve, facts.may_joint, facts.post
     edges, fed, no_kids = t.edges, 0, ()

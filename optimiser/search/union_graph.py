@@ -1,4 +1,4 @@
-"""The small graph of some layouts' edges, ways without a fork drawn as one arc. In: edges, ends. Out: UnionGraph.
+"""The small graph of some layouts' edges, ways without a fork drawn as one arc. In: edges, ends. Out: Ways.
 
 Nodes that matter are supply points, places where a lead may end, and forks; a chain of graph edges between two of
 them is one arc, with its price, length and limits added up.

@@ -54,7 +54,7 @@ def look_at(path: Path) -> Look:
     if path.is_file() and path.suffix.casefold() in READERS:
         return _look(path.parent, path, None, [], Measuring(), Dxf(), path.stem, has_job_file=False)
     job_path = path / JOB_FILE if path.is_dir() else path
-    job_data = read_file(job_path, mend_job(path, job_path))
+    job_data = read_file(job_path, mend_job(path))
     tables = parse_toml(job_data, str(job_path))[0]
     job: Job | None = None
     problems: list[Problem] = []

@@ -234,7 +234,7 @@ def test_branching_never_weakens_a_bound() -> None:
         tighten = CutAndPrice(program, None, math.inf)
         whole = [relaxation.names[name] for name in "udq"]
         plain = tighten(program, -math.inf)
-        branched, _ = branch(program, whole, tighten, 100)
+        branched = branch(program, whole, tighten, 100)
         assert branched >= plain - 1e-6
 
 

@@ -233,7 +233,7 @@ def _branched(
     def spent() -> bool:
         return program.iterations > work or (stop is not None and stop())
 
-    total, _ = branch(program, program.relaxation.whole, tighten, most_nodes, stop=spent)
+    total = branch(program, program.relaxation.whole, tighten, most_nodes, stop=spent)
     return _bound(tighten.part_of(total), total)
 
 

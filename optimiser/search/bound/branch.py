@@ -1,4 +1,4 @@
-"""Branch on whole numbers of supply points, drivers and circuits. In: Program. Out: Proven.
+"""Branch on whole numbers of supply points, drivers and circuits. In: Program. Out: the bound proven.
 
 The best-proven node is split first, on its most fractional column; a node's bound is never below its parent's, and
 the bound of all is the least of the open nodes'. Cuts and columns found at one node serve all, for cuts hold for any
@@ -23,11 +23,10 @@ def branch(
     whole: list[np.ndarray],
     tighten: Callable[[Program, float], float],
     most_nodes: int,
-    enough: float = math.inf,
     stop: Callable[[], bool] | None = None,
-) -> tuple[float, int]:
+) -> float:
     """
-    The bound proven, and how many nodes were looked at.
+    The bound proven; infinite where no layout is possible.
 
     Parameters
     ----------
@@ -37,8 +36,8 @@ def branch(
         Columns that are whole numbers in any layout, most important family first.
     tighten
         Solves the program as it stands (given what is proven of it) and returns a bound.
-    most_nodes, enough, stop
-        When to end: nodes looked at, a bound that is enough, somebody's wish.
+    most_nodes, stop
+        When to end: nodes looked at, somebody's wish.
     """
     low0, high0 = program.low.copy(), program.high.copy()
     every = np.concatenate(whole)
@@ -70,7 +69,7 @@ def branch(
     while open_nodes:
         bound, _, changes, split = open_nodes[0]
         best = bound
-        if bound >= enough or split is None or counter >= most_nodes or (stop is not None and stop()):
+        if bound == math.inf or split is None or counter >= most_nodes or (stop is not None and stop()):
             break
         heapq.heappop(open_nodes)
         column, value = split
@@ -79,4 +78,4 @@ def branch(
         if not open_nodes:
             best = math.inf
     program.set_bounds(every, low0[every], high0[every])
-    return best, counter
+    return best

@@ -57,9 +57,9 @@ def driver_clusters(facts: Facts, loads: Loads, *, mixed: bool = False) -> list[
     return clusters
 
 
-def fewest_drivers(facts: Facts, loads: Loads | None = None) -> int:
+def fewest_drivers(facts: Facts) -> int:
     """No layout has fewer drivers."""
-    loads = gather_loads(facts) if loads is None else loads
+    loads = gather_loads(facts)
     return sum(cluster.fewest(facts, loads) for cluster in driver_clusters(facts, loads))
 
 

@@ -27,9 +27,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..facts import KEEP_V, LOAD_CURRENT, LOAD_POWER, CableFacts, Facts
+from ..facts import KEEP_A, KEEP_V, KEEP_W, LOAD_CURRENT, LOAD_POWER, CableFacts, Facts
 
 ROUND = 1e-9
+SPARE = 0.001
+"""Amps and watts allowed beyond what drivers and outlets may carry, so that no rounding excludes what holds."""
 
 
 @dataclass(frozen=True)
@@ -109,7 +111,7 @@ def gather_loads(facts: Facts, dist_m: np.ndarray | None = None) -> Loads:
     thickest_a = max(cable.rating_a for cable in facts.cables)
     for f, feed in enumerate(facts.feeds):
         share = feed.load_share
-        max_w = (feed.max_w + 0.01) / share + 0.001
+        max_w = (feed.max_w + KEEP_W) / share + SPARE
         max_total_a = feed.max_total_a / share + ROUND
         old = models.get(feed.model)
         models[feed.model] = Model(
@@ -122,11 +124,11 @@ def gather_loads(facts: Facts, dist_m: np.ndarray | None = None) -> Loads:
         )
         assert old is None or old.price == feed.price
         served = np.array([f in feeds for feeds in facts.lamp_feeds])
-        loaded = (feed.max_w + 0.01) / share * max(facts.supply_loading) / _full_load_v(facts, f)
+        loaded = (feed.max_w + KEEP_W) / share * max(facts.supply_loading) / _full_load_v(facts, f)
         for rating_a, price, most_a, ohm, by_device in _protections(facts, f):
             if rating_a > thickest_a + 1e-9:
                 continue
-            most = min(feed.max_a + 0.003, max_total_a, thickest_a, most_a, loaded) + ROUND
+            most = min(feed.max_a + (KEEP_A + SPARE), max_total_a, thickest_a, most_a, loaded) + ROUND
             allowed = [cable for cable in facts.cables if cable.rating_a >= rating_a - 1e-6]
             usable.update(k for k, cable in enumerate(facts.cables) if cable in allowed)
             shape = (len(facts.supply_price), facts.num_lamps)

@@ -66,7 +66,7 @@ def relax_network(facts: Facts, loads: Loads, *, num_drivers: int | None, least_
         if not j_post[j] or graph.post_lamp[arc.node] == arc.lamp
     ]
     la, lj = (np.array(pairs, dtype=np.int64).reshape(-1, 2)).T
-    lead_price = np.array([arc.price + arc.extension_price for arc in graph.leads])
+    lead_price = np.array(facts.lead_price)
     lead_lamp = np.array([arc.lamp for arc in graph.leads], dtype=np.int64)
     ends = {"tail": j_node[lj], "head": n + lead_lamp[la]}
     lead = b.add(

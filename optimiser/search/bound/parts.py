@@ -133,7 +133,7 @@ class ByParts:
         self.program.set_bounds(names["u"], low, high)
         tighten = CutAndPrice(self.program, None, math.inf, self.stop)
         whole = [names[name] for name in ("u", "d", "q")]
-        total, _ = branch(self.program, whole, tighten, self.most_nodes, stop=self.stop)
+        total = branch(self.program, whole, tighten, self.most_nodes, stop=self.stop)
         return total, tighten.part_of(total) if math.isfinite(total) else {}
 
     def _with_copper(self, known: _Set) -> _Set:

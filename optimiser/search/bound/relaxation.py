@@ -249,7 +249,7 @@ def relax(facts: Facts, loads: Loads, *, num_drivers: int | None, least_drivers_
                 lead_arc.append(i)
                 lead_joint.append(j)
     la, lj = np.array(lead_arc, dtype=np.int64), np.array(lead_joint, dtype=np.int64)
-    lead_price = np.array([arc.price + arc.extension_price for arc in graph.leads])
+    lead_price = np.array(facts.lead_price)
     lead_lamp = np.array([arc.lamp for arc in graph.leads], dtype=np.int64)
     lead = b.add(
         "lead", len(la), LEADS, cost=lead_price[la], high=1.0, y_tail=j_node[lj], y_head=n + lead_lamp[la],

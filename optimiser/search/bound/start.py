@@ -47,7 +47,7 @@ def dual_ascent(
     price = graph.trench_price + graph.pull_price + graph.length_m * facts.slack * cable_m
     lead_from = np.array([arc.node for arc in graph.leads], dtype=np.int64)
     lead_to = np.array([n + arc.lamp for arc in graph.leads], dtype=np.int64)
-    lead_price = np.array([arc.price + arc.extension_price for arc in graph.leads])
+    lead_price = np.array(facts.lead_price)
     root = n + lamps
     open_to = np.array([s for s in range(len(graph.supply_node)) if s not in unused], dtype=np.int64)
     if not len(open_to):

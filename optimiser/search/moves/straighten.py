@@ -25,7 +25,6 @@ def straighten(
     state: State,
     index: int,
     *,
-    laid_factor: float = 1.0,
     groups: Sequence[Sequence[int]] = (),
     elsewhere: bool = False,
 ) -> State | None:
@@ -38,7 +37,7 @@ def straighten(
     facts, ways = bench.facts, bench.ways
     others = state.use.copy()
     lay(others, fed, -1)
-    weight = np.where(others > 0, 0.0, facts.graph.trench_price) + laid_factor * ways.laid_price
+    weight = np.where(others > 0, 0.0, facts.graph.trench_price) + ways.laid_price
     weight[others >= facts.graph.capacity] = 1e12
     price = weight.tolist()
     arcs = facts.graph.leads
