@@ -203,7 +203,7 @@ def ground_changes(index: Index, land: Land) -> dict[str, int]:
     at: dict[tuple[float, float], list[TrenchPlan]] = defaultdict(list)
     for trench in index.plan.trenches:
         if trench.sleeve is None and not trench.stub:
-            for x, y, *_ in (trench.route[0], trench.route[-1]):
+            for x, y, *_ in (*trench.route[:1], *trench.route[-1:]):
                 at[x, y].append(trench)
     found: dict[str, int] = defaultdict(int)
     for place, meeting in at.items():

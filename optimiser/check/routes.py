@@ -68,6 +68,7 @@ def judge_routes(index: Index, book: Book) -> Lines:
     _judge_once(lines, index, book)
     if index.survey.has_heights:
         _judge_heights(index, book)
+        _judge_trench_heights(index, book)
     else:
         for name, z in [(j.id, j.z) for j in plan.joints] + [(lamp.id, lamp.z) for lamp in plan.lamps]:
             book.claim("heights", name, not z, f"{name}: a height, but none surveyed")
@@ -148,7 +149,7 @@ def _judge_whole(index: Index, book: Book) -> None:
     """Trenches are cut where ground or cables change or others fork off, nowhere else: each is rounded for itself."""
     ends: dict[tuple[float, ...], list[TrenchPlan]] = defaultdict(list)
     for trench in index.plan.trenches:
-        for point in {tuple(trench.route[0][:2]), tuple(trench.route[-1][:2])}:
+        for point in {tuple(point[:2]) for point in (*trench.route[:1], *trench.route[-1:])}:
             ends[point].append(trench)
     for meeting in ends.values():
         if len(meeting) != 2:
@@ -205,10 +206,8 @@ def _judge_heights(index: Index, book: Book) -> None:
     for joint in index.plan.joints:
         if book.claim("heights", joint.id, joint.z is not None, f"{joint.id}: the joint lacks its height"):
             asked.append((joint.id, joint.x, joint.y, joint.z or 0.0))
-    routes = [(cable.id, cable.route) for cable in index.plan.cables]
-    routes += [(trench.id, trench.route) for trench in index.plan.trenches if trench.id not in sleeves]
-    for name, route in routes:
-        asked += [(name, *point) for point in route if len(point) == 3 and tuple(point[:2]) not in in_sleeve]
+    for cable in index.plan.cables:
+        asked += [(cable.id, *point) for point in cable.route if len(point) == 3 and tuple(point[:2]) not in in_sleeve]
     surface = _Surface(z_at)
     for name, x, y, z in dict.fromkeys(asked):
         known = z_at.get((round(x, 3), round(y, 3)))
@@ -218,6 +217,24 @@ def _judge_heights(index: Index, book: Book) -> None:
         low, high, tol_m = surface.at(x, y)
         off = max(low - z, z - high)
         book.at_most("heights", name, f"height at ({x:g}, {y:g}) beyond those measured round it", off, 0, "m", tol_m)
+
+
+def _judge_trench_heights(index: Index, book: Book) -> None:
+    """Trenches are cut where grounds meet, also between the bends of a cable: there heights run evenly along it."""
+    for trench in index.plan.trenches:
+        bends = index.cables[trench.cables[0]].route if trench.cables else []
+        whole = all(len(point) == 3 for point in [*bends, *trench.route])
+        if trench.sleeve is not None or len(bends) < 2 or not trench.route or not whole:
+            continue
+        route = np.array(bends, dtype=float)
+        step = np.hypot(*np.diff(route[:, :2], axis=0).T)
+        along_m = np.concatenate([[0.0], np.cumsum(step)])
+        points = np.array(trench.route, dtype=float)
+        at_m = shapely.line_locate_point(LineString(route[:, :2]), shapely.points(points[:, :2]))
+        off = np.abs(np.interp(at_m, along_m, route[:, 2]) - points[:, 2])
+        steep = float((np.abs(np.diff(route[:, 2])) / np.maximum(step, 1e-3)).max())
+        what = f"height off that of {trench.cables[0]}"
+        book.at_most("heights", trench.id, what, float(off.max()), 0, "m", LENGTH_M * (1 + steep))
 
 
 def _measured(index: Index) -> dict[tuple[float, float], float]:
