@@ -19,13 +19,14 @@ from .map_layers import describe, map_layers
 from .map_view import MapView, view_map
 from .map_words import Detail, Scene, driver_boxes
 from .report_facts import Key
-from .sheet import BESIDE_MM, Box, Sheet, seen_extent
+from .sheet import BESIDE_MM, ROUND_SCALES, Box, Sheet, seen_extent
 from .svg import Point, element, group, num, polyline, title
 
 _FACTOR = 1.35
 _EDGE = (6.0, 2.0, 2.0, 5.0)  # left, top, right, bottom: where the numbers of the grid stand
 _FINGER_MM = 3.2
 _LEAST_MM = 40.0
+_SMALL_MM = 120.0  # the longer side of a site is drawn at least so long
 _CLEAR_MM = 1.0  # between the box of a driver and the map's edge
 _NEAR_MM = 1.5 * BESIDE_MM  # farther from it, other ground is as near to stand on
 _LABELLED = {"lamp", "joint", "cable", "trench", "supply"}
@@ -51,7 +52,7 @@ class ReportMap:
 
 def report_map(plan: Plan, place: Mapping[Key, int]) -> ReportMap:
     """The map; ``place`` is where the fact of each thing stands."""
-    sheet = _sheet(plan, readable_scale(plan, _FACTOR))
+    sheet = _sheet(plan, _scale(plan))
     view = view_map(plan, sheet, Detail.SITE, factor=_FACTOR)
     area = sheet.map
     clip = element("rect", x=area.left, y=area.top, width=area.width, height=area.height)
@@ -63,6 +64,14 @@ def report_map(plan: Plan, place: Mapping[Key, int]) -> ReportMap:
         font_family="sans-serif", fill=marks.INK, role="img",
     )  # fmt: skip
     return ReportMap(svg, sheet.mm(1.0), len(view.left_out))
+
+
+def _scale(plan: Plan) -> int:
+    """Where few labels stand in a crowd; but few labels never do, so that small sites are drawn no smaller than this."""
+    west, south, east, north = seen_extent(plan)
+    side_m = max(east - west, north - south)
+    wide = [scale for scale in ROUND_SCALES if 1000 * side_m / scale >= _SMALL_MM]
+    return min(readable_scale(plan, _FACTOR), max(wide, default=ROUND_SCALES[0]))
 
 
 def _sheet(plan: Plan, scale: int) -> Sheet:

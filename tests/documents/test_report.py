@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import io
+import itertools
 import json
 import re
 from collections.abc import Iterator
@@ -144,6 +145,17 @@ def test_a_drivers_box_stands_by_its_supply_point_at_the_edge_of_the_site(count:
     )  # fmt: skip
     away = max(left - x, x - left - width, 0.0), max(top - y, y - top - height, 0.0)
     assert max(away) < 12.0
+
+
+@pytest.mark.parametrize("count", [2, 3, 6])
+def test_a_site_of_few_lamps_fills_its_map(count: int) -> None:
+    """Few labels crowd at no scale: such sites were once drawn at 1 : 5000, all signs in one place."""
+    tree = tree_of(html_of(many_circuits(count)))
+    across = sorted(
+        float(one.get("cx") or "") for one in tree.iter() if one.get("class") == "of-lamp" and one.get("cx")
+    )
+    assert len(across) == count
+    assert min(right - left for left, right in itertools.pairwise(across)) > 10.0  # mm, of 1.5 m
 
 
 def test_names_never_become_markup_or_script() -> None:
