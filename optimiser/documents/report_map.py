@@ -67,7 +67,7 @@ def report_map(plan: Plan, place: Mapping[Key, int]) -> ReportMap:
 
 
 def _scale(plan: Plan) -> int:
-    """Where few labels stand in a crowd; but few labels never do, so that small sites are drawn no smaller than this."""
+    """The smallest at which few labels stand in a crowd, and no smaller than fills the map: few labels never crowd."""
     west, south, east, north = seen_extent(plan)
     side_m = max(east - west, north - south)
     wide = [scale for scale in ROUND_SCALES if 1000 * side_m / scale >= _SMALL_MM]
