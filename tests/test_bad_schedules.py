@@ -108,7 +108,7 @@ BAD = {
     ),
     "a time without quotes": (
         changed('"23:00" -> 23:00'),
-        'job.toml:29:off: found 23:00 without quotes\n    mend: write "23:00"',
+        'job.toml:29:schedule.off: found 23:00 without quotes\n    mend: write "23:00"',
     ),
     "far from dusk": (
         changed('"dusk" -> "dusk + 400 min"'),

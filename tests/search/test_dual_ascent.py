@@ -55,6 +55,7 @@ def test_bound_is_never_above_the_optimum(seed: int) -> None:
         slack=1.03,
         cables=[SimpleNamespace(price_m=1.2), SimpleNamespace(price_m=2.0)],
         supply_price=[25.0],
+        lead_price=[arc.price for arc in ground.leads],
     )
     whole = nx.Graph()
     whole.add_nodes_from(range(7))
