@@ -91,6 +91,7 @@ def ran(shelf: Path, line: str) -> str:
     return result.stdout
 
 
+@pytest.mark.slow
 def test_every_command_of_the_papers_runs(shelf: Path, planned: str) -> None:
     assert planned
     for line in lines_of_the_papers()[1:]:
