@@ -44,10 +44,8 @@ def judge_bands(
         text = f"{circuit.id}: a band is printed, and one of its cases has no operating point"
         if not book.claim("printed bands", circuit.id, whole, text):
             continue
-        printed = [circuit.idle_band_v, circuit.out_band_v, circuit.amps_band]
-        printed += [joint.drop_band_v for joint in index.joints_of[circuit.id]]
         text = f"{circuit.id}: some of its bands are printed, others are not"
-        book.claim("printed bands", circuit.id, all(band is not None for band in printed), text)
+        book.claim("printed bands", circuit.id, None not in _bands(index, circuit), text)
         _same(book, circuit.id, "idle_band_v", circuit.idle_band_v, idle_v[i], "V", VOLT)
         _same(book, circuit.id, "out_band_v", circuit.out_band_v, [volts[i] for volts, _ in solved], "V", VOLT)
         _same(book, circuit.id, "amps_band", circuit.amps_band, [amps[i] for _, amps in solved], "A", AMP)
@@ -58,8 +56,12 @@ def judge_bands(
 
 def prints_bands(index: Index, circuit: CircuitPlan) -> bool:
     """Whether any band of the circuit or of its joints is printed."""
-    bands = [circuit.idle_band_v, circuit.out_band_v, circuit.amps_band]
-    return any(band is not None for band in [*bands, *[j.drop_band_v for j in index.joints_of[circuit.id]]])
+    return any(band is not None for band in _bands(index, circuit))
+
+
+def _bands(index: Index, circuit: CircuitPlan) -> list[Band | None]:
+    own = [circuit.idle_band_v, circuit.out_band_v, circuit.amps_band]
+    return own + [joint.drop_band_v for joint in index.joints_of[circuit.id]]
 
 
 def _same(book: Book, where: str, what: str, printed: Band | None, own: Sequence[float], unit: str, tol: float) -> None:

@@ -25,6 +25,7 @@ from ...problems import Obstacle
 from ...survey.model import Survey
 from ..bound import gather_loads
 from ..facts import Facts, gather_facts
+from .alone import looser_rules
 from .each_lamp import too_far, too_heavy, unprotected, without_tap
 from .sums import too_much
 
@@ -137,11 +138,7 @@ def _loosen(job: Job, facts: Facts, num_drivers: int | None) -> list[str]:
         mends.append("a larger timer or dimmer (supplies.NAME.timer_a, supplies.NAME.dimmer_va)")
     if min(facts.supply_inrush_a) < math.inf:
         mends.append("a timer, relay or dimmer that switches a greater inrush (supplies.NAME.inrush_a)")
-    if job.rules.growth:
-        mends.append("less spare load (rules.growth)")
-    if job.tolerance.plan == "hold":
-        mends.append('narrower tolerances ([tolerance]), or none held (tolerance.plan = "show")')
-    return mends
+    return mends + looser_rules(job)
 
 
 def _shortest_m(ground: Ground) -> np.ndarray:

@@ -97,6 +97,14 @@ def spare_words(job: Job) -> str:
     return f", with the {job.rules.growth:g} % of spare load that rules.growth asks for" if job.rules.growth else ""
 
 
+def looser_rules(job: Job) -> list[str]:
+    """What the job asks for beyond the lamps' own need, as mends."""
+    mends = ["less spare load (rules.growth)"] if job.rules.growth else []
+    if job.tolerance.plan == "hold":
+        mends.append('narrower tolerances ([tolerance]), or none held (tolerance.plan = "show")')
+    return mends
+
+
 def load_alone(facts: Facts, lamp: int, feed_idx: int, ohm: float) -> float | None:
     """
     What a lamp alone behind so many ohm loads its driver with, in W or VA; None where it has no stable voltage.

@@ -22,6 +22,7 @@ from .alone import (
     cut_alone,
     lead_ohm,
     load_alone,
+    looser_rules,
     nearest_first,
     spare_words,
     thickest_cable,
@@ -205,11 +206,7 @@ def _mends_far(job: Job, facts: Facts, lamp_type: LampType, alone: Alone) -> lis
     mends.append("a driver with a higher tap, if the lamp's window allows it")
     if job.voltage.max_drop is not None and alone.volts >= lamp_type.window[0]:
         mends.append("a greater voltage.max_drop")
-    if job.rules.growth:
-        mends.append("less spare load (rules.growth)")
-    if job.tolerance.plan == "hold":
-        mends.append('narrower tolerances ([tolerance]), or none held (tolerance.plan = "show")')
-    return mends
+    return mends + looser_rules(job)
 
 
 def too_heavy(job: Job, survey: Survey, facts: Facts, way: np.ndarray) -> list[Obstacle]:
