@@ -34,7 +34,7 @@ import numpy as np
 
 from ..facts import Facts
 from .drivers import Cluster, driver_clusters, drivers_bound, fewest_drivers
-from .loads import Loads, feed_watts, gather_loads, least_watts
+from .loads import Loads, feed_watts, gather_loads, least_watts, shortest_m
 from .start import dual_ascent
 
 if TYPE_CHECKING:
@@ -274,4 +274,5 @@ __all__ = [
     "least_watts",
     "lower_bound",
     "quick_bound",
+    "shortest_m",
 ]

@@ -23,7 +23,7 @@ from ...ground import Ground
 from ...job import Job
 from ...problems import Obstacle
 from ...survey.model import Survey
-from ..bound import gather_loads
+from ..bound import gather_loads, shortest_m
 from ..facts import Facts, gather_facts
 from .alone import looser_rules
 from .each_lamp import too_far, too_heavy, unprotected, without_tap
@@ -42,13 +42,13 @@ def obstacles_before(
     no_tap, _ = without_tap(job, survey, facts)
     if not no_tap and not _proofs(job, survey, _kindest(facts), _straight_m(job, survey), num_drivers):
         return None
-    return _standing(job, survey, facts, _shortest_m(ground), num_drivers)
+    return _standing(job, survey, facts, shortest_m(facts), num_drivers)
 
 
 def proven_obstacles(job: Job, survey: Survey, ground: Ground, num_drivers: int | None) -> list[Obstacle]:
     """What proves on this ground that no layout exists; empty where nothing does."""
     facts = _stated_facts(job, survey, ground)
-    obstacles, proven = _standing(job, survey, facts, _shortest_m(ground), num_drivers) or ([], False)
+    obstacles, proven = _standing(job, survey, facts, shortest_m(facts), num_drivers) or ([], False)
     return obstacles if proven else []
 
 
@@ -108,7 +108,7 @@ def find_obstacles(
         Lamps that the best layout found left out.
     """
     facts = _stated_facts(job, survey, ground)
-    way = _shortest_m(ground)
+    way = shortest_m(facts)
     standing = _standing(job, survey, facts, way, num_drivers)
     if standing is not None:
         return standing
@@ -139,21 +139,6 @@ def _loosen(job: Job, facts: Facts, num_drivers: int | None) -> list[str]:
     if min(facts.supply_inrush_a) < math.inf:
         mends.append("a timer, relay or dimmer that switches a greater inrush (supplies.NAME.inrush_a)")
     return mends + looser_rules(job)
-
-
-def _shortest_m(ground: Ground) -> np.ndarray:
-    """(supplies, lamps) length of the shortest way from each supply point to any joint place of each lamp, in m."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import dijkstra
-
-    graph = ground.graph
-    u, v = graph.ends.T
-    matrix = coo_matrix((np.maximum(graph.length_m, 1e-9), (u, v)), shape=(graph.num_nodes,) * 2).tocsr()
-    dist = dijkstra(matrix, directed=False, indices=graph.supply_node)
-    best = np.full((len(graph.supply_node), graph.num_lamps), np.inf)
-    for arc in graph.leads:
-        best[:, arc.lamp] = np.minimum(best[:, arc.lamp], dist[:, arc.node])
-    return best
 
 
 __all__ = ["find_obstacles", "obstacles_before", "proven_obstacles"]
