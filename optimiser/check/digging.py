@@ -185,6 +185,9 @@ def borders_paid(land: Land, trench: TrenchPlan) -> tuple[int, int]:
         return min((region.distance(point) for region in others), default=np.inf)
 
     along = [away_m(middle) <= NEAR_BORDER_M for middle in middles]
+    # Where a route only bends up or down, its straight line goes on.
+    bends = [LineString([a, c]).distance(b) > PLACE_M for a, b, c in zip(places, places[1:], places[2:], strict=False)]
+    ends = [True, *bends, True]
     sure = possible = 0
     for i, point in enumerate(places):
         near_m = away_m(point)
@@ -193,7 +196,7 @@ def borders_paid(land: Land, trench: TrenchPlan) -> tuple[int, int]:
         lines = along[max(0, i - 1) : i + 1]
         possible += len(lines)
         # Along a border, and where no-dig ground meets it, an end may be taken for one on it or for none.
-        if near_m <= ON_BORDER_M and (land.closed.is_empty or land.closed.distance(point) > NEAR_BORDER_M):
+        if ends[i] and near_m <= ON_BORDER_M and (land.closed.is_empty or land.closed.distance(point) > NEAR_BORDER_M):
             sure += sum(not beside for beside in lines)
     return sure, possible
 

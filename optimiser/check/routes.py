@@ -13,15 +13,13 @@ from numpy.typing import NDArray
 from shapely import LineString
 
 from ..plan.model import JointPlan, TrenchPlan
+from .heights import judge_heights
 from .index import Index
 from .limits import LENGTH_M, PLACE_M
 from .report import Book
 
 Points = NDArray[np.float64]
-
 _AT_ONCE = 16
-_ON_CIRCLE_M, _FLAT_M2 = 0.003, 1e-6
-"""Within this of a circle a place may be on it; triangles of less area than half of this have no slope."""
 
 
 @dataclass
@@ -67,8 +65,7 @@ def judge_routes(index: Index, book: Book) -> Lines:
     _judge_whole(index, book)
     _judge_once(lines, index, book)
     if index.survey.has_heights:
-        _judge_heights(index, book)
-        _judge_trench_heights(index, book)
+        judge_heights(index, book)
     else:
         for name, z in [(j.id, j.z) for j in plan.joints] + [(lamp.id, lamp.z) for lamp in plan.lamps]:
             book.claim("heights", name, not z, f"{name}: a height, but none surveyed")
@@ -189,114 +186,3 @@ def _first_on(shape: LineString, shapes: NDArray[Any], near: list[int]) -> int |
         if twice.any():
             return near[start + int(twice.argmax())]
     return None
-
-
-def _judge_heights(index: Index, book: Book) -> None:
-    """
-    Heights of surveyed places are theirs; any other lies on the surface between the measured points round it.
-
-    The surface is linear over the Delaunay triangles of the measured places; outside them, and where four or more of
-    the places lie on one circle, so that triangles may be split in two ways, a height only has to lie between those of
-    the corners of all triangles whose circumcircle holds the place.
-    """
-    z_at = _measured(index)
-    sleeves = {trench.id for trench in index.plan.trenches if trench.sleeve is not None}
-    in_sleeve = {tuple(point[:2]) for trench in index.plan.trenches if trench.id in sleeves for point in trench.route}
-    asked: list[tuple[str, float, float, float]] = []
-    for joint in index.plan.joints:
-        if book.claim("heights", joint.id, joint.z is not None, f"{joint.id}: the joint lacks its height"):
-            asked.append((joint.id, joint.x, joint.y, joint.z or 0.0))
-    for cable in index.plan.cables:
-        asked += [(cable.id, *point) for point in cable.route if len(point) == 3 and tuple(point[:2]) not in in_sleeve]
-    surface = _Surface(z_at)
-    for name, x, y, z in dict.fromkeys(asked):
-        known = z_at.get((round(x, 3), round(y, 3)))
-        if known is not None:
-            book.same("heights", name, f"height at ({x:g}, {y:g})", z, known, "m", PLACE_M)
-            continue
-        low, high, tol_m = surface.at(x, y)
-        off = max(low - z, z - high)
-        book.at_most("heights", name, f"height at ({x:g}, {y:g}) beyond those measured round it", off, 0, "m", tol_m)
-
-
-def _judge_trench_heights(index: Index, book: Book) -> None:
-    """Trenches are cut where grounds meet, also between the bends of a cable: there heights run evenly along it."""
-    for trench in index.plan.trenches:
-        bends = index.cables[trench.cables[0]].route if trench.cables else []
-        whole = all(len(point) == 3 for point in [*bends, *trench.route])
-        if trench.sleeve is not None or len(bends) < 2 or not trench.route or not whole:
-            continue
-        route = np.array(bends, dtype=float)
-        step = np.hypot(*np.diff(route[:, :2], axis=0).T)
-        along_m = np.concatenate([[0.0], np.cumsum(step)])
-        points = np.array(trench.route, dtype=float)
-        at_m = shapely.line_locate_point(LineString(route[:, :2]), shapely.points(points[:, :2]))
-        off = np.abs(np.interp(at_m, along_m, route[:, 2]) - points[:, 2])
-        steep = float((np.abs(np.diff(route[:, 2])) / np.maximum(step, 1e-3)).max())
-        what = f"height off that of {trench.cables[0]}"
-        book.at_most("heights", trench.id, what, float(off.max()), 0, "m", LENGTH_M * (1 + steep))
-
-
-def _measured(index: Index) -> dict[tuple[float, float], float]:
-    """Height of each measured place; of points at one place the first in the order of the rules of account."""
-    survey = index.survey
-    places = [lamp.place for lamp in survey.lamps] + [supply.place for supply in survey.supplies]
-    for zone in survey.zones:
-        if zone.of == "survey" and zone.polygon.has_z:
-            places += [tuple(row) for row in shapely.get_coordinates(zone.polygon, include_z=True)]
-    places += [place for sleeve in survey.sleeves for place in sleeve.route]
-    places += [tree.place for tree in survey.trees]
-    places += [place for mains in survey.mains for place in mains.route] + [peg.place for peg in survey.pegs]
-    z_at: dict[tuple[float, float], float] = {}
-    for x, y, z in places:
-        z_at.setdefault((round(x, 3), round(y, 3)), z)
-    return z_at
-
-
-class _Surface:
-    """Triangles between measured places, and which of them could not be others."""
-
-    def __init__(self, z_at: dict[tuple[float, float], float]) -> None:
-        self.xy, self.heights = np.array(list(z_at)), np.array(list(z_at.values()))
-        triangles = shapely.get_parts(shapely.delaunay_triangles(shapely.multipoints(self.xy)))
-        corners = shapely.get_coordinates(triangles).reshape(-1, 4, 2)[:, :3] if len(triangles) else np.empty((0, 3, 2))
-        heights = [[z_at[round(x, 3), round(y, 3)] for x, y in corner] for corner in corners]
-        self.corner_z: Points = np.array(heights).reshape(-1, 3)
-        self.centre, self.radius = _circumcircles(corners)
-        away = np.hypot(*np.moveaxis(self.centre[:, None] - self.xy[None], 2, 0))
-        self.sure = (np.abs(away - self.radius[:, None]) <= _ON_CIRCLE_M).sum(axis=1) <= 3
-        self._corner = corners[:, 2]
-        sides = np.stack([corners[:, 0] - corners[:, 2], corners[:, 1] - corners[:, 2]], axis=2)
-        flat = np.abs(np.linalg.det(sides)) < _FLAT_M2
-        self.sure &= ~flat
-        sides[flat] = np.eye(2)
-        self._to_shares = np.linalg.inv(sides)
-
-    def at(self, x: float, y: float) -> tuple[float, float, float]:
-        """Least and greatest height the surface may have there, and what rounding of the place may add."""
-        holds = np.hypot(self.centre[:, 0] - x, self.centre[:, 1] - y) <= self.radius * (1 + 1e-6) + 0.002
-        two = np.einsum("nij,nj->ni", self._to_shares, np.array([x, y]) - self._corner)
-        shares = np.column_stack([two, 1 - two.sum(axis=1)])
-        inside = np.flatnonzero((shares >= -1e-9).all(axis=1))
-        if len(inside) and self.sure[inside].all():
-            z = (shares * self.corner_z).sum(axis=1)[inside]
-            slope = np.einsum(
-                "ni,nij->nj", self.corner_z[inside, :2] - self.corner_z[inside, 2:], self._to_shares[inside]
-            )
-            return float(z.min()), float(z.max()), 0.002 + PLACE_M * float(np.hypot(*slope.T).max())
-        near = self.corner_z[holds] if holds.any() else self.heights
-        nearest = self.heights[np.hypot(self.xy[:, 0] - x, self.xy[:, 1] - y).argmin()]
-        return float(min(near.min(), nearest)), float(max(near.max(), nearest)), 0.002
-
-
-def _circumcircles(corners: Points) -> tuple[Points, Points]:
-    """Centres (t, 2) and radii (t,) of the circles through three corners (t, 3, 2)."""
-    a, b, c = corners[:, 0], corners[:, 1], corners[:, 2]
-    ab, ac = b - a, c - a
-    double = 2 * (ab[:, 0] * ac[:, 1] - ab[:, 1] * ac[:, 0])
-    ab2, ac2 = (ab**2).sum(axis=1), (ac**2).sum(axis=1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ux = (ac[:, 1] * ab2 - ab[:, 1] * ac2) / double
-        uy = (ab[:, 0] * ac2 - ac[:, 0] * ab2) / double
-    offset = np.nan_to_num(np.stack([ux, uy], axis=1), nan=0.0, posinf=1e12, neginf=-1e12)
-    return a + offset, np.hypot(offset[:, 0], offset[:, 1])

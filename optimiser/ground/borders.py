@@ -1,4 +1,4 @@
-"""Lines cut where they meet the borders of zones. In: zone rings, lines. Out: the parts of each line, in order.
+"""Lines cut where they meet the borders of zones. In: border segments, lines. Out: the parts of each line, in order.
 
 Parts shorter than a millimetre (``TINY_M``) are not told apart from their neighbours: they are slivers between zones
 measured to the millimetre, and no trench of that length can be dug, drawn or checked.
@@ -33,22 +33,23 @@ class Parts(NamedTuple):
     b_near: Bools
 
 
-class Borders:
-    """All straight border segments of the zones, ready to be cut with."""
+def sides_of(polygons: Sequence[Polygon]) -> tuple[Floats, Floats]:
+    """Both ends, (k, 2) each, of every side of the polygons."""
+    starts, ends = [np.empty((0, 2))], [np.empty((0, 2))]
+    for polygon in polygons:
+        for ring in (polygon.exterior, *polygon.interiors):
+            corners = shapely.get_coordinates(ring)
+            starts.append(corners[:-1])
+            ends.append(corners[1:])
+    return np.vstack(starts), np.vstack(ends)
 
-    def __init__(self, polygons: Sequence[Polygon]) -> None:
-        starts, ends = [np.empty((0, 2))], [np.empty((0, 2))]
-        for polygon in polygons:
-            for ring in (polygon.exterior, *polygon.interiors):
-                corners = shapely.get_coordinates(ring)
-                starts.append(corners[:-1])
-                ends.append(corners[1:])
-        p, q = np.vstack(starts), np.vstack(ends)
+
+class Borders:
+    """Straight segments p to q, (k, 2) each, ready to be cut with."""
+
+    def __init__(self, p: Floats, q: Floats) -> None:
         solid = np.hypot(*(q - p).T) > 1e-9
         self.p, self.q = p[solid], q[solid]
-        self._grow_tree()
-
-    def _grow_tree(self) -> None:
         low, high = np.minimum(self.p, self.q) - BESIDE_M, np.maximum(self.p, self.q) + BESIDE_M
         self._tree = STRtree(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
 

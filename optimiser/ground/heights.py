@@ -1,8 +1,9 @@
-"""The surface between measured heights. In: Survey. Out: Heights, which tells z anywhere.
+"""The surface between measured heights. In: Survey. Out: Heights: z anywhere, and the lines along which it bends.
 
-The surface is linear over the Delaunay triangles (in plan) of every measured point: lamps, supply points, corners of
-surveyed zones that carry z, sleeves, trees, mains lines and pegs, in that order; of points at one place the first
-holds. Outside the hull, and where the points span no triangle, the nearest measured point's height holds.
+The surface is linear over the Delaunay triangles (in plan) of every measured point and of ``FAR`` points that nobody
+measured, on a circle far outside: each of them is as high as the measured point nearest to it. So the surface has no
+step anywhere, and beyond the measured points it goes on nearly level. A line laid along it bends where it leaves one
+triangle for another: at *creases*.
 """
 
 from __future__ import annotations
@@ -10,48 +11,67 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import shapely
 
 from ..survey.model import Survey
 from .graph import Floats
 
+FAR = 16
+"""How many points stand outside; their circle's radius is three times the measured extent, 100 m at least."""
+_TURN = 0.37
+"""Which part of a step the first of them is turned by, so that on square sites no two measured points are as near."""
+_CREASE = 1e-5
+"""Triangles whose slopes differ by less are one plane: over 100 m they part by a millimetre."""
 
-def measured_points(survey: Survey) -> Floats:
-    """(n, 3) places with heights, each place once, in the order of the module's first lines."""
-    places = [lamp.place for lamp in survey.lamps]
-    places += [supply.place for supply in survey.supplies]
-    for zone in survey.zones:
-        if zone.of == "survey" and zone.polygon.has_z:
-            places += [tuple(row) for row in shapely.get_coordinates(zone.polygon, include_z=True)]
-    places += [place for sleeve in survey.sleeves for place in sleeve.route]
-    places += [tree.place for tree in survey.trees]
-    places += [place for line in survey.mains for place in line.route]
-    places += [peg.place for peg in survey.pegs]
-    seen: dict[tuple[float, float], tuple[float, float, float]] = {}
-    for x, y, z in places:
-        seen.setdefault((round(x, 3), round(y, 3)), (x, y, z))
-    return np.array(list(seen.values()), dtype=float).reshape(-1, 3)
+
+def with_far_points(points: Floats) -> Floats:
+    """(n, 3) measured points and, after them, the far ones: of equally near points the first tells their height."""
+    low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
+    radius_m = max(100.0, 3 * float(np.hypot(*(high - low))))
+    angle = (np.arange(FAR) + _TURN) * (2 * np.pi / FAR)
+    far = (low + high) / 2 + radius_m * np.column_stack([np.cos(angle), np.sin(angle)])
+    apart = np.hypot(*np.moveaxis(far[:, None] - points[None, :, :2], 2, 0))
+    return np.vstack([points, np.column_stack([far, points[np.round(apart, 3).argmin(axis=1), 2]])])
 
 
 class Heights:
-    """Heights of the ground; ``flat`` where none were measured."""
+    """
+    Heights of the ground.
+
+    Attributes
+    ----------
+    flat
+        Whether none were measured.
+    creases
+        Both ends, (k, 2) each, of the lines along which the surface bends.
+    """
 
     def __init__(self, survey: Survey) -> None:
         self.flat = not survey.has_heights
-        self._triangles: Any = None
-        self._nearest: Any = None
+        self.creases: tuple[Floats, Floats] = (np.empty((0, 2)), np.empty((0, 2)))
         if self.flat:
             return
-        from scipy.spatial import Delaunay, QhullError, cKDTree
+        from scipy.spatial import Delaunay, cKDTree
 
-        points = measured_points(survey)
+        points = with_far_points(np.array(survey.heights, dtype=float).reshape(-1, 3))
         self._z = points[:, 2]
         self._nearest = cKDTree(points[:, :2])
-        try:
-            self._middle = points[:, :2].mean(axis=0)
-            self._triangles = Delaunay(points[:, :2] - self._middle)
-        except (QhullError, ValueError):  # fewer than three points, or all on one line
-            self._triangles = None
+        self._middle = points[:, :2].mean(axis=0)
+        self._triangles: Any = Delaunay(points[:, :2] - self._middle)
+        self.creases = self._bends(points[:, :2])
+
+    def _bends(self, xy: Floats) -> tuple[Floats, Floats]:
+        corners, to_shares = self._triangles.simplices, self._triangles.transform
+        z = self._z[corners]
+        with np.errstate(invalid="ignore"):
+            slope = np.einsum("ni,nij->nj", z[:, :2] - z[:, 2:], to_shares[:, :2])
+        ends = []
+        for k in range(3):  # the side opposite a corner, from its one triangle to the other
+            other = self._triangles.neighbors[:, k]
+            mine = np.flatnonzero(other > np.arange(len(other)))
+            apart = np.abs(slope[mine] - slope[other[mine]]).max(axis=1, initial=0.0)
+            ends.append(corners[mine[~(apart <= _CREASE)]][:, [(k + 1) % 3, (k + 2) % 3]])
+        pairs = np.vstack(ends)
+        return xy[pairs[:, 0]], xy[pairs[:, 1]]
 
     def at(self, points: Floats) -> Floats:
         """(n,) heights in m of (n, 2) points; zeros where no heights were measured."""
@@ -59,15 +79,14 @@ class Heights:
         if self.flat or not len(points):
             return np.zeros(len(points))
         z: Floats = np.full(len(points), np.nan)
-        if self._triangles is not None:
-            local = points - self._middle
-            triangle = self._triangles.find_simplex(local)
-            within = np.flatnonzero(triangle >= 0)
-            to_shares = self._triangles.transform[triangle[within]]
-            two = np.einsum("nij,nj->ni", to_shares[:, :2], local[within] - to_shares[:, 2])
-            corner_z = self._z[self._triangles.simplices[triangle[within]]]
-            z[within] = (two * corner_z[:, :2]).sum(axis=1) + (1 - two.sum(axis=1)) * corner_z[:, 2]
-        outside = np.isnan(z)
-        if outside.any():
-            z[outside] = self._z[self._nearest.query(points[outside])[1]]
+        local = points - self._middle
+        triangle = self._triangles.find_simplex(local)
+        within = np.flatnonzero(triangle >= 0)
+        to_shares = self._triangles.transform[triangle[within]]
+        two = np.einsum("nij,nj->ni", to_shares[:, :2], local[within] - to_shares[:, 2])
+        corner_z = self._z[self._triangles.simplices[triangle[within]]]
+        z[within] = (two * corner_z[:, :2]).sum(axis=1) + (1 - two.sum(axis=1)) * corner_z[:, 2]
+        lost = np.flatnonzero(np.isnan(z))  # hundreds of metres away, or in a triangle without area
+        if len(lost):
+            z[lost] = self._z[self._nearest.query(points[lost])[1]]
         return z

@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from ..job import Job
 from ..survey.model import Survey
 from .aiming import circle, ways_are_free
-from .borders import BESIDE_M, TINY_M, Borders, Parts
+from .borders import BESIDE_M, TINY_M, Borders, Parts, sides_of
 from .graph import Bools, Floats, Ints, NodeKind
 from .heights import Heights
 
@@ -41,6 +41,10 @@ def polygons_of(shape: BaseGeometry) -> list[Polygon]:
     return [part for part in shapely.get_parts(shape) if isinstance(part, Polygon) and not part.is_empty]
 
 
+def _point(xyz: Floats) -> Point3:
+    return float(xyz[0]), float(xyz[1]), float(xyz[2])
+
+
 def _sums(index: Ints, values: Any, n: int) -> Floats:
     """(n,) sums of values by index."""
     return np.bincount(index, np.asarray(values, dtype=float), n).astype(float)
@@ -50,7 +54,7 @@ class LinePrices(NamedTuple):
     """Of n straight lines, each (n,)."""
 
     length_m: Floats
-    """Along the slope, in m."""
+    """Along the ground, in m."""
     sun_m: Floats
     """Part of it in grounds of depth 0, in m."""
     trench_price: Floats
@@ -62,8 +66,8 @@ class LinePrices(NamedTuple):
 class LinePiece(NamedTuple):
     """Part of a line in one ground."""
 
-    a: Point3
-    b: Point3
+    route: list[Point3]
+    """Its two ends and, between them, where the surface bends."""
     ground: str
     depth_mm: float
 
@@ -112,7 +116,10 @@ class Land:
         self._lay_leads()
         self._lay_levels()
         self._lay_limits()
-        self.borders = Borders([zone.polygon for zone in survey.zones])
+        sides = sides_of([zone.polygon for zone in survey.zones])
+        self.borders = Borders(*sides)
+        bends = [np.vstack(pair) for pair in zip(sides, self.heights.creases, strict=True)]
+        self._cut_at = self.borders if self.heights.flat else Borders(*bends)
         self._prepare()
 
     # -- laying out ----------------------------------------------------------------------------------------------------
@@ -293,8 +300,8 @@ class Land:
         return np.asarray(allowed, dtype=bool)
 
     def cut(self, a: Floats, b: Floats, lines: Any) -> tuple[Parts, Ints]:
-        """Parts of the lines between borders, and the ground of each."""
-        parts = self.borders.cut(a, b, lines)
+        """Parts of the lines between borders and where the surface bends, and the ground of each."""
+        parts = self._cut_at.cut(a, b, lines)
         return parts, self.ground_at(parts.middle)
 
     def price_lines(self, a: Floats, b: Floats, a_z: Floats | None = None, b_z: Floats | None = None) -> LinePrices:
@@ -314,10 +321,13 @@ class Land:
             none = np.zeros(0)
             return LinePrices(none, none, none, np.zeros(0, bool))
         lines = shapely.linestrings(np.stack([a, b], axis=1))
-        length = self._slope_length(a, b, a_z, b_z)
         allowed = self.visible(a, b, lines)
         parts, ground = self.cut(a, b, lines)
+        length = np.hypot(b[:, 0] - a[:, 0], b[:, 1] - a[:, 1])
         part_m = (parts.end - parts.start) * length[parts.line]
+        if not self.heights.flat or a_z is not None or b_z is not None:
+            part_m = np.hypot(part_m, np.subtract(*self._parts_z(a, b, parts, a_z, b_z)))
+            length = _sums(parts.line, part_m, n)
         price = _sums(parts.line, part_m * self.per_m[ground], n)
         sun = _sums(parts.line, np.where(self.depth_m[ground] == 0, part_m, 0.0), n)
         allowed &= _sums(parts.line, self.no_dig[ground], n) == 0
@@ -340,16 +350,22 @@ class Land:
                 total[asked[pays]] += half[ground[part[asked[pays]]]]
         return np.asarray(total, dtype=float)
 
-    def split_line(self, a: Floats, b: Floats, a_z: float | None = None, b_z: float | None = None) -> list[LinePiece]:
-        """One line, (2,) to (2,), as ``split_lines``; without heights it has the ground's at its ends."""
-        a, b = np.asarray(a, dtype=float).reshape(1, 2), np.asarray(b, dtype=float).reshape(1, 2)
-        z_a = self.height(a) if a_z is None else np.array([a_z])
-        z_b = self.height(b) if b_z is None else np.array([b_z])
-        return self.split_lines(np.column_stack([a, z_a]), np.column_stack([b, z_b]))[0]
+    def _parts_z(
+        self, a: Floats, b: Floats, parts: Parts, a_z: Floats | None, b_z: Floats | None
+    ) -> tuple[Floats, Floats]:
+        """(p,) heights of the first and the last end of each part of the lines a to b, (n, 2) each, in m."""
+        z_a = self.height(a) if a_z is None else a_z
+        z_b = self.height(b) if b_z is None else b_z
+        goes_on = np.flatnonzero(parts.line[1:] == parts.line[:-1])
+        first, last = z_a[parts.line], z_b[parts.line]
+        line = parts.line[goes_on]
+        between = self.height(a[line] + (b[line] - a[line]) * parts.end[goes_on][:, None])
+        last[goes_on] = first[goes_on + 1] = between
+        return first, last
 
     def split_lines(self, a: Floats, b: Floats) -> list[list[LinePiece]]:
         """
-        Lines from a to b, (n, 3) each, cut where the ground changes; heights run evenly between the two ends.
+        Lines from a to b, (n, 3) each, cut where the ground changes; between their ends they follow the surface.
 
         Each piece lies in one ground; neighbours differ in ground.
         """
@@ -357,18 +373,21 @@ class Land:
         if not found:
             return found
         parts, ground = self.cut(a[:, :2], b[:, :2], shapely.linestrings(np.stack([a[:, :2], b[:, :2]], axis=1)))
-        goes_on = np.zeros(len(ground), dtype=bool)
-        goes_on[:-1] = (ground[1:] == ground[:-1]) & (parts.line[1:] == parts.line[:-1])
-        frm, before = 0.0, -1
-        for idx in np.flatnonzero(~goes_on).tolist():
-            line, to = int(parts.line[idx]), float(parts.end[idx])
-            frm = frm if line == before else 0.0
-            start, end = a[line], b[line]
-            p, q = start + (end - start) * frm, end if to == 1.0 else start + (end - start) * to
-            name = self.names[ground[idx]]
-            p3, q3 = (float(p[0]), float(p[1]), float(p[2])), (float(q[0]), float(q[1]), float(q[2]))
-            found[line].append(LinePiece(p3, q3, name, self.job.grounds[name].depth_mm))
-            frm, before = to, line
+        z = self._parts_z(a[:, :2], b[:, :2], parts, a[:, 2], b[:, 2])[1]
+        way = (b - a)[parts.line] * parts.end[:, None]
+        to = np.column_stack([(a[parts.line] + way)[:, :2], z])
+        last = np.concatenate([parts.line[1:] != parts.line[:-1], [True]])
+        to[last] = b[parts.line[last]]
+        before, route = -1, []
+        for idx, (line, kind) in enumerate(zip(parts.line.tolist(), ground.tolist(), strict=True)):
+            if line != before:
+                route = [_point(a[line])]
+            route.append(_point(to[idx]))
+            if last[idx] or ground[idx + 1] != kind:
+                name = self.names[kind]
+                found[line].append(LinePiece(route, name, self.job.grounds[name].depth_mm))
+                route = [route[-1]]
+            before = line
         return found
 
     def _slope_length(self, a: Floats, b: Floats, a_z: Floats | None, b_z: Floats | None) -> Floats:

@@ -27,12 +27,8 @@ from .laying import Laid, Station, lay
 from .quote import quote
 from .running import mains_side, running, schedule_rules
 from .starting import start_of
-from .uneven import longer_over_ground
 from .warn import warnings
 from .wiring import Wired, WiredDriver, wire
-
-UNEVEN_M = 0.1
-"""What a cable may be longer along the ground than its slack allows for before that wants a word: a cut's rounding."""
 
 
 @dataclass(frozen=True)
@@ -239,7 +235,7 @@ class _Writer:
                 last_gain_pct=None if proof.last_gain_pct is None else round(proof.last_gain_pct, 3),
             ),
             rules=self._rules(),
-            warnings=[*warnings(self.job, self.survey, self.layout, self.dug, self.wired), *self._uneven()],
+            warnings=warnings(self.job, self.survey, self.layout, self.dug, self.wired),
             mains=mains_side(self.job, [supply.name for supply in self.survey.supplies], drivers, self.wired),
             running=running(self.job, drivers, self.wired),
             certainty=certainty(self.job, proof.seed),
@@ -326,22 +322,6 @@ class _Writer:
             run=None if cable.run < 0 else f"R{cable.run + 1:02d}",
             sun_m=cable.sun_m,
         )
-
-    def _uneven(self) -> list[str]:
-        """A warning where the ground between the bends of cables makes them longer than their cuts allow for."""
-        slack = self.job.slack.per_cent / 100
-        short = {}
-        for i, more_m in longer_over_ground(self.ground.land.heights, self.dug).items():
-            over_m = more_m - slack * self.laid.cables[i].route_m
-            if over_m > UNEVEN_M:
-                short[self.cable_id[i]] = over_m
-        if not short:
-            return []
-        worst = max(short, key=lambda name: short[name])
-        return [
-            f"The ground rises and falls between the bends of {', '.join(sorted(short))}: along it, {worst} is "
-            f"{short[worst]:.1f} m longer than its slack allows for. Measure such stretches, and cut them longer."
-        ]
 
     def _joint(self, station: Station) -> m.JointPlan:
         place = self.laid.place[station]

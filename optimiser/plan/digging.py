@@ -13,10 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..ground import Ground
-from ..ground.zones import LinePiece
+from ..ground.graph import NodeKind
 from ..job import Job
 from ..survey.model import Place, Survey
-from .laying import LaidCable, length_of
+from .laying import LaidCable, length_of, without_repeats
+from .lines import Line, lines_of, rounded
 
 
 @dataclass
@@ -42,9 +43,13 @@ def dig(job: Job, survey: Survey, ground: Ground, cables: Sequence[LaidCable]) -
         for span in cable.spans:
             in_edge.setdefault(span.edge, []).append((span.frm, span.to, i))
     parts: list[Dug] = []
-    lines = _lines_of(ground, sorted(in_edge))
-    for edge in sorted(in_edge):
-        parts.extend(_parts(job, survey, ground, edge, in_edge[edge], cables, lines.get(edge)))
+    lines = lines_of(ground, sorted(in_edge))
+    pays = _pays(ground, lines)
+    for edge, spans in sorted(in_edge.items()):
+        if edge in lines:
+            parts.extend(_parts(ground, lines[edge], pays[edge], spans, cables))
+        else:
+            parts.append(_apart(job, survey, ground, edge, tuple(sorted({i for _, _, i in spans}))))
     strung = _string(parts)
     for trench in strung:
         trench.length_m = length_of(trench.route)
@@ -56,86 +61,66 @@ def dig(job: Job, survey: Survey, ground: Ground, cables: Sequence[LaidCable]) -
     return strung
 
 
-@dataclass(frozen=True)
-class _Line:
-    """A straight trench: its pieces, one for each ground, and whether its two ends pay half a crossing."""
-
-    pieces: list[LinePiece]
-    first_pays: bool
-    last_pays: bool
-
-
-def _lines_of(ground: Ground, edges: Sequence[int]) -> dict[int, _Line]:
-    """All edges that are neither sleeves nor stubs, cut at once."""
-    graph, land = ground.graph, ground.land
-    straight = [e for e in edges if graph.sleeve[e] < 0 and not graph.stub[e]]
-    if not straight:
+def _pays(ground: Ground, lines: dict[int, Line]) -> dict[int, tuple[bool, bool]]:
+    """Whether the two ends of each line pay half a crossing."""
+    if not lines:
         return {}
-    a, b = graph.xyz[graph.ends[straight, 0]], graph.xyz[graph.ends[straight, 1]]
-    split = land.split_lines(a, b)
-    first, last = (np.array([land.names.index(pieces[k].ground) for pieces in split]) for k in (0, -1))
-    first_pays, last_pays = land.on_border(a[:, :2], first), land.on_border(b[:, :2], last)
-    return {
-        edge: _Line(pieces, bool(pays_a), bool(pays_b))
-        for edge, pieces, pays_a, pays_b in zip(straight, split, first_pays, last_pays, strict=True)
-    }
+    land = ground.land
+    ends = np.array([line.ends[:, :2] for line in lines.values()])
+    first, last = (np.array([land.names.index(line.stretches[k].ground) for line in lines.values()]) for k in (0, -1))
+    pays = zip(land.on_border(ends[:, 0], first), land.on_border(ends[:, 1], last), strict=True)
+    return {edge: (bool(a), bool(b)) for edge, (a, b) in zip(lines, pays, strict=True)}
 
 
-def _parts(
-    job: Job,
-    survey: Survey,
-    ground: Ground,
-    edge: int,
-    spans: list[tuple[float, float, int]],
-    cables: Sequence[LaidCable],
-    line: _Line | None,
-) -> list[Dug]:
+def _apart(job: Job, survey: Survey, ground: Ground, edge: int, who: tuple[int, ...]) -> Dug:
+    """The trench of a sleeve or a stub."""
     graph, land = ground.graph, ground.land
     u, v = (int(node) for node in graph.ends[edge])
-    a, b = _place(graph.xyz[u]), _place(graph.xyz[v])
+    a, b = rounded(graph.xyz[u]), rounded(graph.xyz[v])
     if graph.sleeve[edge] >= 0:
         sleeve = survey.sleeves[int(graph.sleeve[edge])]
-        route = [_place(np.array(p)) for p in sleeve.route]
+        route = [rounded(place) for place in sleeve.route]
         if route[0][:2] != a[:2]:
             route.reverse()
         route[0], route[-1] = a, b
-        who = tuple(sorted({i for _, _, i in spans}))
-        return [Dug("sleeve", 0.0, route, who, int(graph.sleeve[edge]), False, 0)]
-    if graph.stub[edge]:
-        foot = graph.xyz[v if int(graph.kind[u]) != 1 else u]
-        name = land.names[int(land.ground_at(foot[None, :2])[0])]
-        who = tuple(sorted({i for _, _, i in spans}))
-        return [Dug(name, job.grounds[name].depth_mm, [a, b], who, -1, True, 0)]
-    assert line is not None
-    pieces = line.pieces
-    total = float(np.linalg.norm(graph.xyz[v] - graph.xyz[u])) or 1.0
+        return Dug("sleeve", 0.0, route, who, int(graph.sleeve[edge]), False, 0)
+    foot = graph.xyz[v if int(graph.kind[u]) != NodeKind.FOOT else u]
+    name = land.names[int(land.ground_at(foot[None, :2])[0])]
+    return Dug(name, job.grounds[name].depth_mm, [a, b], who, -1, True, 0)
+
+
+def _parts(
+    ground: Ground,
+    line: Line,
+    pays: tuple[bool, bool],
+    spans: list[tuple[float, float, int]],
+    cables: Sequence[LaidCable],
+) -> list[Dug]:
+    """The trenches of a straight line, cut where its ground and where its set of cables changes."""
+    land, stretches = ground.land, line.stretches
     parts: list[Dug] = []
-    gone = 0.0
-    for k, piece in enumerate(pieces):
-        here = float(np.linalg.norm(np.subtract(piece.b, piece.a))) / total
-        frm, to = gone, (1.0 if k == len(pieces) - 1 else gone + here)
-        gone = to
+    for k, stretch in enumerate(stretches):
+        frm, to = stretch.frm, stretch.to
         marks = sorted({frm, to, *(m for s in spans for m in s[:2] if frm + 1e-9 < m < to - 1e-9)})
-        pays_a = k > 0 and not land.no_dig[land.names.index(pieces[k - 1].ground)]
-        pays_b = k < len(pieces) - 1 and not land.no_dig[land.names.index(pieces[k + 1].ground)]
-        if k == 0:
-            pays_a = line.first_pays
-        if k == len(pieces) - 1:
-            pays_b = line.last_pays
+        pays_a = pays[0] if k == 0 else not land.no_dig[land.names.index(stretches[k - 1].ground)]
+        pays_b = pays[1]
+        if k < len(stretches) - 1:
+            pays_b = not land.no_dig[land.names.index(stretches[k + 1].ground)]
         for m, (lo, hi) in enumerate(itertools.pairwise(marks)):
             middle = (lo + hi) / 2
             who = tuple(sorted({i for f, t, i in spans if f <= middle <= t}))
             if not who:
                 continue
-            ends = [_at(graph.xyz[u], graph.xyz[v], share) for share in (lo, hi)]
+            ends = [line.place(share) for share in (lo, hi)]
             for share_idx, share in enumerate((lo, hi)):  # straight joints stand where the cable's own route says
                 at_joint = frm + 1e-9 < share < to - 1e-9
                 near = _station_near(ends[share_idx], who, cables) if at_joint else None
                 ends[share_idx] = near or ends[share_idx]
             if ends[0] == ends[1]:  # a corner of a zone clipped by less than a millimetre
                 continue
+            route = without_repeats([ends[0], *(line.place(share) for share in line.bends(lo, hi)), ends[1]])
             borders = (pays_a and m == 0) + (pays_b and m == len(marks) - 2)
-            parts.append(Dug(piece.ground, piece.depth_mm, ends, who, -1, False, int(borders)))
+            parts.append(Dug(stretch.ground, stretch.depth_mm, route, who, -1, False, int(borders)))
     return parts
 
 
@@ -183,12 +168,3 @@ def _string(parts: list[Dug]) -> list[Dug]:
                 borders += parts[at].borders
         strung.append(Dug(part.ground, part.depth_mm, route, part.cables, part.sleeve, part.stub, borders))
     return strung
-
-
-def _at(a: np.ndarray, b: np.ndarray, share: float) -> Place:
-    return _place(a + (b - a) * share)
-
-
-def _place(xyz: np.ndarray) -> Place:
-    x, y, z = (round(float(c), 3) + 0.0 for c in xyz)
-    return x, y, z

@@ -18,6 +18,7 @@ from ..ground import Ground
 from ..job import Job
 from ..search.layout import Circuit, Layout
 from ..survey.model import Place, Survey
+from .lines import Line, lines_of, rounded
 
 LEAST_CUT_M = 0.5
 """No straight joint is made nearer to the end of its piece."""
@@ -81,8 +82,10 @@ def lay(job: Job, survey: Survey, ground: Ground, layout: Layout) -> Laid:
         A piece longer than its longest reel crosses no ground on which the joint it needs may stand.
     """
     laid = Laid([], {})
+    used = {edge for circuit in layout.circuits for piece in circuit.pieces for edge in piece.edges}
+    lines = {} if ground.land.heights.flat else lines_of(ground, sorted(used))
     for circuit_idx, circuit in enumerate(layout.circuits):
-        _lay_circuit(job, survey, ground, circuit_idx, circuit, laid)
+        _lay_circuit(job, survey, ground, circuit_idx, circuit, lines, laid)
     if job.joints.method == "tap":
         _join_runs(job, survey, layout, laid)
     for cable in laid.cables:
@@ -107,7 +110,15 @@ def length_of(route: list[Place]) -> float:
     return round(float(np.linalg.norm(np.diff(np.array(route), axis=0), axis=1).sum()), 3)
 
 
-def _lay_circuit(job: Job, survey: Survey, ground: Ground, circuit_idx: int, circuit: Circuit, laid: Laid) -> None:
+def _lay_circuit(
+    job: Job,
+    survey: Survey,
+    ground: Ground,
+    circuit_idx: int,
+    circuit: Circuit,
+    lines: dict[int, Line],
+    laid: Laid,
+) -> None:
     graph = ground.graph
     root = int(graph.supply_node[circuit.supply])
     last_at: dict[int, int] = {}  # graph node -> index of the cable that ends there
@@ -115,7 +126,7 @@ def _lay_circuit(job: Job, survey: Survey, ground: Ground, circuit_idx: int, cir
         cable = list(job.cables.values())[piece.cable]
         start_node, end_node = piece.nodes[0], piece.nodes[-1]
         at_driver = start_node == root
-        walk, spans = _walk(survey, ground, piece.nodes, piece.edges)
+        walk, spans = _walk(survey, ground, piece.nodes, piece.edges, lines)
         first_end = job.driver_end_m(survey.supplies[circuit.supply].name) if at_driver else job.slack.joint_end_m
         cuts = _straight_joints(job, ground, walk, spans, first_end, cable.longest_reel_m)
         start: Station | None = None if at_driver else (circuit_idx, start_node, 0)
@@ -124,7 +135,7 @@ def _lay_circuit(job: Job, survey: Survey, ground: Ground, circuit_idx: int, cir
         for k, (i, j) in enumerate(itertools.pairwise(marks), start=1):
             end: Station = (circuit_idx, end_node, 0) if j == len(walk) - 1 else (circuit_idx, piece_idx, k)
             laid.place[end] = walk[j]
-            route = _without_repeats(walk[i : j + 1])
+            route = without_repeats(walk[i : j + 1])
             laid.cables.append(
                 LaidCable(
                     circuit_idx,
@@ -134,7 +145,7 @@ def _lay_circuit(job: Job, survey: Survey, ground: Ground, circuit_idx: int, cir
                     route,
                     _merged(spans[i:j]),
                     length_of(route),
-                    round(sum(_sun_m(ground, span) for span in spans[i:j]), 3),
+                    round(sum(_sun_m(ground, span, lines) for span in spans[i:j]), 3),
                     above,
                 )
             )
@@ -145,44 +156,43 @@ def _lay_circuit(job: Job, survey: Survey, ground: Ground, circuit_idx: int, cir
 
 
 def _walk(
-    survey: Survey, ground: Ground, nodes: tuple[int, ...], edges: tuple[int, ...]
+    survey: Survey, ground: Ground, nodes: tuple[int, ...], edges: tuple[int, ...], lines: dict[int, Line]
 ) -> tuple[list[Place], list[Span]]:
     """Places along the route, and the span of graph edge between each and the next."""
     graph = ground.graph
-    walk: list[Place] = [_place(graph.xyz[nodes[0]])]
+    walk: list[Place] = [rounded(graph.xyz[nodes[0]])]
     spans: list[Span] = []
     for u, v, edge in zip(nodes, nodes[1:], edges, strict=False):
         up = int(graph.ends[edge][0]) == u
         if graph.sleeve[edge] >= 0:
             route = list(survey.sleeves[int(graph.sleeve[edge])].route)
-            places = [
-                _place(np.array(p)) for p in (route if _place(np.array(route[0]))[:2] == walk[-1][:2] else route[::-1])
-            ]
-            places[0], places[-1] = walk[-1], _place(graph.xyz[v])
+            places = [rounded(p) for p in (route if rounded(route[0])[:2] == walk[-1][:2] else route[::-1])]
+            places[0], places[-1] = walk[-1], rounded(graph.xyz[v])
+            shares = [i / (len(places) - 1) for i in range(len(places))]
         else:
-            places = [walk[-1], _place(graph.xyz[v])]
-        count = len(places) - 1
-        for i in range(count):
-            a, b = i / count, (i + 1) / count
+            bends = lines[edge].bends(0.0, 1.0) if edge in lines else []
+            places = [lines[edge].place(share) for share in bends]
+            shares = [0.0, *bends, 1.0]
+            if not up:
+                places, shares = places[::-1], [1 - share for share in reversed(shares)]
+            places = [walk[-1], *places, rounded(graph.xyz[v])]
+        for i, (a, b) in enumerate(itertools.pairwise(shares)):
             spans.append(Span(edge, a, b) if up else Span(edge, 1 - b, 1 - a, back=True))
             walk.append(places[i + 1])
     return walk, spans
 
 
-def _sun_m(ground: Ground, span: Span) -> float:
+def _sun_m(ground: Ground, span: Span, lines: dict[int, Line]) -> float:
     """Metres of a span that lie on the surface."""
     graph, edge = ground.graph, span.edge
     whole, length = float(graph.sun_m[edge]), float(graph.length_m[edge])
-    if whole == 0 or whole >= length - 1e-9 or (span.frm, span.to) == (0.0, 1.0):
+    if whole == 0 or (span.frm, span.to) == (0.0, 1.0):
+        return whole
+    if edge not in lines and whole >= length - 1e-9:
         return whole * (span.to - span.frm)
-    u, v = graph.xyz[graph.ends[edge]]
-    sun, gone = 0.0, 0.0
-    for part in ground.land.split_line(u[:2], v[:2], float(u[2]), float(v[2])):
-        upto = gone + float(np.linalg.norm(np.subtract(part.b, part.a))) / length
-        if part.depth_mm == 0:
-            sun += max(0.0, min(upto, span.to) - max(gone, span.frm)) * length
-        gone = upto
-    return sun
+    line = lines.get(edge) or lines_of(ground, [edge])[edge]
+    parts = [(max(span.frm, on.frm), min(span.to, on.to)) for on in line.stretches if on.depth_mm == 0]
+    return sum(line.length_m(frm, to) for frm, to in parts if frm < to)
 
 
 def _straight_joints(
@@ -218,7 +228,7 @@ def _straight_joints(
                     good = np.flatnonzero(ground.land.may_joint(places[:, :2]) & clear)
                     if len(good):
                         share = float(shares[good[-1]])
-                        best = (gone + share * seg, i, _place(places[good[-1]]))
+                        best = (gone + share * seg, i, rounded(places[good[-1]]))
             gone += seg
             if gone > most:
                 break
@@ -292,14 +302,10 @@ def _merged(spans: list[Span]) -> list[Span]:
     return merged
 
 
-def _without_repeats(route: list[Place]) -> list[Place]:
+def without_repeats(route: list[Place]) -> list[Place]:
+    """A route without places that are the same as the one before; at least its two ends."""
     kept = [route[0]]
     for place in route[1:]:
         if place != kept[-1]:
             kept.append(place)
     return kept if len(kept) > 1 else [route[0], route[-1]]
-
-
-def _place(xyz: np.ndarray) -> Place:
-    x, y, z = (round(float(c), 3) + 0.0 for c in xyz)
-    return x, y, z

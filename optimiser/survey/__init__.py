@@ -103,7 +103,6 @@ def build_survey(reduced: Reduced, file: str, job: Job) -> Survey:
         mains=tuple(make_mains(mains_lines, heights)),
         pegs=tuple(Peg(point.name, place_of(point, heights), point.row) for point in _of_kind(points, "peg")),
         fixed=tuple(_fixed_points(outlines, zones, heights, job)),
-        has_heights=bool(heights),
         heights=tuple((x, y, z) for (x, y), z in heights.items()),
         position=reduced.position,
     )

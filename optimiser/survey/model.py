@@ -99,10 +99,13 @@ class Survey:
     mains: tuple[MainsLine, ...] = ()
     pegs: tuple[Peg, ...] = ()
     fixed: tuple[FixedPoint, ...] = ()
-    has_heights: bool = False
     heights: tuple[Place, ...] = ()
     """Every measured height, one for each place, in the order of the file: the surface is drawn over these."""
     position: Position | None = None
     """Where the grid of x and y lies on Earth, where that is known."""
     notes: tuple[str, ...] = ()
     """Things the reader wants said: columns it left out, defaults it took."""
+
+    @property
+    def has_heights(self) -> bool:
+        return bool(self.heights)

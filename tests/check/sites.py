@@ -236,6 +236,9 @@ def ring(x: float, y: float, radius: float, corners: int) -> Polygon:
     return Polygon([(x + out * math.cos(i * turn), y + out * math.sin(i * turn)) for i in range(corners)])
 
 
+CORNERS = [(-20.0, -20.0), (-20.0, 20.0), (30.0, -20.0), (30.0, 20.0)]
+
+
 def slope() -> tuple[Sketch, Data]:
     """
     A slope of 3 in 4: a tree, a mains line to cross, an uncut run, an extended lead, a fuse behind a holding driver.
@@ -263,7 +266,7 @@ def slope() -> tuple[Sketch, Data]:
         ),
         trees=(Tree("oak", (12, 6, 9), 400),),
         mains=(MainsLine("feed", ((4, -3, 3), (4, 3, 3))),),
-        has_heights=True,
+        heights=tuple((x, y, 0.75 * x) for x, y in [(0, 0), (8, 0.2), (16, 0.75), *CORNERS]),
     )
     sketch = Sketch(
         settings,

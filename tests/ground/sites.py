@@ -53,12 +53,18 @@ def box(name: str, ground: str, x0: float, y0: float, x1: float, y1: float, keep
 def make_survey(
     lamps: Sequence[tuple[float, ...]], supplies: Sequence[tuple[float, ...]], zones: Sequence[Zone] = (), **more: Any
 ) -> Survey:
-    """Lamps as (x, y) or (x, y, z), of type spike unless ``types`` says otherwise."""
+    """
+    Lamps as (x, y) or (x, y, z), of type spike unless ``types`` says otherwise.
+
+    With ``has_heights`` the z of lamps, supply points and pegs were measured.
+    """
     types = more.pop("types", ["spike"] * len(lamps))
 
     def place(at: tuple[float, ...]) -> tuple[float, float, float]:
         return (float(at[0]), float(at[1]), float(at[2]) if len(at) > 2 else 0.0)
 
+    if more.pop("has_heights", False):
+        more["heights"] = tuple(map(place, [*lamps, *supplies, *(peg.place for peg in more.get("pegs", ()))]))
     named = enumerate(zip(lamps, types, strict=True))
     return Survey(
         lamps=tuple(Lamp(f"L{i + 1}", kind, place(at), row=i + 2) for i, (at, kind) in named),

@@ -98,17 +98,17 @@ def test_slivers_between_zones_measured_to_the_millimetre_are_passed_over() -> N
     # A gap of half a millimetre between two slabs is no lawn: one crossing, not two.
     land = land_of([box("paving", "paving", 0, 0, 2, 4), box("paving 2", "paving", 2.0005, 0, 4, 4)])
     assert price(land, (-1, 2), (5, 2)) == pytest.approx(10 + 4 * 40 + 10 + 30, abs=0.05)
-    names = [piece.ground for piece in land.split_line(np.array([-1, 2]), np.array([5, 2]))]
+    names = [piece.ground for piece in land.split_lines(np.array([[-1, 2, 0]]), np.array([[5, 2, 0]]))[0]]
     assert names == ["lawn", "paving", "lawn"]
 
 
-def test_split_line_gives_the_pieces_that_the_price_is_made_of() -> None:
+def test_split_lines_give_the_pieces_that_the_price_is_made_of() -> None:
     land = land_of([box("paving", "paving", 2, -5, 4, 5), box("bed", "bed", 3, -5, 6, 5)])
-    pieces = land.split_line(np.array([0.0, 0.0]), np.array([8.0, 0.0]))
+    pieces = land.split_lines(np.zeros((1, 3)), np.array([[8.0, 0.0, 0.0]]))[0]
     assert [(p.ground, p.depth_mm) for p in pieces] == [("lawn", 200), ("paving", 150), ("bed", 300), ("lawn", 200)]
-    assert [p.b[0] for p in pieces] == pytest.approx([2, 4, 6, 8])
-    assert pieces[0].a == (0, 0, 0)
-    ends = np.array([[p.a[:2], p.b[:2]] for p in pieces]).reshape(-1, 2)
+    assert [p.route[-1][0] for p in pieces] == pytest.approx([2, 4, 6, 8])
+    assert pieces[0].route[0] == (0, 0, 0)
+    ends = np.array([[p.route[0][:2], p.route[-1][:2]] for p in pieces]).reshape(-1, 2)
     ground = np.repeat([land.names.index(p.ground) for p in pieces], 2)
     assert land.on_border(ends, ground).tolist() == [False, True, True, True, True, True, True, False]
 
@@ -189,12 +189,12 @@ def test_lengths_follow_the_slope() -> None:
     lines = land.price_lines(np.array([[2.0, 2.0], [2.0, 2.0]]), np.array([[6.0, 2.0], [2.0, 6.0]]))
     assert lines.length_m == pytest.approx([5, 4])
     assert lines.trench_price == pytest.approx([2.5 * 10 + 2.5 * 40 + 15, 40])
-    assert land.height(np.array([[3.0, 5.0], [100.0, 1.0]])) == pytest.approx(
-        [2.25, 6.0]
-    )  # beyond the hull: the nearest
+    # Beyond what was measured the ground goes on nearly level from the nearest height.
+    assert land.height(np.array([[3.0, 5.0], [90.0, 1.0]])) == pytest.approx([2.25, 6.0])
     lead = land.lead_lines(np.array([0]), np.array([[1.16, 1.0]]))
     assert lead.length_m == pytest.approx([0.2]) and lead.allowed[0]
-    assert land.split_line(np.array([2.0, 2.0]), np.array([6.0, 2.0]))[0].b == pytest.approx((4, 2, 3))
+    pieces = land.split_lines(np.array([[2.0, 2.0, 1.5]]), np.array([[6.0, 2.0, 4.5]]))[0]
+    assert pieces[0].route[-1] == pytest.approx((4, 2, 3))
 
 
 def test_reach_is_what_the_lead_leaves() -> None:

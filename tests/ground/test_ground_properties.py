@@ -91,12 +91,12 @@ def test_crossing_sums_and_pieces_fit_together(made: list[Zone], seed: int) -> N
     a, b = np.random.default_rng(seed).random((2, 8, 2)) * 16
     lines = land.price_lines(a, b)
     for idx in np.flatnonzero(lines.allowed):
-        pieces = land.split_line(a[idx], b[idx])
-        assert pieces[0].a[:2] == pytest.approx(a[idx]) and pieces[-1].b[:2] == pytest.approx(b[idx])
+        (pieces,) = land.split_lines(np.array([[*a[idx], 0.0]]), np.array([[*b[idx], 0.0]]))
+        assert pieces[0].route[0][:2] == pytest.approx(a[idx]) and pieces[-1].route[-1][:2] == pytest.approx(b[idx])
         total = 0.0
         for piece in pieces:
             ground = land.names.index(piece.ground)
-            ends = np.array([piece.a[:2], piece.b[:2]])
+            ends = np.array([piece.route[0][:2], piece.route[-1][:2]])
             total += float(np.hypot(*(ends[1] - ends[0]))) * land.per_m[ground]
             total += float(land.on_border(ends, np.array([ground, ground])).sum()) * land.crossing[ground] / 2
         changes = sum(one.ground != two.ground for one, two in pairwise(pieces))
@@ -104,7 +104,9 @@ def test_crossing_sums_and_pieces_fit_together(made: list[Zone], seed: int) -> N
         # Where a line grazes a corner within a millimetre or two of its end, what lies beside it is a matter of
         # millimetres.
         corners = np.vstack([shapely.get_coordinates(each.polygon) for each in made] or [np.full((1, 2), 99.0)])
-        near = min(np.hypot(*(corners - end).T).min() for piece in pieces for end in (piece.a[:2], piece.b[:2]))
+        near = min(
+            np.hypot(*(corners - end).T).min() for piece in pieces for end in (piece.route[0][:2], piece.route[-1][:2])
+        )
         assume(near > 0.01)
         assert total == pytest.approx(lines.trench_price[idx], abs=1e-6)
 
