@@ -10,6 +10,9 @@ from __future__ import annotations
 import itertools
 import math
 import random
+from functools import partial
+from types import SimpleNamespace
+from typing import Any, cast
 
 import networkx as nx
 import numpy as np
@@ -21,7 +24,9 @@ from optimiser.job_folder import JobFolder
 from optimiser.problems import BadInput
 from optimiser.search.bound import dual_ascent, lower_bound, parts
 from optimiser.search.bound.ascent import ascend
+from optimiser.search.bound.cheapest_tree import CheapestTree
 from optimiser.search.bound.copper import amps_per_volt, ask, line_prices, nearest_m
+from optimiser.search.bound.copper_trees import TURNS, copper_of_trees
 from optimiser.search.bound.loads import gather_loads
 from optimiser.search.construct import construct, straighten_all
 from optimiser.search.effort import Effort
@@ -198,6 +203,7 @@ def copper_alone(seed: int, monkeypatch: pytest.MonkeyPatch) -> float:
     """Bound by parts with copper always tried, as part of what the plain one is."""
     monkeypatch.setattr(parts, "PROMISING", (0.0, 0.0))
     monkeypatch.setattr(parts, "WORTHWHILE", 0.0)
+    monkeypatch.setattr(parts, "HOPEFUL", 0.0)
     tiny = tiny_job(seed)
     facts, optimum = facts_of(tiny), optimum_of(seed)
     loads = gather_loads(facts)
@@ -207,9 +213,15 @@ def copper_alone(seed: int, monkeypatch: pytest.MonkeyPatch) -> float:
     least = by_parts.prove()
     assert least.total <= optimum + 1e-6
     plain = by_parts._look(frozenset(), frozenset(), None)
-    copper = by_parts._copper(plain)
+    near_m = nearest_m(facts, list(range(len(facts.supply_price))))
+    copper, (stretch, number) = by_parts._copper(plain, near_m)
     assert copper + plain.counted <= optimum + 1e-6
-    return copper / max(plain.parts.trench, 1e-9)
+    by_parts.tree_work = 1e9
+    trees = partial(by_parts._tree, plain)
+    line = by_parts.lines[number]
+    exactly = copper_of_trees(facts, by_parts.pull, line, stretch * near_m, trees, TURNS)
+    assert exactly + plain.counted <= optimum + 1e-6
+    return max(copper, exactly) / max(plain.parts.trench, 1e-9)
 
 
 def test_copper_never_makes_a_bound_of_tiny_jobs_too_high(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -246,8 +258,12 @@ def test_copper_over_one_way_is_what_the_formula_of_the_trade_gives() -> None:
 
 
 @pytest.mark.parametrize("seed", range(60))
-def test_dual_ascent_with_ways_is_below_every_set_of_ways(seed: int) -> None:
-    """Every choice of a simple way for each lamp, an edge paid once whatever its directions."""
+def test_trees_with_ways_against_every_set_of_ways(seed: int) -> None:
+    """
+    Every choice of a simple way for each lamp, an edge paid once whatever its directions.
+
+    Dual ascent proves no more than the cheapest; the tables of cheapest trees find just that.
+    """
     rng = random.Random(seed)
     nodes, supplies, lamps = 6, rng.randint(1, 2), 3
     pairs = sorted(
@@ -282,6 +298,33 @@ def test_dual_ascent_with_ways_is_below_every_set_of_ways(seed: int) -> None:
     proven = ascend(root + 1, root, list(range(nodes, root)), tail, head, price, own=[c * length for c in per_m]).total
     assert proven <= best + 1e-9
     assert proven >= 0.6 * best - 1e-9
+    near: list[list[tuple[int, int]]] = [[] for _ in range(nodes)]
+    for e, (u, v) in enumerate(pairs):
+        near[u].append((v, e))
+        near[v].append((u, e))
+    stub: Any = SimpleNamespace(
+        graph=SimpleNamespace(
+            ends=ends,
+            num_nodes=nodes,
+            length_m=np.array([2 * metres[p] for p in pairs]),
+            trench_price=np.array([fixed[p] for p in pairs]),
+            pull_price=np.zeros(len(pairs)),
+            supply_node=np.arange(supplies),
+            leads=[SimpleNamespace(lamp=lamp, node=node) for lamp, node in enumerate(at)],
+        ),
+        slack=1.0,
+        num_lamps=lamps,
+        lead_price=[0.0] * lamps,
+        supply_price=start,
+        roots=list(range(supplies)),
+        near=near,
+    )
+    tree = CheapestTree(cast(Facts, stub), 0.0, np.array(per_m), np.full(len(pairs), 0.5))
+    assert tree.price == pytest.approx(best, abs=1e-6)
+    found = tree.ways()
+    paid = sum(fixed[pairs[e]] for e in {e for way in found for e in way})
+    paid += sum(each * metres[pairs[e]] for each, way in zip(per_m, found, strict=True) for e in way)
+    assert paid <= best + 1e-6  # supply points are paid beside
 
 
 @pytest.mark.parametrize("seed", range(2))
@@ -289,7 +332,7 @@ def test_copper_lifts_the_bound_where_voltage_binds_hard(seed: int, monkeypatch:
     folder = garden(8, 14.0, seed)
     facts = facts_on_ground(folder)
     with_copper = lower_bound(facts).total
-    monkeypatch.setattr(parts.ByParts, "_copper", lambda self, known: 0.0)
+    monkeypatch.setattr(parts.ByParts, "_copper", lambda self, known, near_m: (0.0, (1.3, 0)))
     assert with_copper > 1.04 * lower_bound(facts).total
     state = found(facts, seed, 25)
     assert state is not None
