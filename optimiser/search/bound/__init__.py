@@ -9,10 +9,10 @@ Three bounds, of which the greatest holds (each is proven in the modules named):
 * *By parts*, for jobs of any size (``parts.py``). Trench, leads, supply points and cable: dual ascent (``ascent.py``,
   ``start.py``), with one cheapest cable in each trench, or with the copper that drop forces on the ways to all lamps
   (``copper.py``), whichever proves more; for few lamps the cheapest trees themselves (``cheapest_tree.py``), with
-  prices of copper that suit what flows in each edge (``copper_trees.py``). Joints, ends of cables, drivers and fuses: a linear program without ground,
-  branched to whole drivers and circuits (``counting.py``, ``branch.py``); for very many lamps without telling which
-  lamp hangs on what, drivers being one sum that covers the load. No price is counted twice, so the sum is a bound; on
-  small jobs one for each set of supply points that may be used, of which the least holds.
+  prices of copper that suit what flows in each edge (``copper_trees.py``). Joints, ends of cables, drivers and fuses: a
+  linear program without ground, branched to whole drivers and circuits (``counting.py``, ``branch.py``); for very many
+  lamps without telling which lamp hangs on what, drivers being one sum that covers the load. No price is counted twice,
+  so the sum is a bound; on small jobs one for each set of supply points that may be used, of which the least holds.
 * *Network*, for more lamps than *whole* takes: trench, cable, joints at their places and drivers in one program that
   counts cables at nodes (``network.py``). It begins with dual ascent's cuts and columns, which leave little to add.
 * *Whole*, for few lamps (more with more effort): all parts in one linear program on the ground graph
