@@ -57,9 +57,9 @@ class Land:
     dug_off_inner: BaseGeometry
     kept_off: BaseGeometry
 
-    def candidates(self, point: Point, within_m: float = PLACE_M) -> list[str]:
+    def candidates(self, point: Point) -> list[str]:
         """Grounds that may be dug and hold at the point or within a rounding of it."""
-        return [name for name, region in self.regions.items() if region.distance(point) <= within_m]
+        return [name for name, region in self.regions.items() if region.distance(point) <= PLACE_M]
 
 
 def lay_land(job: Job, survey: Survey, box_m: tuple[float, float, float, float]) -> Land:
