@@ -15,12 +15,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..ground.border_places import ASIDE_M
-from ..ground.graph import Bools, Floats, Ints
+from ..ground.graph import Bools, Floats, Ints, NodeKind
 from ..ground.hub_places import fermat_points
 from ..ground.refraction import crossing_ways
 from ..ground.zones import Land
 from .circuit import Fed
-from .facts import Facts, is_fixed
+from .facts import Facts
 from .full_trees import FullTrees, full_trees
 from .state import Bench, State
 
@@ -75,8 +75,8 @@ def slide(bench: Bench, state: State, land: Land, *, centre: bool = False) -> Sl
     movable = [
         v
         for v in sorted(network.links)
-        if (not is_fixed(int(facts.graph.kind[v])) and len(network.links[v]) >= 2)
-        or (v in network.lamps_at and not is_fixed(int(facts.graph.kind[v])))
+        if (not _is_fixed(int(facts.graph.kind[v])) and len(network.links[v]) >= 2)
+        or (v in network.lamps_at and not _is_fixed(int(facts.graph.kind[v])))
     ]
     pricing = _Pricing(facts, land, network)
     total_gain = 0.0
@@ -192,7 +192,7 @@ def _full_trees(
     keys = [
         v
         for v in sorted(network.links)
-        if len(network.links[v]) != 2 or v in network.lamps_at or is_fixed(int(facts.graph.kind[v]))
+        if len(network.links[v]) != 2 or v in network.lamps_at or _is_fixed(int(facts.graph.kind[v]))
     ]
     place = {v: i for i, v in enumerate(keys)}
     lines: list[tuple[int, int, float]] = []
@@ -213,7 +213,7 @@ def _full_trees(
         found = land.price_lines(one, two)
         return np.where(found.allowed, found.trench_price, np.inf)
 
-    bare = [v not in network.lamps_at and not is_fixed(int(facts.graph.kind[v])) for v in keys]
+    bare = [v not in network.lamps_at and not _is_fixed(int(facts.graph.kind[v])) for v in keys]
     trees = full_trees(
         np.array([at[v] for v in keys]),
         lines,
@@ -241,7 +241,7 @@ def _bends(
     price = _line_prices(network, at, land)
     now = dict(price)
     for v, near in network.links.items():
-        if len(near) == 2 and v not in network.lamps_at and not is_fixed(int(facts.graph.kind[v])):
+        if len(near) == 2 and v not in network.lamps_at and not _is_fixed(int(facts.graph.kind[v])):
             (a, _), (b, _) = near
             both = price[min(a, v), max(a, v)] + price[min(b, v), max(b, v)]
             pair = (min(a, b), max(a, b))
@@ -629,3 +629,8 @@ def _moved(bench: Bench, fed: Fed, to: dict[int, int]) -> Fed | None:
         node = arcs[arc].node
         leads[lamp] = ways.lead_between(lamp, to.get(node, node)) if node in to else arc
     return bench.feed(fed.supply, fed.feed, tree, leads, fed.palette) or fed
+
+
+def _is_fixed(kind: int) -> bool:
+    """Whether a node of this kind stands where it is and may not be slid."""
+    return kind in (NodeKind.SUPPLY, NodeKind.FOOT, NodeKind.SLEEVE_END, NodeKind.POST)
