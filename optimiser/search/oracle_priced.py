@@ -98,6 +98,7 @@ class Priced:
         self._end_price, self._end_ohm = price_m, np.minimum(hot, sun)
         self._kit_ohm = np.where(part.post_of >= 0, 0.0, facts.end_ohm)
         self._own = np.where(part.post_of >= 0, 1 << np.maximum(part.post_of, 0), 0)
+        self._kits_beside_one = self._kits(1)
 
     def _of_gauge(self, x: int, price: np.ndarray, ohm: np.ndarray, rating_a: np.ndarray) -> np.ndarray:
         """What copper costs in each gauge where it serves X, its drop included; infinite where it may not carry X."""
@@ -164,7 +165,7 @@ class Priced:
                     table[p.node] = price
                     self._lead[i, p.node] = at
         self._lead_price = np.array([self.unit[1 << i] for i in range(part.num_ends)])
-        kits = self._kits(1)
+        kits = self._kits_beside_one
         most_root = len(part.root_price) - 1
         self.at_root = np.full(self.num_sets, inf)
         self.root_meet = np.full((most_root + 1, self.num_sets), inf)
@@ -188,15 +189,15 @@ class Priced:
                 self.meet[2:, x] = several[2:, end_of]
             self.meet[1, x] = self.unit[x]
             best = np.min([self.meet[c, x] + kits[c] for c in range(1, CLASSES + 1)], axis=0)
-            end = self.joint_end(x)
-            below = np.where(self._may_end(x), best + end, inf)
+            end, may_end = self.joint_end(x), self._may_end(x)
+            below = np.where(may_end, best + end, inf)
             below[part.root] = inf
             self._below[x] = below
             self.cable[x], self._before[x] = self._climb(self.weight(x), below)
-            ended = np.where(self._may_end(x) | (self._own != 0), self.cable[x] + end, inf)
+            ended = np.where(may_end | (self._own != 0), self.cable[x] + end, inf)
             ended[part.root] = inf
             # A joint of one cable only: never cheaper here, but a change of gauge may want it.
-            changed = np.where(self._may_end(x), ended + kits[1] + end, inf)
+            changed = np.where(may_end, ended + kits[1] + end, inf)
             np.minimum(self._below[x], changed, out=self._below[x])
             np.minimum(self.unit[x], ended, out=self.unit[x])
             self.meet[1, x] = self.unit[x]
@@ -352,7 +353,7 @@ class Priced:
         """The units that meet at v to make X, as tasks of ``drops``."""
         if x & (x - 1) == 0:
             return [("lead", x, v)]
-        kits = self._kits(1)
+        kits = self._kits_beside_one
         c = min(range(2, CLASSES + 1), key=lambda c: self.meet[c, x, v] + kits[c][v])
         found: list[tuple[str, int, int]] = []
         while c > 1 and x & (x - 1):
