@@ -251,7 +251,7 @@ def _unprotected(job: Job, name: str, lamp_type: LampType, feeds: Sequence[Feed]
     reasons: dict[str, str] = {}
     for feed in feeds:
         amps = _least_amps(lamp_type, feed, 1.0)
-        guard = protect(feed.driver, feed.tap_v, amps, [cable_a], [math.inf], leads, job.fuses)
+        guard = protect(feed.driver, amps, [cable_a], [math.inf], leads, job.fuses)
         if guard.ok:
             return
         reasons.setdefault(feed.name, guard.why_not)

@@ -248,7 +248,7 @@ def _problems_of(error: ValidationError, tables: dict[str, Any], where: Places) 
             continue  # only what is good in a list was counted, and what is not is named already
         if path and path[-1] == "[key]":
             path = path[:-1]
-        found, mend = _words(path, dict(err), tables)
+        found, mend = _words(path, dict(err))
         problems.append(where.problem(path, found, mend))
     return problems
 
@@ -288,7 +288,7 @@ PAIRS = {"window_v", "cable_pct", "length_pct", "contact_pct", "load_pct"}
 """Keys that hold a lowest and a highest value."""
 
 
-def _words(path: KeyPath, err: dict[str, Any], tables: dict[str, Any]) -> tuple[str, str]:
+def _words(path: KeyPath, err: dict[str, Any]) -> tuple[str, str]:
     """Found and mend of one pydantic error."""
     sort, value, ctx = str(err["type"]), err.get("input"), err.get("ctx", {})
     model, field = _model_at(path)

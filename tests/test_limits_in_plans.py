@@ -172,6 +172,25 @@ def test_a_lamp_deep_in_a_no_dig_zone_is_warned_of_unless_it_is_water(kind: str,
     assert [w[: len(says)] for w in found] == ([says] if says else [])
 
 
+@pytest.mark.parametrize(
+    ("rule", "off_m", "says"),
+    [
+        ("strict", 2.0, "Lamp L3 stands 0.4"),  # a 32-gon round a circle of 12 x 0.2 m
+        ("strict", 2.2, ""),  # within rules.border_tolerance_m
+        ("strict", 0.05, "Lamp L3 stands 0.05 m inside the trunk of tree 'oak'"),  # in its roots as well
+        ("careful", 2.0, ""),
+    ],
+)
+def test_a_lamp_deep_among_no_dig_roots_is_warned_of(rule: str, off_m: float, says: str) -> None:
+    job = JOB.format(lamp=", lead_m = 5", driver="", supply="price = 7", rules="", lawn="")
+    tree = f"oak,tree,,5,{1 + off_m},200\n"
+    survey = SURVEY.replace("x,y\n", "x,y,stem_mm\n").replace("S1,supply,,0,0", "S1,supply,,0,-2")
+    survey = "".join(line + ("," if "," in line and "stem_mm" not in line else "") + "\n" for line in survey.split())
+    plan = make_plan(folder_of(job + f"[trees]\nrule = '{rule}'\n", survey + tree), Options(effort=0.02))
+    found = [warning for warning in plan.warnings if "L3 stands" in warning]
+    assert [warning[: len(says)] for warning in found] == ([says] if says else [])
+
+
 def test_hot_ground_asks_for_thicker_cable() -> None:
     """
     16 A of 1.5 mm² (60 °C copper, rated at 30 °C) are 16 x √(10 / 30) = 9.2 A in ground of 50 °C, 5.8 A at 56 °C.

@@ -37,7 +37,7 @@ def judge_digging(index: Index, land: Land, lines: Lines, book: Book) -> None:
             _judge_stub(index, land, trench, lines.trenches[trench.id], book)
         book.claim("stubs", trench.id, not (trench.stub and trench.sleeve), f"{trench.id}: a sleeve is no stub")
     _judge_grounds(index, land, trenches, lines, book)
-    _judge_sleeves(index, lines, book)
+    _judge_sleeves(index, book)
     _judge_mains(index, lines, book)
 
 
@@ -219,7 +219,7 @@ def ground_changes(index: Index, land: Land) -> dict[str, int]:
     return found
 
 
-def _judge_sleeves(index: Index, lines: Lines, book: Book) -> None:
+def _judge_sleeves(index: Index, book: Book) -> None:
     used: dict[str, set[str]] = defaultdict(set)
     for trench in index.plan.trenches:
         if trench.sleeve is None:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from functools import cached_property
 
 import shapely
 from shapely import LineString, Point, Polygon
+from shapely.geometry.base import BaseGeometry
 
-from ..job import TRUNK_STRIP
 from ..plan.model import JointPlan, LampPlan
 from .index import Index
 from .land import Land, lead_price_per_m, shrunk, union
@@ -102,11 +103,12 @@ def _judge_lead(index: Index, land: Land, lamp: LampPlan, book: Book) -> None:
     book.at_most("lead reach", lamp.id, what, span_m, reach_m + lamp.extension_m, "m", LENGTH_M)
     _judge_extension(index, lamp, book)
     line = LineString(ends)
-    barred = _barred_m(index, land, place, line)
+    bars = _Bars(index, land, place)
+    barred = bars.metres(line)
     why = ", ".join(f"{m:.3f} m of {name!r}" for name, m in barred.items())
     book.claim("lead ways", lamp.id, not barred, f"{lamp.id}: its lead crosses {why}, which bars leads")
     if job.rules.aim_anywhere:
-        _judge_aim(index, land, lamp, book)
+        _judge_aim(index, bars, lamp, book)
     low, high, dearest = _lead_price(index, land, line, span_m)
     # Half a millimetre of lead, half a cent of rounding.
     tol = 0.0105 + 0.001 * dearest
@@ -114,7 +116,7 @@ def _judge_lead(index: Index, land: Land, lamp: LampPlan, book: Book) -> None:
     book.same("lead prices", lamp.id, "price of its lead", lamp.lead_price, own, "", tol)
 
 
-def _judge_aim(index: Index, land: Land, lamp: LampPlan, book: Book) -> None:
+def _judge_aim(index: Index, bars: _Bars, lamp: LampPlan, book: Book) -> None:
     """
     The lead's way with the lamp moved straight to 48 places half and all the way out to its aim reserve.
 
@@ -127,10 +129,10 @@ def _judge_aim(index: Index, land: Land, lamp: LampPlan, book: Book) -> None:
         for share in (0.5, 1.0):
             far_m, turn = share * (reserve_m - PLACE_M), 2 * math.pi * k / 48
             moved = (place[0] + far_m * math.cos(turn), place[1] + far_m * math.sin(turn))
-            if _barred_m(index, land, place, LineString([place[:2], moved]), moved=True):
+            if bars.metres(LineString([place[:2], moved]), moved=True):
                 continue  # the lamp cannot be moved there
             line = LineString([moved, (joint.x, joint.y)])
-            for name, metres in _barred_m(index, land, place, line, moved=True).items():
+            for name, metres in bars.metres(line, moved=True).items():
                 barred[name] = max(barred.get(name, 0.0), metres)
     why = ", ".join(f"{m:.3f} m of {name!r}" for name, m in barred.items())
     text = f"{lamp.id}: moved within its aim reserve of {reserve_m:g} m, its lead crosses {why}, which bars leads"
@@ -168,38 +170,46 @@ def _judge_extension(index: Index, lamp: LampPlan, book: Book) -> None:
     book.same("extensions", lamp.id, "price of its extension", lamp.extension_price, own, "", tol)
 
 
-def _barred_m(
-    index: Index, land: Land, place: tuple[float, ...], line: LineString, *, moved: bool = False
-) -> dict[str, float]:
+class _Bars:
     """
-    Metres of a lead on each ground that bars it.
+    What bars the lead of one lamp, settled once for all ways its lead may run.
 
     Zones that its lamp stands in are taken out. Of a zone whose border it stands outside by no more than the tolerance,
-    and of no-dig ground that it stands in no deeper, only so many metres are; where the lamp is ``moved``, the zone's
-    edge is, that much wide.
+    and of no-dig ground that it stands in no deeper, only so many metres are; where the lamp is moved, the zone's edge
+    is, that much wide.
     """
-    job, found = index.job, {}
-    tolerance_m = job.rules.border_tolerance_m
-    whole, edges = _own_zones(index, Point(place[:2]))
-    own = union(whole).buffer(PLACE_M) if whole else None
-    beside = union(edges)
-    beside = (beside.difference(shrunk(beside, tolerance_m + PLACE_M)) if moved else beside).buffer(PLACE_M)
-    barring = {name: inner for name, inner in land.inner.items() if not job.grounds[name].leads}
-    for zone, polygon in land.no_dig:
-        if zone.ground != TRUNK_STRIP and polygon.intersects(line):
-            barring[f"{zone.ground}: {zone.name}"] = shrunk(polygon)
-    forgiven_m = 0.0
-    for name, inner in barring.items():
-        if not inner.intersects(line):
-            continue
-        rest = line.intersection(inner)
-        if own is not None:
-            rest = rest.difference(own)
-        near_m = rest.intersection(beside).length
-        forgiven_m += near_m
-        if rest.length - near_m > LENGTH_M or (not moved and forgiven_m > tolerance_m + LENGTH_M):
-            found[name] = rest.length
-    return found
+
+    def __init__(self, index: Index, land: Land, place: tuple[float, ...]) -> None:
+        self._land, self._tolerance_m = land, index.job.rules.border_tolerance_m
+        whole, edges = _own_zones(index, Point(place[:2]))
+        self._own = union(whole).buffer(PLACE_M) if whole else None
+        self._zones_beside = union(edges)
+
+    @cached_property
+    def _beside(self) -> BaseGeometry:
+        return self._zones_beside.buffer(PLACE_M)
+
+    @cached_property
+    def _edge_beside(self) -> BaseGeometry:
+        zones = self._zones_beside
+        return zones.difference(shrunk(zones, self._tolerance_m + PLACE_M)).buffer(PLACE_M)
+
+    def metres(self, line: LineString, *, moved: bool = False) -> dict[str, float]:
+        """Metres of a lead on each ground that bars it."""
+        beside = self._edge_beside if moved else self._beside
+        found = {}
+        forgiven_m = 0.0
+        for name, inner in self._land.bars_leads:
+            if not inner.intersects(line):
+                continue
+            rest = line.intersection(inner)
+            if self._own is not None:
+                rest = rest.difference(self._own)
+            near_m = rest.intersection(beside).length
+            forgiven_m += near_m
+            if rest.length - near_m > LENGTH_M or (not moved and forgiven_m > self._tolerance_m + LENGTH_M):
+                found[name] = rest.length
+        return found
 
 
 def _own_zones(index: Index, lamp: Point) -> tuple[list[Polygon], list[Polygon]]:

@@ -41,6 +41,8 @@ class Land:
         The same, shrunk by the rounding of places.
     no_dig
         (zone, polygon) of each no-dig zone but the strips round trunks.
+    bars_leads
+        (name, shrunk region) of each ground and no-dig zone that a lead may not cross.
     closed
         Union of all no-dig zones; ``closed_inner`` shrunk; ``dug_off_inner`` the same without the strips round trunks.
     kept_off
@@ -52,14 +54,15 @@ class Land:
     regions: dict[str, BaseGeometry]
     inner: dict[str, BaseGeometry]
     no_dig: list[tuple[Zone, Polygon]]
+    bars_leads: list[tuple[str, BaseGeometry]]
     closed: BaseGeometry
     closed_inner: BaseGeometry
     dug_off_inner: BaseGeometry
     kept_off: BaseGeometry
 
-    def candidates(self, point: Point, within_m: float = PLACE_M) -> list[str]:
+    def candidates(self, point: Point) -> list[str]:
         """Grounds that may be dug and hold at the point or within a rounding of it."""
-        return [name for name, region in self.regions.items() if region.distance(point) <= within_m]
+        return [name for name, region in self.regions.items() if region.distance(point) <= PLACE_M]
 
 
 def lay_land(job: Job, survey: Survey, box_m: tuple[float, float, float, float]) -> Land:
@@ -86,18 +89,25 @@ def lay_land(job: Job, survey: Survey, box_m: tuple[float, float, float, float])
     rest = shapely.difference(shapely.box(low_x - 10, low_y - 10, high_x + 10, high_y + 10), laid, grid_size=GRID_M)
     base = regions.get(job.base_ground)
     regions[job.base_ground] = rest if base is None else shapely.union(base, rest, grid_size=GRID_M)
+    inner = {name: shrunk(region) for name, region in regions.items()}
+    bars_leads = [(name, shape) for name, shape in inner.items() if not job.grounds[name].leads]
+    bars_leads += [
+        (f"{zone.ground}: {zone.name}", shrunk(polygon)) for zone, polygon in hard if zone.ground != TRUNK_STRIP
+    ]
     land = Land(
         job,
         survey,
         regions,
-        {name: shrunk(region) for name, region in regions.items()},
+        inner,
         hard,
+        bars_leads,
         closed,
         shrunk(closed),
         shrunk(union([polygon for _, polygon in hard])),
         union([polygon.buffer(zone.keep_off_m, join_style="mitre") for zone, polygon in no_dig]),
     )
-    for shape in (*land.regions.values(), *land.inner.values(), land.closed_inner, land.dug_off_inner):
+    barring = [shape for _, shape in bars_leads]
+    for shape in (*regions.values(), *inner.values(), *barring, land.closed_inner, land.dug_off_inner):
         shapely.prepare(shape)
     return land
 

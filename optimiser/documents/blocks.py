@@ -333,7 +333,7 @@ def title_block(
             block.words(0, line, 2.1 * s)
             block.down(2.7 * s)
     if heading is not None:
-        _fields(block, heading, sheet, width, s)
+        _fields(block, heading, width, s)
     return block
 
 
@@ -368,7 +368,7 @@ def _counts(plan: Plan) -> str:
     )
 
 
-def _fields(block: Block, heading: Heading, sheet: Sheet, width: float, s: float) -> None:
+def _fields(block: Block, heading: Heading, width: float, s: float) -> None:
     """Boxes for date, revision and number of the sheet; empty ones are to be written in."""
     block.down(0.6 * s)
     high, size = 6.6 * s, 2.5 * s

@@ -23,7 +23,7 @@ def comparison_text(comparison: Comparison, *, out: str | None, files: Sequence[
     for first in range(0, count, each):
         blocks.append(_table(comparison, rows, range(first, min(count, first + each))))
     blocks += [_changes(comparison), _failures(comparison), _sure(comparison)]
-    blocks += [_curve(curve, comparison.currency) for curve in comparison.curves]
+    blocks += [_curve(curve) for curve in comparison.curves]
     if comparison.limits is not None:
         blocks.append(_limits(comparison.limits, comparison.currency))
     if out is not None:
@@ -103,7 +103,7 @@ def _sure(comparison: Comparison) -> list[str]:
     return lines
 
 
-def _curve(curve: Curve, currency: str) -> list[str]:
+def _curve(curve: Curve) -> list[str]:
     name = "Cost against the largest drop" if curve.of == "max_drop" else "Cost against the lowest lamp voltage"
     lines = [f"{name}, '{plain(curve.alternative)}'", f"  {'limit':>8}  {'cost':>12}  {'reached':>9}  drivers  cable"]
     for point in curve.points:

@@ -14,6 +14,9 @@ from functools import partial
 from typing import Any
 
 import numpy as np
+import shapely
+from shapely import Polygon
+from shapely.geometry.polygon import orient
 
 from ..earth_grid import Position
 from ..plan.model import Plan
@@ -55,6 +58,9 @@ def plan_geojson(plan: Plan, position: Position | None = None) -> tuple[str, byt
     """
     at = position or _own_position(plan)
     features = list(_features(plan, _local if at is None else partial(_on_earth, at)))
+    if at is not None:
+        for feature in features:
+            feature["geometry"] = _cut(feature["geometry"])
     head: dict[str, Any] = {
         "type": "FeatureCollection",
         "says": _LOCAL if at is None else _EARTH,
@@ -83,6 +89,48 @@ def _local(places: Sequence[Sequence[float]]) -> list[list[float]]:
 def _on_earth(position: Position, places: Sequence[Sequence[float]]) -> list[list[float]]:
     found = position.degrees(np.array([place[:2] for place in places], dtype=float))
     return [[round(float(value), _DIGITS) + 0.0 for value in pair] for pair in found]
+
+
+def _cut(geometry: dict[str, Any]) -> dict[str, Any]:
+    """What crosses the antimeridian as parts of which none does (RFC 7946, 3.1.9)."""
+    longitudes = [pair[0] for pair in _pairs(geometry["coordinates"])]
+    if max(longitudes) - min(longitudes) <= 180:
+        return geometry
+    kind, cut = geometry["type"], _cut_line if geometry["type"] == "LineString" else _cut_polygon
+    parts = cut(geometry["coordinates"])
+    if len(parts) == 1:
+        return {"type": kind, "coordinates": parts[0]}
+    return {"type": f"Multi{kind}", "coordinates": parts}
+
+
+def _cut_line(line: list[list[float]]) -> list[list[list[float]]]:
+    parts = [line[:1]]
+    for a, b in itertools.pairwise(line):
+        if abs(b[0] - a[0]) > 180:
+            edge = 180.0 if a[0] > 0 else -180.0
+            share = (edge - a[0]) / (b[0] + 2 * edge - a[0])
+            latitude = round(a[1] + share * (b[1] - a[1]), _DIGITS) + 0.0
+            parts[-1].append([edge, latitude])
+            parts.append([[-edge, latitude]])
+        parts[-1].append(b)
+    return [part for part in parts if any(place != part[0] for place in part)]
+
+
+def _cut_polygon(rings: list[list[list[float]]]) -> list[list[list[list[float]]]]:
+    eastwards = [[[x + 360 if x < 0 else x, y] for x, y in ring] for ring in rings]
+    shape = Polygon(eastwards[0], eastwards[1:])
+    parts = []
+    for half, back in ((shapely.box(0, -90, 180, 90), 0.0), (shapely.box(180, -90, 360, 90), 360.0)):
+        for part in shapely.get_parts(shape.intersection(half)):
+            # What only touches the antimeridian leaves a line or a place of it on the other side.
+            if isinstance(part, Polygon) and part.buffer(-0.5 * 10**-_DIGITS).area > 0:
+                whole = orient(part)
+                parts.append([_rounded(ring.coords, back) for ring in (whole.exterior, *whole.interiors)])
+    return parts
+
+
+def _rounded(places: Iterable[Sequence[float]], back: float) -> list[list[float]]:
+    return [[round(x - back, _DIGITS) + 0.0, round(y, _DIGITS) + 0.0] for x, y, *_ in places]
 
 
 def _bbox(features: Sequence[dict[str, Any]]) -> list[float]:

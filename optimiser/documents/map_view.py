@@ -42,7 +42,6 @@ def view_map(
     detail: Detail = Detail.SCREEN,
     *,
     factor: float | None = None,
-    least: float = 1.0,
     windows: Sequence[Window] = (),
 ) -> MapView:
     """
@@ -51,11 +50,11 @@ def view_map(
     Parameters
     ----------
     factor
-        How large letters and signs are drawn; by default as the crowd on the sheet allows, from ``least`` up.
+        How large letters and signs are drawn; by default as the crowd on the sheet allows.
     windows
         Other sheets, where their edges are shown.
     """
-    factor = max(least, _factor(plan, sheet)) if factor is None else factor
+    factor = _factor(plan, sheet) if factor is None else factor
     bands, strands = lay_strands(plan, sheet, pitch=0.95 * factor)
     styles = circuit_styles(plan)
     at_lamps = _joints_at_lamps(plan, sheet, factor)

@@ -208,11 +208,9 @@ def solve_draws(parent: Ints, rows: list[Floats], emf_v: Floats, *, tol_v: float
     return volts, amps
 
 
-def solve_or_raise(
-    network: Network, loop_ohm: ArrayLike, source_v: float, on: ArrayLike | None = None, *, tol_v: float = 1e-9
-) -> State:
+def solve_or_raise(network: Network, loop_ohm: ArrayLike, source_v: float) -> State:
     """
-    Like ``solve`` for a single network (shapes (n,)), with a collapse raised instead of flagged.
+    Like ``solve`` for a single network (shapes (n,)) with all loads on, with a collapse raised instead of flagged.
 
     Raises
     ------
@@ -220,13 +218,12 @@ def solve_or_raise(
         No operating point exists. The message says to what share the loads would have to shrink; ``margin`` is the
         factor by which all of them could be multiplied (``load_margin``), below 1.
     """
-    state = solve(network, loop_ohm, source_v, on, tol_v=tol_v)
+    state = solve(network, loop_ohm, source_v)
     if state.collapsed:
-        lit = True if on is None else np.asarray(on, np.bool_)
-        load_w = float(network.watts[(network.load == CONSTANT_POWER) & lit].sum())
-        others_w = float(network.watts[(network.load != CONSTANT_POWER) & (network.load != NO_LOAD) & lit].sum())
-        margin = load_margin(network, loop_ohm, source_v, on)
-        share = collapse_margin(network, loop_ohm, source_v, on) if others_w else margin
+        load_w = float(network.watts[network.load == CONSTANT_POWER].sum())
+        others_w = float(network.watts[(network.load != CONSTANT_POWER) & (network.load != NO_LOAD)].sum())
+        margin = load_margin(network, loop_ohm, source_v)
+        share = collapse_margin(network, loop_ohm, source_v) if others_w else margin
         beside = f", or {100 * margin:.4g} % of it and of the {others_w:g} W beside it" if others_w else ""
         raise CircuitCollapses(
             f"no operating point: {load_w:g} W of constant-power loads behind {source_v:g} V ask for more than the "

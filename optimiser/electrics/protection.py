@@ -48,7 +48,6 @@ class Protection:
 
 def protect(
     driver: Driver,
-    tap_v: float,
     amps: float,
     cable_ratings: Sequence[float],
     short_a_far_ends: ArrayLike,
@@ -62,8 +61,8 @@ def protect(
 
     Parameters
     ----------
-    driver, tap_v
-        What feeds it.
+    driver
+        What feeds it; its limits are the same at every tap.
     amps
         At its outlet, all on, in A.
     cable_ratings

@@ -29,6 +29,8 @@ def deep_in_no_dig(job: Job, survey: Survey, lamp: Lamp) -> Standing | None:
     """
     The trunk, or the no-dig zone other than water, that a lamp stands deepest in; None where there is none.
 
+    No-dig roots count where it stands in nothing else: they reach far round the trunk or the wall that matters more.
+
     It may well stand there (a light let into a slab), but a slip of the tape looks the same. So zones count from
     ``border_tolerance_m`` on. Of a trunk's strip only the stem counts: a light beside the trunk is where it should be.
     Lamps in water are ordinary: they float, or are made for it.
@@ -40,8 +42,9 @@ def deep_in_no_dig(job: Job, survey: Survey, lamp: Lamp) -> Standing | None:
         if ground.no_dig and not ground.is_water and zone.polygon.contains(place):
             depth_m = float(zone.polygon.boundary.distance(place))
             if zone.of == "trunk":
-                found.append(Standing(zone, depth_m - job.trees.strip_m))
+                depth_m -= job.trees.strip_m
+                if depth_m > 1e-9:
+                    found.append(Standing(zone, depth_m))
             elif depth_m > job.rules.border_tolerance_m + 1e-9:
                 found.append(Standing(zone, depth_m))
-    deepest = max(found, key=lambda standing: standing.depth_m, default=None)
-    return deepest if deepest is not None and deepest.depth_m > 1e-9 else None
+    return max(found, key=lambda standing: (standing.zone.of != "root", standing.depth_m), default=None)

@@ -74,11 +74,11 @@ def warnings(job: Job, survey: Survey, layout: Layout, dug: Sequence[Dug], wired
 
 
 def _lamps_where_nothing_is_dug(job: Job, survey: Survey) -> list[str]:
-    """Lamps in trunks, or deep in no-dig zones but water: let in, or measured wrongly. Roots bar trenches only."""
+    """Lamps in trunks, or deep in no-dig zones but water: let in, or measured wrongly."""
     inside: dict[str, list[tuple[Lamp, Standing]]] = {}
     for lamp in survey.lamps:
         standing = deep_in_no_dig(job, survey, lamp)
-        if standing is not None and standing.zone.of != "root":
+        if standing is not None:
             inside.setdefault(standing.says, []).append((lamp, standing))
     return [_inside(zone, lamps) for zone, lamps in inside.items()]
 

@@ -69,7 +69,6 @@ def wire(job: Job, survey: Survey, ground: Ground, layout: Layout, laid: Laid, d
                     leads.append((lamp_type.lead_mm2, lamp_type.lead_rating))
             protection = protect(
                 model,
-                tap,
                 more.amps,
                 ratings[1 : 1 + len(cables)].tolist(),
                 short[1:],

@@ -17,11 +17,12 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from .facts import KEEP_A, KEEP_V, LOAD_POWER, Facts, Feed, Ways
+from .facts import KEEP_A, KEEP_V, LOAD_POWER, Facts, Feed
 from .forks import pass_forks
 from .gauges import PieceTree, choose_gauges, choose_gauges_exactly
 from .trace import Traced, trace
 from .tree import Tree
+from .ways import Ways
 
 SAG = 1.3
 """Few circuits draw more than this times what their lamps draw at the terminals' volts: fuses beyond are not tried."""

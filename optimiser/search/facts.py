@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
 from functools import cached_property
 from typing import Any
@@ -17,10 +17,11 @@ from typing import Any
 import numpy as np
 
 from ..electrics.sources import source_of
-from ..ground.graph import Floats, GroundGraph, NodeKind
+from ..ground.graph import Floats, GroundGraph
 from ..job import Driver, Job
 from ..matching import fits
 from ..survey.model import Survey
+from .arcs import Arcs
 from .steiner import neighbours
 from .worst import worst_of
 
@@ -28,9 +29,6 @@ KEEP_V = 0.004
 """Distance kept from every voltage limit, in V: more than what rounding to millivolts and millimetres can take."""
 KEEP_A, KEEP_W = 0.002, 0.01
 """Likewise from the amps that outlets, circuits and fuses take, and from a driver's load, in W or VA."""
-
-MOST_CABLE_PRICES = 8
-"""Cable prices for which the prices of all arcs are kept."""
 
 LEAST_HUB_M, MOST_HUB_M = 0.35, 1.0
 """How far from its supply point a hub beside the driver stands."""
@@ -207,7 +205,7 @@ class Facts:
     @cached_property
     def arcs(self) -> Arcs:
         """The graph as arcs for shortest ways."""
-        return Arcs(self)
+        return Arcs(self.graph, self.num_lamps)
 
     @cached_property
     def lead_node(self) -> list[int]:
@@ -466,156 +464,3 @@ def _palettes(cables: Sequence[CableFacts], max_gauges: int) -> list[tuple[int, 
         step = len(palettes) / MAX_PALETTES
         palettes = [palettes[int(i * step)] for i in range(MAX_PALETTES)]
     return palettes
-
-
-_OPEN = np.array([0.0, 0.0, np.inf])
-"""What one more cable pays for trench in an edge of each code but 0: see ``Ways``."""
-
-
-class Arcs:
-    """What all ``Ways`` on one graph share: its arcs in the order of a sparse matrix, and which joins what."""
-
-    def __init__(self, facts: Facts) -> None:
-        graph = facts.graph
-        n, m = graph.num_nodes, graph.num_edges
-        heads = np.concatenate([graph.ends[:, 0], graph.ends[:, 1], [n + arc.lamp for arc in graph.leads]])
-        tails = np.concatenate([graph.ends[:, 1], graph.ends[:, 0], [arc.node for arc in graph.leads]])
-        arc_edge = np.concatenate([np.arange(m), np.arange(m), np.full(len(graph.leads), m)])
-        arc_lead = np.concatenate([np.full(2 * m, -1), np.arange(len(graph.leads))])
-        order = np.lexsort((tails, heads))
-        self.num_nodes = n
-        self.size = n + facts.num_lamps
-        """Nodes and, behind them, lamps."""
-        self.tails = tails[order].astype(np.int32)
-        self.edge = arc_edge[order].astype(np.intp)
-        """Edge of each arc; the number of edges for a lead."""
-        lead = arc_lead[order]
-        self.at = np.argsort(self.edge, kind="stable")[: 2 * m].reshape(m, 2)
-        """(m, 2) places of each edge's two arcs."""
-        self.at_lead, self.at_edge = np.flatnonzero(lead >= 0), np.flatnonzero(lead < 0)
-        self.lead, self.edge_at = lead[self.at_lead], self.edge[self.at_edge]
-        self.indptr = np.zeros(self.size + 1, dtype=np.int32)
-        np.cumsum(np.bincount(heads[order].astype(np.int64), minlength=self.size), out=self.indptr[1:])
-        self.edge_of: dict[tuple[int, int], int] = {}
-        for e, (u, v) in enumerate(graph.ends.tolist()):
-            self.edge_of[u, v] = e
-            self.edge_of[v, u] = e
-        self.lead_of = {(arc.lamp, arc.node): i for i, arc in enumerate(graph.leads)}
-
-
-class Ways:
-    """Shortest ways over the graph at marginal prices: trench that is open already costs nothing more.
-
-    What joins what is held once for a graph, by its ``Arcs``; each of these holds prices, which ``set_open`` changes.
-    Arcs run both ways along edges, and from a lamp to the nodes of its leads only, so that no way runs through a lamp.
-    """
-
-    def __init__(self, facts: Facts, cable_price_m: float) -> None:
-        from scipy.sparse import csr_matrix
-
-        graph = self._graph = facts.graph
-        arcs = self._arcs = facts.arcs
-        self.num_nodes = arcs.num_nodes
-        self.edge_of = arcs.edge_of
-        """(u, v) -> the edge that joins two adjacent nodes."""
-        self._route_m = facts.slack * graph.length_m
-        self._pull = graph.pull_price + 1e-7
-        self._lead_price = np.array(facts.lead_price) + 1e-7
-        self._capped = np.flatnonzero(graph.capacity <= np.iinfo(np.int16).max)  # counts of cables are of that kind
-        self._capacity = graph.capacity[self._capped]
-        self._laid_at: dict[float, tuple[np.ndarray, np.ndarray]] = {}
-        self._code: np.ndarray | None = None
-        """(m,) how each edge is priced now: 0 closed trench, 1 open, 2 full; None: nothing is priced yet."""
-        self._laid = np.zeros(0)
-        self.set_cable(cable_price_m)
-        self._matrix = csr_matrix((self._laid.copy(), arcs.tails, arcs.indptr), shape=(arcs.size, arcs.size))
-
-    def set_cable(self, price_m: float) -> None:
-        """Reckon with cable at this price a metre; ``set_open`` must follow before ways are asked for."""
-        known = self._laid_at.get(price_m)
-        if known is None:
-            if len(self._laid_at) >= MOST_CABLE_PRICES:
-                self._laid_at.clear()
-            arcs = self._arcs
-            price = self._route_m * price_m + self._pull
-            laid = np.empty(len(arcs.edge))
-            laid[arcs.at_edge] = price[arcs.edge_at]
-            laid[arcs.at_lead] = self._lead_price[arcs.lead]
-            known = self._laid_at[price_m] = price, laid
-        self.laid_price: np.ndarray = known[0]
-        if self._laid is not known[1]:
-            self._laid, self._code = known[1], None
-
-    def edge_between(self, u: int, v: int) -> int:
-        """The edge that joins two adjacent nodes."""
-        return self.edge_of[u, v]
-
-    def has_edge(self, u: int, v: int) -> bool:
-        """Whether two nodes are adjacent."""
-        return (u, v) in self.edge_of
-
-    def has_lead(self, lamp: int, node: int) -> bool:
-        """Whether a lamp's lead reaches a node."""
-        return (lamp, node) in self._arcs.lead_of
-
-    def lead_between(self, lamp: int, node: int) -> int:
-        """The lead arc of a lamp to a node."""
-        return self._arcs.lead_of[lamp, node]
-
-    def set_open(self, use: np.ndarray, ghost: np.ndarray | None = None, ends: Iterable[int] = ()) -> None:
-        """
-        Price the arcs for a layout in which edge e holds ``use[e]`` cables; full sleeves are closed.
-
-        Trenches marked in ``ghost`` count as open too. No way leads on from the nodes in ``ends``.
-        """
-        code = (use > 0).astype(np.int8)
-        if ghost is not None:
-            code[ghost] = 1
-        if len(self._capped):
-            code[self._capped[use[self._capped] >= self._capacity]] = 2
-        trench, data = self._graph.trench_price, self._matrix.data
-        if self._code is None:
-            price = np.zeros(len(trench) + 1)  # the last one is what leads read
-            price[:-1] = np.where(code == 0, trench, _OPEN[code])
-            np.take(price, self._arcs.edge, out=data, mode="clip")
-            data += self._laid
-        else:  # mostly few edges differ from what was asked for last
-            changed = np.flatnonzero(code != self._code)
-            now = code[changed]
-            price = np.where(now == 0, trench[changed], _OPEN[now])
-            at = self._arcs.at[changed]
-            data[at] = price[:, None] + self._laid[at]
-        self._code = code
-        for node in ends:
-            self._code = None
-            data[self._matrix.indptr[node] : self._matrix.indptr[node + 1]] = np.inf
-
-    def set_prices(self, price: np.ndarray) -> None:
-        """Price the edges as given, (m,), cable included; leads at their own."""
-        arcs, data = self._arcs, self._matrix.data
-        np.take(np.append(price, 0.0), arcs.edge, out=data, mode="clip")
-        data[arcs.at_lead] = self._lead_price[arcs.lead]
-        self._code = None
-
-    def nearest_sources(self, sources: Sequence[int]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """As ``from_sources``, and which source each node is nearest to."""
-        from scipy.sparse.csgraph import dijkstra
-
-        found: tuple[np.ndarray, np.ndarray, np.ndarray] = dijkstra(
-            self._matrix, directed=True, indices=list(sources), return_predecessors=True, min_only=True
-        )
-        return found
-
-    def from_sources(self, sources: Sequence[int], limit: float = np.inf) -> tuple[np.ndarray, np.ndarray]:
-        """Distance and predecessor of every node from the nearest of several sources (lamps are ``num_nodes`` + i)."""
-        from scipy.sparse.csgraph import dijkstra
-
-        dist, pred, _ = dijkstra(
-            self._matrix, directed=True, indices=list(sources), return_predecessors=True, limit=limit, min_only=True
-        )
-        return dist, pred
-
-
-def is_fixed(kind: int) -> bool:
-    """Whether a node of this kind stands where it is and may not be slid."""
-    return kind in (NodeKind.SUPPLY, NodeKind.FOOT, NodeKind.SLEEVE_END, NodeKind.POST)

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import itertools
 
-from .facts import Facts, Ways
+from .facts import Facts
 from .trace import Traced
+from .ways import Ways
 
 
 def pass_forks(facts: Facts, ways: Ways, traced: Traced, cable_m: float) -> Traced | None:

@@ -67,9 +67,14 @@ class _Climb:
 
 
 class Priced:
-    """The tables for one price of drop at each end; ``bound`` is the least that any part costs that holds."""
+    """
+    The tables for one price of drop at each end; ``bound`` is the least that any part costs that holds.
+
+    The part is a whole circuit: its root is the driver, no joint, and each of its ends one lead.
+    """
 
     def __init__(self, part: Part, lam: np.ndarray, climb: _Climb | None = None) -> None:
+        assert not part.root_is_joint and all(place.ways == 1 for places in part.places for place in places)
         self.part, self.lam = part, np.asarray(lam, dtype=float)
         self.num_sets = 1 << part.num_ends
         self.everything = self.num_sets - 1
@@ -98,6 +103,7 @@ class Priced:
         self._end_price, self._end_ohm = price_m, np.minimum(hot, sun)
         self._kit_ohm = np.where(part.post_of >= 0, 0.0, facts.end_ohm)
         self._own = np.where(part.post_of >= 0, 1 << np.maximum(part.post_of, 0), 0)
+        self._kits_beside_one = self._kits(1)
 
     def _of_gauge(self, x: int, price: np.ndarray, ohm: np.ndarray, rating_a: np.ndarray) -> np.ndarray:
         """What copper costs in each gauge where it serves X, its drop included; infinite where it may not carry X."""
@@ -153,18 +159,16 @@ class Priced:
         """A cable's lower joint with its end, as it starts up."""
         self._before = np.zeros((self.num_sets, count), dtype=np.int32)
         self._lead = np.full((part.num_ends, count), -1)
-        several = np.full((CLASSES + 1, part.num_ends, count), inf)
         for i, places in enumerate(part.places):
             for at, p in enumerate(places):
                 if p.need_v > part.headroom_v + 1e-9:
                     continue
                 price = p.price + self.lam[i] * max(p.need_v, 0.0)
-                table = self.unit[1 << i] if p.ways == 1 else several[min(p.ways, CLASSES), i]
-                if price < table[p.node]:
-                    table[p.node] = price
+                if price < self.unit[1 << i, p.node]:
+                    self.unit[1 << i, p.node] = price
                     self._lead[i, p.node] = at
         self._lead_price = np.array([self.unit[1 << i] for i in range(part.num_ends)])
-        kits = self._kits(1)
+        kits = self._kits_beside_one
         most_root = len(part.root_price) - 1
         self.at_root = np.full(self.num_sets, inf)
         self.root_meet = np.full((most_root + 1, self.num_sets), inf)
@@ -172,37 +176,27 @@ class Priced:
         for x in range(1, self.num_sets):
             low = x & -x
             rest = x ^ low
-            end_of = low.bit_length() - 1
             if rest:
                 subs = subsets_of(rest)[:-1]
                 one = self.unit[subs | low]
                 others = rest ^ subs
                 self.meet[2, x] = (one + self.meet[1, others]).min(axis=0)
                 self.meet[3, x] = (one + np.minimum(self.meet[2, others], self.meet[3, others])).min(axis=0)
-                for a in range(2, CLASSES + 1):
-                    if np.isfinite(several[a, end_of]).any():
-                        for b in range(1, CLASSES + 1):
-                            c = min(a + b, CLASSES)
-                            np.minimum(self.meet[c, x], several[a, end_of] + self.meet[b, rest], out=self.meet[c, x])
-            else:
-                self.meet[2:, x] = several[2:, end_of]
             self.meet[1, x] = self.unit[x]
             best = np.min([self.meet[c, x] + kits[c] for c in range(1, CLASSES + 1)], axis=0)
-            end = self.joint_end(x)
-            below = np.where(self._may_end(x), best + end, inf)
+            end, may_end = self.joint_end(x), self._may_end(x)
+            below = np.where(may_end, best + end, inf)
             below[part.root] = inf
             self._below[x] = below
             self.cable[x], self._before[x] = self._climb(self.weight(x), below)
-            ended = np.where(self._may_end(x) | (self._own != 0), self.cable[x] + end, inf)
+            ended = np.where(may_end | (self._own != 0), self.cable[x] + end, inf)
             ended[part.root] = inf
             # A joint of one cable only: never cheaper here, but a change of gauge may want it.
-            changed = np.where(self._may_end(x), ended + kits[1] + end, inf)
+            changed = np.where(may_end, ended + kits[1] + end, inf)
             np.minimum(self._below[x], changed, out=self._below[x])
             np.minimum(self.unit[x], ended, out=self.unit[x])
             self.meet[1, x] = self.unit[x]
             self.at_root[x] = self.cable[x, part.root] + self._root_end(x)
-            if part.root_is_joint and not rest:
-                self.at_root[x] = min(self.at_root[x], self._lead_price[end_of, part.root])
             subs = subsets_of(rest)
             for c in range(1, most_root + 1):
                 self.root_meet[c, x] = (self.at_root[subs | low] + self.root_meet[c - 1][rest ^ subs]).min()
@@ -212,8 +206,7 @@ class Priced:
         self.bound = float(whole.min(initial=inf)) - self.paid
 
     def _root_end(self, x: int) -> float:
-        ohm = self.part.facts.end_ohm if self.part.root_is_joint else 0.0
-        return self.end(x, self.part.root_end_m) + float(self.ohm_price[x]) * ohm
+        return self.end(x, self.part.root_end_m)
 
     def complete(self) -> None:
         """From the root down: ``left_cable``, ``left_unit``, ``left_meet``, ``left_root``, all less ``paid``."""
@@ -307,27 +300,22 @@ class Priced:
             if what == "meet":
                 stack.extend(self._parted(x, v))
                 continue
-            if what == "lead" or self._is_lead(what, x, v):
+            if what == "lead" or (what == "unit" and self._is_lead(x, v)):
                 i = x.bit_length() - 1
                 drop[i] += max(part.places[i][self._lead[i, v]].need_v, 0.0)
                 continue
             ohm, low_joint = self._traced(x, v)
             if what == "root":
-                ohm += self._end_ohm_of(x, part.root_end_m) + (part.facts.end_ohm if part.root_is_joint else 0.0)
+                ohm += self._end_ohm_of(x, part.root_end_m)
             else:
                 ohm += self._end_ohm_of(x, part.facts.joint_end_m) + float(self._kit_ohm[v])
             drop += np.where(x >> np.arange(part.num_ends) & 1, self.amps[x] * ohm, 0.0)
             stack.append(("meet", x, low_joint))
         return drop
 
-    def _is_lead(self, what: str, x: int, v: int) -> bool:
-        """Whether the cheapest unit (at the root: the cheapest of all there) that serves X at v is a lead."""
-        if x & (x - 1):
-            return False
-        lead = float(self._lead_price[x.bit_length() - 1, v])
-        if what == "root":
-            return self.part.root_is_joint and lead <= float(self.at_root[x])
-        return lead <= float(self.unit[x, v])
+    def _is_lead(self, x: int, v: int) -> bool:
+        """Whether the cheapest unit that serves X at v is a lead."""
+        return x & (x - 1) == 0 and float(self._lead_price[x.bit_length() - 1, v]) <= float(self.unit[x, v])
 
     def _end_ohm_of(self, x: int, metres: float) -> float:
         return float(self._end_ohm[int(self._metre(x).argmin())]) * metres
@@ -352,7 +340,7 @@ class Priced:
         """The units that meet at v to make X, as tasks of ``drops``."""
         if x & (x - 1) == 0:
             return [("lead", x, v)]
-        kits = self._kits(1)
+        kits = self._kits_beside_one
         c = min(range(2, CLASSES + 1), key=lambda c: self.meet[c, x, v] + kits[c][v])
         found: list[tuple[str, int, int]] = []
         while c > 1 and x & (x - 1):
@@ -364,8 +352,6 @@ class Priced:
             )
             price = self.unit[subs | low, v] + of_others
             at = int(price.argmin())
-            if not price[at] < math.inf:
-                return found  # an end of several ways: what it needs is not asked
             found.append(("unit", int(subs[at]) | low, v))
             x = int(others[at])
             c = 1 if c == 2 else (2 if self.meet[2, x, v] <= self.meet[3, x, v] else 3)

@@ -9,19 +9,20 @@ graph, and the search goes on from the layout moved onto them.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from ..ground.border_places import ASIDE_M
-from ..ground.graph import Bools, Floats, Ints
+from ..ground.graph import Bools, Floats, Ints, NodeKind
 from ..ground.hub_places import fermat_points
 from ..ground.refraction import crossing_ways
 from ..ground.zones import Land
 from .circuit import Fed
-from .facts import Facts, is_fixed
+from .facts import Facts
 from .full_trees import FullTrees, full_trees
+from .slide_prices import Network, Pricing, network_of
 from .state import Bench, State
 
 FIRST_STEP_M, LAST_STEP_M = 0.4, 0.005
@@ -38,8 +39,6 @@ KNOWN_M = 0.1
 _TOGETHER = 200
 AT_ONCE = 256
 """Most nodes slid at once: enough to price lines in bulk, few enough to stop in between."""
-# Measured, in units of effort.
-WORK_PER_CALL, WORK_PER_PLACE, WORK_PER_LINE, WORK_PER_LEAD = 1.0, 0.002, 0.01, 0.03
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,14 +70,14 @@ def slide(bench: Bench, state: State, land: Land, *, centre: bool = False) -> Sl
     from scipy.spatial import cKDTree
 
     facts, effort = bench.facts, bench.effort
-    network = _network(facts, state)
+    network = network_of(facts, state)
     movable = [
         v
         for v in sorted(network.links)
-        if (not is_fixed(int(facts.graph.kind[v])) and len(network.links[v]) >= 2)
-        or (v in network.lamps_at and not is_fixed(int(facts.graph.kind[v])))
+        if (not _is_fixed(int(facts.graph.kind[v])) and len(network.links[v]) >= 2)
+        or (v in network.lamps_at and not _is_fixed(int(facts.graph.kind[v])))
     ]
-    pricing = _Pricing(facts, land, network)
+    pricing = Pricing(facts, land, network)
     total_gain = 0.0
     bare = [v for v in movable if v not in network.lamps_at and len(network.links[v]) > 2]
     if not effort.is_over:
@@ -138,7 +137,7 @@ def _fork_price(bench: Bench) -> float:
     return bench.joint_price_of_ways[: FORK_WAYS + 1][-1]
 
 
-def _apart(movable: list[int], network: _Network) -> list[list[int]]:
+def _apart(movable: list[int], network: Network) -> list[list[int]]:
     """Nodes that may be slid at once: no two of a group are neighbours, and no group is large."""
     can = set(movable)
     colour: dict[int, int] = {}
@@ -155,7 +154,7 @@ def _apart(movable: list[int], network: _Network) -> list[list[int]]:
     return [group for groups_of_colour in groups for group in groups_of_colour]
 
 
-def _forks(network: _Network, at: dict[int, np.ndarray], land: Land) -> tuple[Floats, list[tuple[int, int]]]:
+def _forks(network: Network, at: dict[int, np.ndarray], land: Land) -> tuple[Floats, list[tuple[int, int]]]:
     """Where two neighbouring lines of the network might better join before they meet."""
     triples: list[tuple[int, int, int]] = []
     for v in sorted(network.links):
@@ -179,7 +178,7 @@ def _forks(network: _Network, at: dict[int, np.ndarray], land: Land) -> tuple[Fl
 
 def _full_trees(
     facts: Facts,
-    network: _Network,
+    network: Network,
     at: dict[int, np.ndarray],
     land: Land,
     fork_price: float,
@@ -192,7 +191,7 @@ def _full_trees(
     keys = [
         v
         for v in sorted(network.links)
-        if len(network.links[v]) != 2 or v in network.lamps_at or is_fixed(int(facts.graph.kind[v]))
+        if len(network.links[v]) != 2 or v in network.lamps_at or _is_fixed(int(facts.graph.kind[v]))
     ]
     place = {v: i for i, v in enumerate(keys)}
     lines: list[tuple[int, int, float]] = []
@@ -213,7 +212,7 @@ def _full_trees(
         found = land.price_lines(one, two)
         return np.where(found.allowed, found.trench_price, np.inf)
 
-    bare = [v not in network.lamps_at and not is_fixed(int(facts.graph.kind[v])) for v in keys]
+    bare = [v not in network.lamps_at and not _is_fixed(int(facts.graph.kind[v])) for v in keys]
     trees = full_trees(
         np.array([at[v] for v in keys]),
         lines,
@@ -230,7 +229,7 @@ def _full_trees(
 
 def _bends(
     facts: Facts,
-    network: _Network,
+    network: Network,
     at: dict[int, np.ndarray],
     land: Land,
     is_known: Callable[[Floats], Bools],
@@ -241,7 +240,7 @@ def _bends(
     price = _line_prices(network, at, land)
     now = dict(price)
     for v, near in network.links.items():
-        if len(near) == 2 and v not in network.lamps_at and not is_fixed(int(facts.graph.kind[v])):
+        if len(near) == 2 and v not in network.lamps_at and not _is_fixed(int(facts.graph.kind[v])):
             (a, _), (b, _) = near
             both = price[min(a, v), max(a, v)] + price[min(b, v), max(b, v)]
             pair = (min(a, b), max(a, b))
@@ -264,7 +263,7 @@ def _bends(
     return found
 
 
-def _line_prices(network: _Network, at: dict[int, np.ndarray], land: Land) -> dict[tuple[int, int], float]:
+def _line_prices(network: Network, at: dict[int, np.ndarray], land: Land) -> dict[tuple[int, int], float]:
     """What the trench of each line of the network costs, lower node first."""
     ends = [(u, v) for u in sorted(network.links) for v, _ in network.links[u] if u < v]
     if not ends:
@@ -273,166 +272,7 @@ def _line_prices(network: _Network, at: dict[int, np.ndarray], land: Land) -> di
     return dict(zip(ends, land.price_lines(a, b).trench_price.tolist(), strict=True))
 
 
-@dataclass
-class _Network:
-    links: dict[int, list[tuple[int, float]]]
-    """node -> (neighbour, cable price per metre of route laid along that line)."""
-    lamps_at: dict[int, list[int]]
-    needs_joint: set[int]
-    sleeves: set[tuple[int, int]]
-
-
-def _network(facts: Facts, state: State) -> _Network:
-    laid: dict[tuple[int, int], float] = {}
-    lamps_at: dict[int, list[int]] = {}
-    needs_joint: set[int] = set()
-    sleeve_ends: set[tuple[int, int]] = set()
-    for fed in state.circuits:
-        for cable, nodes in fed.pieces:
-            price_m = facts.cables[cable].price_m * facts.slack
-            for u, v in itertools.pairwise(nodes):
-                key = (min(u, v), max(u, v))
-                laid[key] = laid.get(key, 0.0) + price_m
-            needs_joint.add(nodes[-1])
-        for lamp, arc in fed.leads.items():
-            lamps_at.setdefault(facts.graph.leads[arc].node, []).append(lamp)
-        sleeve_ends.update(tuple(facts.graph.ends[e].tolist()) for e in fed.edges if facts.sleeve[e] >= 0)
-    links: dict[int, list[tuple[int, float]]] = {}
-    for (u, v), price_m in laid.items():
-        if (u, v) in sleeve_ends:
-            links.setdefault(u, [])
-            links.setdefault(v, [])
-            continue
-        links.setdefault(u, []).append((v, price_m))
-        links.setdefault(v, []).append((u, price_m))
-    return _Network(links, lamps_at, needs_joint, sleeve_ends)
-
-
-class _Pricing:
-    """Exact prices of what hangs on nodes, were they elsewhere; many nodes and places in one question."""
-
-    def __init__(self, facts: Facts, land: Land, network: _Network) -> None:
-        self.land = land
-        self.at = facts.graph.xyz[:, :2].copy()
-        """(n, 2) where each node of the graph stands now, in m."""
-        n = len(self.at)
-        self._z = land.height(self.at)
-        self._line_of, self._far, self.price_m = _rows(n, network.links)
-        self._lead_of, self._lamp, _ = _rows(
-            n, {v: [(lamp, 0.0) for lamp in lamps] for v, lamps in network.lamps_at.items()}
-        )
-        self._joint = np.zeros(n, dtype=bool)
-        self._joint[list(network.needs_joint)] = True
-        self._least_m = float(land.per_m[~land.no_dig].min())
-        self._asked = 0.0
-
-    def work(self) -> float:
-        """Work done since this was asked last."""
-        work, self._asked = self._asked, 0.0
-        return work
-
-    def move(self, nodes: Ints, places: Floats) -> None:
-        """Let k nodes stand at (k, 2) places from now on."""
-        self.at[nodes] = places
-        self._z[nodes] = self.land.height(places)
-
-    def needs_joint(self, nodes: Ints) -> Bools:
-        """(k,) whether joints must be able to stand at k nodes."""
-        return self._joint[nodes]
-
-    def whole(self, u: Ints, v: Ints, cable_m: Floats) -> Floats:
-        """(p,) what lines between nodes cost, with cable of a price per metre; infinite where none may run."""
-        heights = {} if self.land.heights.flat else {"a_z": self._z[u], "b_z": self._z[v]}
-        priced = self.land.price_lines(self.at[u], self.at[v], **heights)
-        self._asked += WORK_PER_CALL + WORK_PER_LINE * len(u)
-        return np.where(priced.allowed, priced.trench_price + priced.length_m * cable_m, np.inf)
-
-    def holds_lamp(self, nodes: Ints) -> Bools:
-        """(k,) whether leads of lamps end at k nodes."""
-        return np.asarray(self._lead_of[nodes + 1] > self._lead_of[nodes])
-
-    def lines(self, nodes: Ints) -> tuple[Ints, Ints]:
-        """Lines of k nodes: (p,) which of the nodes each belongs to, (p,) its place among all lines."""
-        return _of(self._line_of, nodes)
-
-    def ends(self, line: Ints) -> Floats:
-        """(p, 2) where lines end that start at the nodes asked for, in m."""
-        return np.asarray(self.at[self._far[line]])
-
-    def price(self, nodes: Ints, places: Floats, below: Floats) -> Floats:
-        """
-        What trench, cable and leads of nodes cost at other places.
-
-        Parameters
-        ----------
-        nodes
-            (k,) nodes, no two of them neighbours.
-        places
-            (k, t, 2) places for each, in m.
-        below
-            (k,) only what costs less than this matters.
-
-        Returns
-        -------
-        (k, t) prices; infinite where the node may not stand, or not for less than ``below``.
-        """
-        k, t = places.shape[:2]
-        owner, line = self.lines(nodes)
-        a = places[owner].reshape(-1, 2)
-        b = np.repeat(self.ends(line), t, axis=0)
-        cable_m = np.repeat(self.price_m[line], t)
-        to = (owner[:, None] * t + np.arange(t)).ravel()
-        # No line costs less than its length in the cheapest ground: most places are told dearer by that alone.
-        least = np.bincount(to, np.hypot(*(a - b).T) * (cable_m + self._least_m), k * t)
-        spot = places.reshape(-1, 2)
-        self._asked += WORK_PER_CALL + WORK_PER_PLACE * k * t
-        worth = np.flatnonzero(least < np.repeat(below, t))
-        joint = np.repeat(self._joint[nodes], t)[worth]
-        may = self.land.free(spot[worth])
-        asked = np.flatnonzero(may & joint)
-        may[asked] = self.land.may_joint_where_free(spot[worth[asked]])
-        worth = worth[may]
-        total = np.full(k * t, np.inf)
-        total[worth] = 0.0
-        asked = np.flatnonzero(np.isfinite(total[to]))
-        if len(asked):
-            heights = {}
-            if not self.land.heights.flat:  # of each place once, not of each line's ends
-                z = np.zeros(k * t)
-                z[worth] = self.land.height(spot[worth])
-                heights = {"a_z": z[to[asked]], "b_z": np.repeat(self._z[self._far[line]], t)[asked]}
-            priced = self.land.price_lines(a[asked], b[asked], **heights)
-            each = np.where(priced.allowed, priced.trench_price + priced.length_m * cable_m[asked], np.inf)
-            total += np.bincount(to[asked], each, k * t)
-            self._asked += WORK_PER_LINE * len(asked)
-        owner, lead = _of(self._lead_of, nodes)
-        to = (owner[:, None] * t + np.arange(t)).ravel()
-        asked = np.flatnonzero(total[to] < np.repeat(below, t)[to])
-        if len(asked):
-            leads = self.land.lead_lines(np.repeat(self._lamp[lead], t)[asked], spot[to[asked]])
-            total += np.bincount(to[asked], np.where(leads.allowed, leads.price, np.inf), k * t)
-            self._asked += WORK_PER_LEAD * len(asked)
-        return total.reshape(k, t)
-
-
-def _rows(n: int, of: Mapping[int, Sequence[tuple[int, float]]]) -> tuple[Ints, Ints, Floats]:
-    """Lists by node as one table: (n + 1,) where each node's rows start, (p,) the other ends, (p,) their numbers."""
-    start = np.zeros(n + 1, dtype=np.int64)
-    for v, items in of.items():
-        start[v + 1] = len(items)
-    items = [item for v in sorted(of) for item in of[v]]
-    return np.cumsum(start), np.array([i for i, _ in items], dtype=np.int64), np.array([x for _, x in items])
-
-
-def _of(start: Ints, nodes: Ints) -> tuple[Ints, Ints]:
-    """Rows of k nodes in such a table: (p,) which of the nodes, (p,) which row."""
-    count = start[nodes + 1] - start[nodes]
-    owner = np.repeat(np.arange(len(nodes)), count)
-    first = np.cumsum(count) - count
-    return owner, np.arange(len(owner)) - first[owner] + start[nodes][owner]
-
-
-def _slide_some(pricing: _Pricing, nodes: Ints, *, coarse: bool, centre: bool = False) -> tuple[Floats, Bools]:
+def _slide_some(pricing: Pricing, nodes: Ints, *, coarse: bool, centre: bool = False) -> tuple[Floats, Bools]:
     """
     Move nodes, no two of them neighbours, to better places: a pattern search for each, all asked at once.
 
@@ -472,7 +312,7 @@ def _slide_some(pricing: _Pricing, nodes: Ints, *, coarse: bool, centre: bool = 
     return gain, moved
 
 
-def _centre_bends(pricing: _Pricing, nodes: Ints, here: Floats, now: Floats) -> Bools:
+def _centre_bends(pricing: Pricing, nodes: Ints, here: Floats, now: Floats) -> Bools:
     """
     Move bends that are none, near one end of a straight line, to its middle; ``here`` and ``now`` are changed.
 
@@ -498,7 +338,7 @@ def _centre_bends(pricing: _Pricing, nodes: Ints, here: Floats, now: Floats) -> 
     return centred
 
 
-def _move_together(pricing: _Pricing, network: _Network, forks: list[int]) -> float:
+def _move_together(pricing: Pricing, network: Network, forks: list[int]) -> float:
     """
     Move neighbouring forks at once; what that saves.
 
@@ -629,3 +469,8 @@ def _moved(bench: Bench, fed: Fed, to: dict[int, int]) -> Fed | None:
         node = arcs[arc].node
         leads[lamp] = ways.lead_between(lamp, to.get(node, node)) if node in to else arc
     return bench.feed(fed.supply, fed.feed, tree, leads, fed.palette) or fed
+
+
+def _is_fixed(kind: int) -> bool:
+    """Whether a node of this kind stands where it is and may not be slid."""
+    return kind in (NodeKind.SUPPLY, NodeKind.FOOT, NodeKind.SLEEVE_END, NodeKind.POST)

@@ -11,7 +11,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from .facts import Facts, Ways
+from .facts import Facts
+from .ways import Ways
 
 
 class SpanPrices:

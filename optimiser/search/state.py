@@ -16,9 +16,10 @@ import numpy as np
 from .circuit import Fed, feed_circuit, key_of
 from .drivers import Drivers
 from .effort import Effort
-from .facts import LEAST_HUB_M, Facts, Ways
+from .facts import LEAST_HUB_M, Facts
 from .span_prices import SpanPrices
 from .tree import Tree
+from .ways import Ways
 
 UNDUG_SHARE = 0.05
 """Most of the graph's length that may have a trench price in a job in which cable is laid, not dug in."""

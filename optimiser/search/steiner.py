@@ -13,6 +13,9 @@ from collections.abc import Callable, Collection, Sequence
 
 from .tree import Tree, children_of
 
+MOST_PASSES = 4
+"""Times all candidates are gone through, at most."""
+
 
 def neighbours(ends: list[list[int]], num_nodes: int) -> list[list[tuple[int, int]]]:
     """(neighbour, edge) of every node."""
@@ -34,7 +37,6 @@ def lighten(
     *,
     barred: Collection[int] = (),
     groups: Sequence[Sequence[int]] = (),
-    max_passes: int = 4,
 ) -> Tree:
     """
     A tree over the same root and terminals, no heavier than the given one.
@@ -58,7 +60,7 @@ def lighten(
     tree = dict(tree)
     cost = {child: weight(edge_between(child, up)) for child, up in tree.items()}
     total = sum(cost.values())
-    for _ in range(max_passes):
+    for _ in range(MOST_PASSES):
         improved = False
         for group in groups:
             spend(0.05 * len(group))

@@ -19,8 +19,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..ground.graph import Floats, Ints
-from .facts import Facts, Ways
+from .facts import Facts
 from .state import State
+from .ways import Ways
 
 MOST_LOAD = 0.95
 """Part of what a supply point's drivers carry that its lamps may take: whole drivers are never filled to the brim."""

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from .facts import Facts, Ways
+from .facts import Facts
 from .tree import Tree, children_of
+from .ways import Ways
 
 
 @dataclass

@@ -16,6 +16,9 @@ _WITH_POINT = re.compile(r"[-+]?\d*\.\d+")
 
 _BEYOND_M = 1e11  # no grid reaches so far, not even in millimetres
 
+BEYOND_GRIDS, METRES = "which is farther off than any grid reaches", "write the measured metres"
+"""Found and mend of a coordinate that is none."""
+
 Fault = tuple[str, str]
 """Found and mend of a problem."""
 
@@ -65,9 +68,9 @@ def _mend_number(text: str, comma: bool) -> str:
 
 def read_metres(text: str, comma: bool, *, needed: bool) -> tuple[float | None, tuple[str, str] | None]:
     if not text:
-        return None, ("is empty", "write the measured metres") if needed else None
+        return None, ("is empty", METRES) if needed else None
     number, fault = read_number(text, comma)
     if number is not None and abs(number) > _BEYOND_M:
         shown = text if len(text) <= 30 else f"{number:g}"
-        return None, (f"found '{shown}', which is farther off than any grid reaches", "write the measured metres")
+        return None, (f"found '{shown}', {BEYOND_GRIDS}", METRES)
     return (None if number is None else round(number, 3) + 0.0), fault  # + 0.0 turns -0.0 into 0.0

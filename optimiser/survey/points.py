@@ -14,7 +14,7 @@ from pathlib import PurePath
 from statistics import median
 
 from ..problems import Problem, nearest
-from .numbers import decimal_comma, read_metres, read_number
+from .numbers import BEYOND_GRIDS, METRES, decimal_comma, read_metres, read_number
 from .stray_cells import stray_cells
 from .table import Cells, Table
 
@@ -24,6 +24,8 @@ POSITION_FIELDS = ("x, y", "latitude, longitude")
 """Fields of problems with a point's place as a whole."""
 SMALLEST_STEM_MM = 20.0
 """Of a tree; what is less is asked about wherever the survey is read."""
+_FARTHEST_M = 1e8
+"""From the origin of any grid on Earth to any of its places, with room to spare."""
 _OWNER = {"lamp": "a lamp type", "corner": "a zone", "sleeve": "a sleeve", "mains": "a mains line"}
 
 
@@ -186,7 +188,7 @@ def _wrong_scale(points: Sequence[Point], table: Table, file: str, by_degrees: C
             ]
     some = _some_in_degrees(table, file)
     if some or max(wide, high) <= 5000:
-        return some
+        return some or _beyond_grids(good, written, file)
     mid_x, mid_y = median(xs), median(ys)
     away = [max(abs(point.x - mid_x), abs(point.y - mid_y)) for point in good]
     far = [point for point, metres in zip(good, away, strict=True) if metres > max(2500, 20 * median(away))]
@@ -200,6 +202,16 @@ def _wrong_scale(points: Sequence[Point], table: Table, file: str, by_degrees: C
         return grids
     found = f"found points spread over {wide:g} x {high:g}, which look like millimetres"
     return [Problem(file, 0, "x, y", found, "write metres, such as 12.345 for 12345 mm")]
+
+
+def _beyond_grids(points: Sequence[Point], written: dict[int, Cells], file: str) -> list[Problem]:
+    """Coordinates that are near one another and no grid's: so far off, lengths are no longer good to the millimetre."""
+    return [
+        Problem(file, point.row, column, f"found '{written[point.row][column]}', {BEYOND_GRIDS}", METRES)
+        for point in points
+        for column, value in (("x", point.x), ("y", point.y))
+        if abs(value) > _FARTHEST_M
+    ]
 
 
 def _far_off(point: Point, cells: Cells, file: str, by_degrees: Container[int], km: float) -> Problem:

@@ -98,7 +98,7 @@ def reduce(table: Table, file: str, measuring: Measuring) -> Reduced:
     notes += starts.notes
     solved = _solve(rows, places, starts, level, sigmas, measuring)
     notes += _words(rows, solved, measuring)
-    placed = _placed(rows, places, solved)
+    placed = _placed(rows, solved)
     lost = {problem.line for problem in problems} | {rows.rows[index].cells.row for index in starts.stuck}
     return Reduced(
         _filled(table, rows, placed, heights), tuple(problems), tuple(notes), placed, tuple(solved.tapes),
@@ -253,7 +253,7 @@ def _is_free(row: Row, index: int, known: dict[int, XY], starts: Starts) -> bool
     return index not in known or row.xy is None or row.accuracy_m is not None
 
 
-def _placed(rows: Rows, known: dict[int, XY], solved: _Solved) -> dict[int, Placed]:
+def _placed(rows: Rows, solved: _Solved) -> dict[int, Placed]:
     result = solved.result
     loose = {int(result.group_of[m]) for group in result.unresolved for m in group}
     strayed = {group: _strayed(result, group) for group in loose}

@@ -206,7 +206,6 @@ def judge(site: Site, circuit: Circuit, sleeves: Sequence[int]) -> Fed | None:
         return None
     protection = protect(
         driver,
-        circuit.tap_v,
         state.circuits[0].amps,
         [value for value in rating[1:] if math.isfinite(value)],
         far_end_short_a(driver, circuit.tap_v, tree, job.voltage)[1:],

@@ -89,6 +89,33 @@ def test_the_box_of_a_site_across_the_antimeridian_runs_from_west_to_east() -> N
     assert 179.9 < west <= 180 and -180 <= east < -179.9 and south < -16.8 < north
 
 
+@pytest.mark.parametrize("bearing", [0.0, 37.0, 180.0])
+def test_what_crosses_the_antimeridian_is_cut_there(bearing: float) -> None:
+    """RFC 7946, 3.1.9. Put together again, the parts are what the same site is on another meridian."""
+    plan = park()
+    middle = plan.site.supplies[0]
+    across, elsewhere = (
+        json.loads(plan_geojson(plan, Position(longitude, -16.8, middle.x, middle.y, bearing))[1])["features"]
+        for longitude in (180.0, 20.0)
+    )
+    assert geojson.loads(json.dumps({"type": "FeatureCollection", "features": across})).is_valid
+    kinds = {feature["geometry"]["type"] for feature in across}
+    assert {"MultiLineString", "MultiPolygon"} <= kinds
+    for one, other in zip(across, elsewhere, strict=True):
+        shape, whole = (shapely.from_geojson(json.dumps(feature["geometry"])) for feature in (one, other))
+        parts = shapely.get_parts(shape)
+        for part in parts:
+            west, _, east, _ = part.bounds
+            assert east - west < 0.1 and shapely.is_valid(part)
+            if part.geom_type == "Polygon":
+                assert part.exterior.is_ccw and not any(hole.is_ccw for hole in part.interiors)
+        moved = shapely.transform(
+            parts, lambda xy: np.c_[np.where(xy[:, 0] < 0, xy[:, 0] + 200, xy[:, 0] - 160), xy[:, 1]]
+        )
+        assert shapely.hausdorff_distance(shapely.union_all(moved), whole) < 1e-6
+        assert sum(part.area for part in moved) == pytest.approx(whole.area, rel=1e-3)
+
+
 def test_heights_stand_in_local_coordinates_and_as_a_property() -> None:
     plan = courtyard()
     plan = plan.model_copy(update={"lamps": [plan.lamps[0].model_copy(update={"z": 2.5})]})

@@ -301,6 +301,29 @@ def test_on_a_phone_fingers_tap_drag_and_pinch(page: Any) -> None:
 
 
 @marked
+@pytest.mark.parametrize("phone", [True, False], ids=["by tap", "by keys"])
+def test_a_joint_under_the_lamp_that_it_stands_at_is_reached(page: Any, phone: bool) -> None:
+    plan = courtyard()
+    lamp = plan.lamps[2]
+    beside = [
+        joint.model_copy(update={"x": lamp.x, "y": lamp.y} if joint.id == lamp.joint else {}) for joint in plan.joints
+    ]
+    html = html_of(plan.model_copy(update={"joints": beside}))
+    on = page(html, phone=phone)
+    if phone:
+        on.tap(*middle(on, f"#touch circle[data-of='{place_of(html, 'joint', lamp.joint)}']"))
+        assert card(on).startswith(f"lamp {lamp.id} "), "the lamp lies above it"
+        on.ask("document.querySelector('#card .also button').scrollIntoView({block: 'center', behavior: 'instant'})")
+        on.settle()
+        on.tap(*middle(on, "#card .also button"))
+    else:
+        on.ask("document.getElementById('find').focus()")
+        on.send("Input.insertText", text=f"joint {lamp.joint}")
+    assert card(on).startswith(f"joint {lamp.joint} ")
+    assert on.complaints() == []
+
+
+@marked
 def test_at_a_desk_the_wheel_zooms_where_the_pointer_is(page: Any) -> None:
     html = made("courtyard")
     on = page(html, phone=False)

@@ -30,7 +30,7 @@ def protected(
     fuses: Fuses = FUSES,
 ) -> Protection:
     ratings = [25.0, 16.0] if cables is None else cables
-    return protect(model, 12, amps, ratings, [60, short_a], LEADS if leads is None else leads, fuses)
+    return protect(model, amps, ratings, [60, short_a], LEADS if leads is None else leads, fuses)
 
 
 # --- rule A --------------------------------------------------------------------------------------------------------
@@ -182,6 +182,6 @@ def test_the_flexible_cable_table_is_the_leads_default() -> None:
 
 def test_spare_load_is_named_where_it_sizes_the_fuse() -> None:
     model = driver(limit_mode="none")
-    found = protect(model, 12, 1.8, [16.0], [50.0], [(0.75, 6.0)], FUSES, with_spare=True)
+    found = protect(model, 1.8, [16.0], [50.0], [(0.75, 6.0)], FUSES, with_spare=True)
     assert found.fuse_a == 3
     assert "the circuit draws 1.80 A with its spare load (at most 80 % of it)" in found.sentence

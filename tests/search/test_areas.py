@@ -23,12 +23,13 @@ from optimiser.search.by_areas import AREA_ROUNDS, AreaRound, ByAreas, area_star
 from optimiser.search.construct import construct
 from optimiser.search.crew import Crew
 from optimiser.search.effort import Effort
-from optimiser.search.facts import Facts, Ways, gather_facts
+from optimiser.search.facts import Facts, gather_facts
 from optimiser.search.find import Options
 from optimiser.search.state import Bench, State
 from optimiser.search.stopping import StopSignal
 from optimiser.search.supply_areas import areas_of, give_to_supplies, halve, units_given, units_of
 from optimiser.search.tasks import Task, search_area
+from optimiser.search.ways import Ways
 from tests.benchmarks.make_site import make_site
 from tests.properties.random_jobs import Files, random_files
 from tests.search.test_moves import assert_state

@@ -104,7 +104,7 @@ def test_two_forks_gain_together_where_neither_does_alone() -> None:
     edges = complete(points)
     edges[1, 4] = edges[2, 4] = edges[0, 5] = edges[3, 5] = 9.0  # no more than the full tree's own lines
     tree = chain([0, 1, 2, 3])
-    alone = lightened(len(points), edges, 0, tree, [1, 2, 3], max_passes=9)
+    alone = lightened(len(points), edges, 0, tree, [1, 2, 3])
     assert weight_of(alone, edges) == pytest.approx(3)
     for group in ((4, 5), (5, 4), (4, 5, 4)):
         found = lightened(len(points), edges, 0, tree, [1, 2, 3], groups=[group, group])

@@ -13,7 +13,8 @@ from optimiser.job_folder import JobFolder, open_job
 from optimiser.search.construct import construct
 from optimiser.search.effort import Effort
 from optimiser.search.facts import Facts, gather_facts
-from optimiser.search.refine import _move_together, _Network, _network, _Pricing, _slide_some, slide
+from optimiser.search.refine import _move_together, _slide_some, slide
+from optimiser.search.slide_prices import Network, Pricing, network_of
 from optimiser.search.state import Bench, State
 from tests.ground.sites import make_job, make_survey
 
@@ -32,8 +33,8 @@ def test_prices_of_many_nodes_at_once_are_those_of_each_alone(
     orchard: tuple[JobFolder, Ground, Facts, State],
 ) -> None:
     _, ground, facts, state = orchard
-    network = _network(facts, state)
-    pricing = _Pricing(facts, ground.land, network)
+    network = network_of(facts, state)
+    pricing = Pricing(facts, ground.land, network)
     nodes = np.array(sorted(v for v in network.links if network.links[v]))
     steps = np.array([(0.0, 0.0), (0.3, -0.2), (-0.05, 0.1)])
     places = np.round(pricing.at[nodes][:, None, :] + steps, 3)
@@ -60,7 +61,7 @@ def test_what_sliding_gains_is_what_the_network_costs_less(
     bench = Bench(facts, Effort(float("inf")))
     slid = slide(bench, state, ground.land)
     assert slid.gain > 0 and bench.effort.spent > 0
-    network = _network(facts, state)
+    network = network_of(facts, state)
 
     def cost(at: dict[int, np.ndarray]) -> tuple[float, list[bool]]:
         lines = [(u, v, p) for u in network.links for v, p in network.links[u] if u < v]
@@ -104,8 +105,8 @@ def test_sliding_moves_two_neighbouring_forks_to_the_least_tree_at_once() -> Non
     for u, v in lines:
         links[at[u]].append((at[v], 0.0))
         links[at[v]].append((at[u], 0.0))
-    network = _Network(links, {}, set(), set())
-    pricing = _Pricing(facts, ground.land, network)
+    network = Network(links, {}, set(), set())
+    pricing = Pricing(facts, ground.land, network)
     u, v = np.array([(at[a], at[b]) for a, b in lines]).T
     before = pricing.whole(u, v, np.zeros(5)).sum()
     gain = _move_together(pricing, network, at[4:])
@@ -130,7 +131,7 @@ def test_a_bend_that_is_none_does_not_hold_the_fork_beside_it(centre: bool) -> N
     for u, v in lines:
         links[at[u]].append((at[v], 0.0))
         links[at[v]].append((at[u], 0.0))
-    pricing = _Pricing(facts, ground.land, _Network(links, {}, set(), set()))
+    pricing = Pricing(facts, ground.land, Network(links, {}, set(), set()))
     u, v = np.array([(at[a], at[b]) for a, b in lines]).T
     for sweep in range(12):
         for node in (at[3], at[4]):

@@ -12,7 +12,8 @@ import pytest
 
 from optimiser.ground import build_ground
 from optimiser.job_folder import open_job
-from optimiser.search.facts import Facts, Ways, gather_facts
+from optimiser.search.facts import Facts, gather_facts
+from optimiser.search.ways import Ways
 
 
 @pytest.fixture(scope="module")

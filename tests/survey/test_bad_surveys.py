@@ -360,6 +360,13 @@ BAD: dict[str, tuple[str | bytes, str]] = {
         "survey.csv:7:x, y: found 12345, 5, 12.3 km from the other points\n"
         "    mend: correct x and y, in metres",
     ),
+    "all together farther off than any grid": (
+        "point,kind,of,x,y\nS1,supply,,100000001.25,7\nL1,lamp,spike,100000004,9\nL2,lamp,spike,99999999,8\n",
+        "survey.csv:2:x: found '100000001.25', which is farther off than any grid reaches\n"
+        "    mend: write the measured metres\n"
+        "survey.csv:3:x: found '100000004', which is farther off than any grid reaches\n"
+        "    mend: write the measured metres",
+    ),
     "sleeve of one point": (
         rows(",sleeve,duct,1,1"),
         "survey.csv:5:of: found sleeve 'duct' with one point\n    mend: measure both of its ends",

@@ -115,7 +115,7 @@ def unprotected(job: Job, survey: Survey, facts: Facts, way: np.ndarray) -> list
                 if driver.mode == "hold":
                     short = min(short, driver.current_limit_a)
                 carried_a = cable.rating * cable.derating(job.rules.ground_c)
-                guard = protect(driver, feed.tap_v, amps, [carried_a], [short], leads, job.fuses)
+                guard = protect(driver, amps, [carried_a], [short], leads, job.fuses)
                 if guard.ok:
                     break
                 why.setdefault(name, f"{name}: {guard.why_not}")

@@ -76,7 +76,7 @@ def _too_few_drivers(
         mends = [f"at least {fewest} drivers{room}"]
     else:
         asked = f"the supply points take {places}"
-        mends = [*_mends_places(job, survey, facts), "another supply point"]
+        mends = [*_mends_places(survey, facts), "another supply point"]
     mends += _mends_clusters(job, facts, loads, clusters, allowed)
     return [
         Obstacle(
@@ -87,7 +87,7 @@ def _too_few_drivers(
     ]
 
 
-def _mends_places(job: Job, survey: Survey, facts: Facts) -> list[str]:
+def _mends_places(survey: Survey, facts: Facts) -> list[str]:
     """What lets a supply point take more drivers: whichever limit binds there."""
     by_inrush = [_most_drivers(facts, s) < facts.supply_max_drivers[s] for s in range(len(survey.supplies))]
     mends = [] if all(by_inrush) else ["more drivers at a supply point (supplies.NAME.max_drivers)"]
