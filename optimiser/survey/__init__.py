@@ -21,6 +21,7 @@ from .model import FixedPoint, Lamp, Peg, SupplyPoint, Survey, Tree, Zone
 from .points import POSITION_FIELDS, Point, Points, fold, read_points
 from .readers import read_rows
 from .reduce import Reduced, reduce
+from .steep import doubtful_heights
 from .uncertain import uncertain
 from .zones import Outline, name_grounds, read_outlines, zones_of_tree
 
@@ -111,7 +112,8 @@ def build_survey(reduced: Reduced, file: str, job: Job) -> Survey:
         problems, notes = problems + faults, notes + more
     if problems:
         raise BadInput([reduced.table.place(problem) for problem in problems])
-    more = [*reduced.notes, *uncertain(reduced, zones, job)]
+    doubts = [doubt.words for doubt in doubtful_heights(points.points, zones, job)]
+    more = [*reduced.notes, *uncertain(reduced, zones, job), *doubts]
     return replace(survey, notes=tuple(dict.fromkeys([*points.notes, *more, *notes])))
 
 
