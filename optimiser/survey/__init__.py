@@ -118,14 +118,14 @@ def build_survey(reduced: Reduced, file: str, job: Job) -> Survey:
 
 
 def points_of(reduced: Reduced, file: str) -> Points:
-    """Points of the rows; a missing x or y is not complained of where the reason is said already."""
+    """Points of the rows; a missing x, y or z is not complained of where the reason is said already."""
     by_degrees = {reduced.table.rows[index].row for index, placed in reduced.placed.items() if placed.how == "receiver"}
     points = read_points(reduced.table, file, by_degrees)
-    lost = reduced.lost_rows
+    said = {"x": reduced.lost_rows, "y": reduced.lost_rows, "z": reduced.unlevelled}
     problems = [
         problem
         for problem in points.problems
-        if not (problem.line in lost and problem.field in ("x", "y") and problem.found == "is empty")
+        if not (problem.line in said.get(problem.field, ()) and problem.found.startswith("is empty"))
     ]
     return replace(points, problems=(*reduced.problems, *problems))
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from small_job import HEADER, JOB, survey
 
 from optimiser.survey_papers.look import look_at
-from tests.survey.small_job import HEADER, JOB, survey
 
 
 def slope(**changed: str) -> str:
