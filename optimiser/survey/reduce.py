@@ -77,6 +77,8 @@ class Reduced:
     """Row numbers whose place is missing for a reason that is said already."""
     unlevelled: frozenset[int] = frozenset()
     """Row numbers whose height is missing for such a reason."""
+    num_sloping: int = 0
+    """Tapes taken as held along the slope, since both of their ends have a height."""
 
 
 def reduce(table: Table, file: str, measuring: Measuring) -> Reduced:
@@ -106,7 +108,7 @@ def reduce(table: Table, file: str, measuring: Measuring) -> Reduced:
     return Reduced(
         _filled(table, rows, placed, heights), tuple(problems), tuple(notes), placed, tuple(solved.tapes),
         tuple(row.named for row in rows), position, solved.result.num_redundant, solved.result.s0, frozenset(lost),
-        frozenset(unlevelled),
+        frozenset(unlevelled), len(level),
     )  # fmt: skip
 
 
