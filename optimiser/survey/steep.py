@@ -23,7 +23,8 @@ _LEAST_M = 0.5
 """Kerbs, single steps and banks of less are no matter, however steep."""
 _ENOUGH = 5
 """Of fewer heights it cannot be said that most of them are steep."""
-_SHOWN = 6
+_SHOWN, _SOUGHT = 6, 100
+"""Heights that are named, and that are sought one after the other: a survey with more of them is wrong as a whole."""
 _BESIDE_M, _ACROSS_M = 0.05, 0.12
 """A line that runs so far within so little of a wall has the wall between its ends, or along it."""
 
@@ -56,7 +57,8 @@ def doubtful_heights(points: Sequence[Point], zones: Sequence[Zone], job: Job | 
     alone, rest = _standing_alone(pairs, np.where(steep, np.sign(up_m), 0.0), up_m, len(measured))
     found = [_alone(measured, i, pairs, up_m, away_m, steep) for i in alone[:_SHOWN]]
     if len(alone) > _SHOWN:
-        found.append(Doubt(f"… and {len(alone) - _SHOWN} more heights like these"))
+        least = "at least " if len(alone) == _SOUGHT else ""
+        found.append(Doubt(f"… and {least}{len(alone) - _SHOWN} more heights like these"))
     between = sorted(np.flatnonzero(steep & rest).tolist(), key=lambda k: -abs(up_m[k]) / away_m[k])
     return found + ([_between(measured, pairs[between], up_m[between], away_m[between])] if between else [])
 
@@ -91,7 +93,7 @@ def _standing_alone(pairs: Pairs, sign: Floats, up_m: Floats, count: int) -> tup
     """
     found: list[int] = []
     rest = np.ones(len(pairs), dtype=bool)
-    while True:
+    while len(found) < _SOUGHT:
         all_sides = np.bincount(pairs[rest].ravel(), minlength=count)
         # The second of a pair with sign 1 stands above the first.
         signs = np.concatenate([-sign[rest], sign[rest]])
@@ -101,10 +103,11 @@ def _standing_alone(pairs: Pairs, sign: Floats, up_m: Floats, count: int) -> tup
         sizes = np.bincount(ends, weights=np.tile(np.abs(up_m[rest]), 2), minlength=count)
         wrong = (most >= 2) & (2 * most > all_sides)
         if not wrong.any():
-            return found, rest
+            break
         worst = int(np.where(wrong, sizes / np.maximum(all_sides, 1), -1.0).argmax())
         found.append(worst)
         rest &= ~(pairs == worst).any(axis=1)
+    return found, rest
 
 
 def _alone(

@@ -94,6 +94,15 @@ def test_few_heights_or_all_on_one_line(rows: str) -> None:
     assert steep(text) == []
 
 
+@pytest.mark.parametrize("head", ["height", "z (cm)", "z_mm", "Level", "elevation m"])
+def test_heights_under_another_head_do_not_get_lost_unnoticed(head: str) -> None:
+    hint = ": are these heights of the ground? Without a column 'z', in metres, it is taken as level"
+    text = slope().replace(",z,", f",{head},", 1)
+    assert f"survey.csv: column '{head}' is not used{hint}" in survey(text).notes
+    with_z = "".join(f"{line},{'height' if line == HEADER.strip() else 3}\n" for line in slope().splitlines())
+    assert "survey.csv: column 'height' is not used" in survey(with_z).notes
+
+
 def test_the_look_at_a_survey_shows_the_place_and_says_it_once(tmp_path: Path) -> None:
     (tmp_path / "job.toml").write_text(JOB, encoding="utf-8")
     (tmp_path / "survey.csv").write_text(slope(L11="99.6"), encoding="utf-8")
