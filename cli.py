@@ -730,6 +730,10 @@ def _explain(error: NoFeasibleLayout) -> NoReturn:
                 typer.echo(f"    {mend}", err=True)
     if len(error.obstacles) > 6:
         typer.echo(f"\n… and {len(error.obstacles) - 6} more like these.", err=True)
+    if error.notes:
+        typer.echo("\nTo look at in the survey and the job, for a slip there may be the reason:", err=True)
+        for note in error.notes:
+            typer.echo(f"    {note}", err=True)
     typer.echo("\nNothing was written.", err=True)
     raise typer.Exit(INFEASIBLE)
 

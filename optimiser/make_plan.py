@@ -108,16 +108,16 @@ def make_whole(
     if not known and (options.num_drivers is not None or len(survey.lamps) <= EARLY_LAMPS):
         standing = obstacles_before(job, survey, ground, options.num_drivers)
     if standing is not None:
-        raise NoFeasibleLayout(standing[0], proven=standing[1])
+        raise NoFeasibleLayout(standing[0], proven=standing[1], notes=survey.notes)
     found = find_layout(job, survey, ground, options, confirm, observer, stop, warm, known)
     if isinstance(found, frozenset):
         if stop.by_user or stop.by_time:  # what needs no search is known however short it was
             obstacles = proven_obstacles(job, survey, ground, options.num_drivers)
             if obstacles:
-                raise NoFeasibleLayout(obstacles, proven=True)
+                raise NoFeasibleLayout(obstacles, proven=True, notes=survey.notes)
             raise StoppedBeforeLayout("the search was stopped before any layout was found")
         obstacles, proven = find_obstacles(job, survey, ground, options.num_drivers, found)
-        raise NoFeasibleLayout(obstacles, proven=proven)
+        raise NoFeasibleLayout(obstacles, proven=proven, notes=survey.notes)
 
     observer.stage("packing reels and checking")
     proof = _proof(found, options, stop)

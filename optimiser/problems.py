@@ -68,11 +68,16 @@ class Obstacle:
 
 
 class NoFeasibleLayout(LampspurError):
-    """``proven`` tells whether the obstacles prove that there is none, or the search just found none."""
+    """
+    ``proven`` tells whether the obstacles prove that there is none, or the search just found none.
 
-    def __init__(self, obstacles: Sequence[Obstacle], *, proven: bool) -> None:
+    ``notes`` are the survey's: what looks wrong there may be the reason, and no plan is there to say it.
+    """
+
+    def __init__(self, obstacles: Sequence[Obstacle], *, proven: bool, notes: Sequence[str] = ()) -> None:
         self.obstacles = list(obstacles)
         self.proven = proven
+        self.notes = list(notes)
         super().__init__("; ".join(obstacle.what for obstacle in obstacles))
 
 

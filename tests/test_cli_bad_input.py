@@ -161,6 +161,19 @@ def test_infeasible_is_an_answer(job: Path) -> None:
         assert word in result.stderr
 
 
+def test_without_a_layout_what_looks_wrong_is_told_all_the_same(job: Path) -> None:
+    """Heights in millimetres, on ground that falls by 1 in 10: every cable is far too long, and no plan says why."""
+    survey = job / "survey.csv"
+    first, *rows = survey.read_text(encoding="utf-8").splitlines()
+    high = [f"{row},{100 * float(row.split(',')[4]):.0f}" for row in rows]
+    survey.write_text("\n".join([f"{first},z", *high]) + "\n", encoding="utf-8")
+    args = ["plan", str(job), "--out", str(job / "plan"), "--effort", "0.01", "--processes", "1"]
+    result = CliRunner().invoke(app, args)
+    assert result.exit_code == 3, result.output
+    assert "for a slip there may be the reason:\n    heights run from" in result.stderr
+    assert "are they all in metres?\n\nNothing was written." in result.stderr
+
+
 def test_plan_then_check(job: Path) -> None:
     out = job / "plan"
     run = CliRunner()

@@ -76,6 +76,16 @@ def test_the_points_written_are_the_same_survey(job: Path, tmp_path: Path) -> No
     assert open_job(job).survey == before
 
 
+def test_tapes_between_two_heights_are_said_to_be_along_the_slope(job: Path) -> None:
+    rows = (job / "survey.csv").read_text(encoding="utf-8").splitlines()
+    levels = ["z,from1,dist1"] + ["0,,"] * (len(rows) - 1)
+    (job / "survey.csv").write_text("\n".join(map(",".join, zip(rows, levels, strict=True))) + "\n", encoding="utf-8")
+    assert "slope" not in run("survey", job).stdout
+    add(job, "P3,peg,,12,-9,3,P2,9.49")  # 9 m level, 3 m down
+    result = run("survey", job, "--replace")
+    assert "1 tape between two heights: taken as held along the slope and brought to the" in result.stdout
+
+
 def test_points_of_a_geojson_whose_features_share_all_properties_are_a_survey(tmp_path: Path) -> None:
     def feature(kind: str, name: str, place: list[float]) -> dict[str, object]:
         more = {"of": "spike", "group": "a", "ring": "1", "stem_mm": 300}

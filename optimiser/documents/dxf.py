@@ -130,9 +130,10 @@ def _wiring(plan: Plan, space: Modelspace, texts: _Texts) -> None:
         _route(space, texts, "CABLES", cable.route, says)
     for joint in plan.joints:
         _point(space, texts, "HUBS" if joint.hub else "JOINTS", (joint.x, joint.y, joint.z or 0.0), joint.id)
+    height = {supply.name: supply.z or 0.0 for supply in plan.site.supplies}
     for driver in plan.drivers:
         says = f"{driver.id} {driver.model} {number(driver.load_w, 0)} W"
-        _point(space, texts, "DRIVERS", (driver.x, driver.y, 0.0), says)
+        _point(space, texts, "DRIVERS", (driver.x, driver.y, height.get(driver.supply, 0.0)), says)
     for lamp in plan.lamps:
         if len(lamp.lead_route) > 1:
             _route(space, texts, "LEADS", lamp.lead_route, None)

@@ -28,8 +28,10 @@ _LOCAL = (
 )
 _EARTH = (
     "Coordinates are longitude and latitude (WGS 84, RFC 7946). Heights of the survey (z_m) have a level of their own "
-    "and are not in them."
+    "and are not in them, nor are places where a line only bends up or down. Lengths follow the ground."
 )
+_STRAIGHT_M = 0.002
+"""A bend no farther off the straight line is none in plan: places are rounded to the mm."""
 _DIGITS = 7
 """Of a degree: a centimetre. RFC 7946, 11.2, asks for no more digits than are of use."""
 
@@ -57,7 +59,7 @@ def plan_geojson(plan: Plan, position: Position | None = None) -> tuple[str, byt
         ``plan.geojson`` with a position; ``plan_local_metres.json`` without.
     """
     at = position or _own_position(plan)
-    features = list(_features(plan, _local if at is None else partial(_on_earth, at)))
+    features = list(_features(plan, at))
     if at is not None:
         for feature in features:
             feature["geometry"] = _cut(feature["geometry"])
@@ -133,6 +135,13 @@ def _rounded(places: Iterable[Sequence[float]], back: float) -> list[list[float]
     return [[round(x - back, _DIGITS) + 0.0, round(y, _DIGITS) + 0.0] for x, y, *_ in places]
 
 
+def _bends(route: Sequence[Sequence[float]]) -> Sequence[Sequence[float]]:
+    """Ends and bends of a route; its places that only rise or fall would make it crooked in rounded degrees."""
+    from shapely import LineString
+
+    return list(LineString([place[:2] for place in route]).simplify(_STRAIGHT_M, preserve_topology=False).coords)
+
+
 def _bbox(features: Sequence[dict[str, Any]]) -> list[float]:
     """West, south, east, north (RFC 7946, 5); west is the larger where the site lies across the antimeridian (5.2)."""
     found = np.array([pair for feature in features for pair in _pairs(feature["geometry"]["coordinates"])])
@@ -157,8 +166,10 @@ def _compact(value: Any) -> str:
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
-def _features(plan: Plan, at: At) -> Iterable[dict[str, Any]]:
+def _features(plan: Plan, position: Position | None) -> Iterable[dict[str, Any]]:
     site = plan.site
+    at: At = _local if position is None else partial(_on_earth, position)
+    height = {supply.name: supply.z for supply in site.supplies}
 
     def point(kind: str, name: str, place: Sequence[Any], **says: Any) -> dict[str, Any]:
         if len(place) == 3 and place[2] is not None:
@@ -166,7 +177,8 @@ def _features(plan: Plan, at: At) -> Iterable[dict[str, Any]]:
         return _feature(kind, name, {"type": "Point", "coordinates": at([place])[0]}, says)
 
     def line(kind: str, name: str, route: Sequence[Sequence[float]], **says: Any) -> dict[str, Any]:
-        return _feature(kind, name, {"type": "LineString", "coordinates": at(route)}, says)
+        places = at(route if position is None else _bends(route))
+        return _feature(kind, name, {"type": "LineString", "coordinates": places}, says)
 
     for zone in site.zones:
         rings = [at(_wound(ring, left=not i)) for i, ring in enumerate(zone.rings)]
@@ -199,8 +211,9 @@ def _features(plan: Plan, at: At) -> Iterable[dict[str, Any]]:
             ways=joint.ways, cables=joint.cables, leads=joint.leads, kit=joint.kit, post=joint.post,
         )  # fmt: skip
     for driver in plan.drivers:
+        place = (driver.x, driver.y, height.get(driver.supply))
         yield point(
-            "driver", driver.id, (driver.x, driver.y), supply=driver.supply, model=driver.model, tap_v=driver.tap_v,
+            "driver", driver.id, place, supply=driver.supply, model=driver.model, tap_v=driver.tap_v,
             load_w=driver.load_w,
         )  # fmt: skip
     for lamp in plan.lamps:

@@ -21,6 +21,7 @@ from .model import FixedPoint, Lamp, Peg, SupplyPoint, Survey, Tree, Zone
 from .points import POSITION_FIELDS, Point, Points, fold, read_points
 from .readers import read_rows
 from .reduce import Reduced, reduce
+from .steep import doubtful_heights
 from .uncertain import uncertain
 from .zones import Outline, name_grounds, read_outlines, zones_of_tree
 
@@ -111,19 +112,20 @@ def build_survey(reduced: Reduced, file: str, job: Job) -> Survey:
         problems, notes = problems + faults, notes + more
     if problems:
         raise BadInput([reduced.table.place(problem) for problem in problems])
-    more = [*reduced.notes, *uncertain(reduced, zones, job)]
+    doubts = [doubt.words for doubt in doubtful_heights(points.points, zones, job)]
+    more = [*reduced.notes, *uncertain(reduced, zones, job), *doubts]
     return replace(survey, notes=tuple(dict.fromkeys([*points.notes, *more, *notes])))
 
 
 def points_of(reduced: Reduced, file: str) -> Points:
-    """Points of the rows; a missing x or y is not complained of where the reason is said already."""
+    """Points of the rows; a missing x, y or z is not complained of where the reason is said already."""
     by_degrees = {reduced.table.rows[index].row for index, placed in reduced.placed.items() if placed.how == "receiver"}
     points = read_points(reduced.table, file, by_degrees)
-    lost = reduced.lost_rows
+    said = {"x": reduced.lost_rows, "y": reduced.lost_rows, "z": reduced.unlevelled}
     problems = [
         problem
         for problem in points.problems
-        if not (problem.line in lost and problem.field in ("x", "y") and problem.found == "is empty")
+        if not (problem.line in said.get(problem.field, ()) and problem.found.startswith("is empty"))
     ]
     return replace(points, problems=(*reduced.problems, *problems))
 

@@ -33,17 +33,35 @@ def read_levels(rows: Rows) -> tuple[dict[int, float], list[Problem], list[str]]
             if other not in heights:
                 heights[other] = round(heights[index] + rows.rows[other].rise_m, 3)
                 queue.append(other)
-    problems = []
+    return heights, _hanging(rows, heights), notes
+
+
+def _hanging(rows: Rows, heights: dict[int, float]) -> list[Problem]:
+    """
+    Rows whose levels lead to no z: one problem for all that lead to the same point.
+
+    None where that point's own level or z cannot be read, which is said there: they mend together.
+    """
+    unread = {problem.line for problem in rows.problems if problem.field in ("level_from", "rise")}
+    unread |= {row.cells.row for row in rows if row.cells["z"] and row.z is None}
+    hanging: dict[tuple[int, bool], list[int]] = {}
     for index, row in enumerate(rows):
         if row.level_from is None or index in heights:
             continue
-        end, seen = index, {index}
-        while (then := rows.rows[end].level_from) is not None and then not in seen:
-            seen.add(then)
-            end = then
-        if then is not None:
-            found, mend = f"is levelled in a circle, by way of {rows.rows[end].named}", "level it from a peg with a z"
+        way = [index]
+        while (then := rows.rows[way[-1]].level_from) is not None and then not in way:
+            way.append(then)
+        # All that lead into one circle are told of by its first row.
+        end = way[-1] if then is None else min(way[way.index(then) :])
+        if rows.rows[end].cells.row not in unread:
+            hanging.setdefault((end, then is not None), []).append(index)
+    problems = []
+    for (end, circle), found in hanging.items():
+        others = f", as {len(found) - 1} more are" if len(found) > 1 else ""
+        named = rows.rows[end].named
+        if circle:
+            words, mend = f"is levelled in a circle, by way of {named}{others}", "level it from a peg with a z"
         else:
-            found, mend = f"hangs on {rows.rows[end].named}, which has no z", f"write the z of {rows.rows[end].named}"
-        problems.append(Problem(rows.file, row.cells.row, "level_from", found, mend))
-    return heights, problems, notes
+            words, mend = f"is levelled from {named}, which has no z{others}", f"write the z of {named}"
+        problems.append(Problem(rows.file, rows.rows[found[0]].cells.row, "level_from", words, mend))
+    return problems

@@ -75,6 +75,10 @@ class Reduced:
     s0: float = math.nan
     lost_rows: frozenset[int] = frozenset()
     """Row numbers whose place is missing for a reason that is said already."""
+    unlevelled: frozenset[int] = frozenset()
+    """Row numbers whose height is missing for such a reason."""
+    num_sloping: int = 0
+    """Tapes taken as held along the slope, since both of their ends have a height."""
 
 
 def reduce(table: Table, file: str, measuring: Measuring) -> Reduced:
@@ -100,10 +104,16 @@ def reduce(table: Table, file: str, measuring: Measuring) -> Reduced:
     notes += _words(rows, solved, measuring)
     placed = _placed(rows, solved)
     lost = {problem.line for problem in problems} | {rows.rows[index].cells.row for index in starts.stuck}
+    unlevelled = {row.cells.row for i, row in enumerate(rows) if i not in heights and _was_levelled(row)}
     return Reduced(
         _filled(table, rows, placed, heights), tuple(problems), tuple(notes), placed, tuple(solved.tapes),
         tuple(row.named for row in rows), position, solved.result.num_redundant, solved.result.s0, frozenset(lost),
+        frozenset(unlevelled), len(level),
     )  # fmt: skip
+
+
+def _was_levelled(row: Row) -> bool:
+    return bool(row.cells["level_from"] or row.cells["rise"])
 
 
 def _tape_sigma(metres: float, measuring: Measuring) -> float:

@@ -64,6 +64,9 @@ class Table:
         return Problem(problem.file, 0, ", ".join(filter(None, (label, problem.field))), found, problem.mend)
 
 
+_HEIGHT = re.compile(rf"(?:z|heights?|levels?|elevation|altitude)(?:[\W_].*|{'|'.join(_UNITS)})?", re.IGNORECASE)
+
+
 def clean(text: str) -> str:
     """Text without outer space, inner space as single plain spaces, invisible marks removed."""
     if text.isascii() and text.isprintable() and "  " not in text:
@@ -145,8 +148,17 @@ def _columns(names: list[str], row: int, file: str) -> tuple[dict[str, int], lis
     problems += [Problem(file, row, column, *_missing_column(column, others)) for column in missing]
     if problems:
         raise BadInput(problems)
-    notes = [f"{PurePath(file).name}: column '{name}' is not used" for name in others]
-    return places, notes
+    level = not {"z", "level_from"} & places.keys()
+    return places, [
+        f"{PurePath(file).name}: column '{name}' is not used{_hint(name) if level else ''}" for name in others
+    ]
+
+
+def _hint(name: str) -> str:
+    """What to say of a column that may hold heights, in a survey without any; it may be the lamps' own heights too."""
+    if _HEIGHT.fullmatch(name) is None:
+        return ""
+    return ": are these heights of the ground? Without a column 'z', in metres, it is taken as level"
 
 
 def _in_metres(name: str) -> str | None:

@@ -91,8 +91,10 @@ def _look(
     more = [reduced.table.place(problem) for problem in more]
     outlines, _, outline_notes = read_outlines(points, file)
     sleeves, mains = (read_lines(points, kind, file)[0] for kind in ("sleeve", "mains"))
+    findings = looks_wrong(points, outlines, sleeves, job)
+    said = {finding.words for finding in findings}  # with their places: not once more without
+    notes = [note for note in dict.fromkeys([*notes, *outline_notes]) if note not in said]
     return Look(
         folder, file, title, job, has_job_file, reduced, points, tuple(outlines), tuple(sleeves), tuple(mains),
-        (*problems, *dict.fromkeys(more)), tuple(dict.fromkeys([*notes, *outline_notes])),
-        tuple(looks_wrong(points, outlines, sleeves, job)),
+        (*problems, *dict.fromkeys(more)), tuple(notes), tuple(findings),
     )  # fmt: skip

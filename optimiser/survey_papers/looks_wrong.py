@@ -11,6 +11,7 @@ import numpy as np
 
 from ..job import Job
 from ..survey.points import SMALLEST_STEM_MM, Point, Points, fold
+from ..survey.steep import doubtful_heights
 from ..survey.zones import Outline, name_grounds
 
 _CLOSE_M = 0.15
@@ -48,6 +49,7 @@ def looks_wrong(
         _small_zones(outlines),
         _short_sleeves(sleeves),
         _thin_stems(whole),
+        _heights(whole, outlines, job),
     ]
     found: list[Finding] = []
     for findings in sorts:
@@ -214,3 +216,9 @@ def _thin_stems(whole: list[Point]) -> list[Finding]:
         for tree in whole
         if tree.kind == "tree" and SMALLEST_STEM_MM <= tree.stem_mm < _THIN_STEM_MM
     ]
+
+
+def _heights(whole: list[Point], outlines: Sequence[Outline], job: Job | None) -> list[Finding]:
+    """Heights that the plan warns of too; without a job no wall is known, and those at walls are named as well."""
+    zones = name_grounds(outlines, job, "")[0] if job is not None else []
+    return [Finding(doubt.words, doubt.place) for doubt in doubtful_heights(whole, zones, job)]

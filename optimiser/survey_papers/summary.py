@@ -109,6 +109,12 @@ def _measured(look: Look) -> list[str]:
         within = f"   known to {' … '.join(ends)} m" if known else ""
         if hows[how]:
             lines.append(f"  {words:<28}{hows[how]:>6,}{within}")
+    if reduced.num_sloping:
+        lines += _wrapped(
+            f"{counted(reduced.num_sloping, 'tape')} between two heights: taken as held along the slope and brought "
+            "to the level.",
+            "  ",
+        )
     if reduced.num_redundant > 0:
         lines += _wrapped(
             f"{counted(reduced.num_redundant, 'measurement')} more than needed; they stray {reduced.s0:.1f} times as "

@@ -580,3 +580,29 @@ def with_names(plan: Plan, change: Callable[[str], str]) -> Plan:
         return [walk(item) for item in value] if isinstance(value, list | tuple) else value
 
     return Plan.model_validate({**walk(data), "currency": change(plan.currency)[:8]})
+
+
+def on_a_slope(plan: Plan, rise: float = 0.5) -> Plan:
+    """The same plan on ground that rises along x, with a place at every metre of its lines."""
+
+    def up(x: float, y: float) -> tuple[float, float, float]:
+        return round(x, 3), round(y, 3), round(rise * x, 3)
+
+    def laid(route: Sequence[Sequence[float]]) -> list[tuple[float, ...]]:
+        found: list[tuple[float, ...]] = []
+        for (x1, y1, *_), (x2, y2, *_) in itertools.pairwise(route):
+            count = max(1, math.ceil(math.dist((x1, y1), (x2, y2))))
+            found += [up(x1 + (x2 - x1) * i / count, y1 + (y2 - y1) * i / count) for i in range(count)]
+        return [*found, up(*route[-1][:2])]
+
+    def high(items: Sequence[Any]) -> list[Any]:
+        return [item.model_copy(update={"z": round(rise * item.x, 3)}) for item in items]
+
+    site = plan.site.model_copy(update={"supplies": high(plan.site.supplies), "pegs": high(plan.site.pegs)})
+    lines = {
+        name: [line.model_copy(update={"route": laid(line.route)}) for line in items]
+        for name, items in (("trenches", plan.trenches), ("cables", plan.cables))
+    }
+    return plan.model_copy(
+        update={"site": site, "joints": high(plan.joints), "lamps": high(plan.lamps), **lines}, deep=True
+    )

@@ -16,7 +16,7 @@ from ezdxf.tools.text import plain_text
 from optimiser.documents.dxf import LAYERS, dxf_text, plan_dxf
 from optimiser.documents.words import plain
 from optimiser.plan.model import Plan
-from tests.documents.sample import NASTY, courtyard, one_lamp, park, with_names
+from tests.documents.sample import NASTY, courtyard, on_a_slope, one_lamp, park, with_names
 
 
 def read(plan: Plan) -> Drawing:
@@ -46,6 +46,13 @@ def test_read_back_it_is_sound_and_complete(plan: Plan) -> None:
     for lamp in plan.lamps:
         assert f"{lamp.id} {lamp.volts:.2f} V" in said
     assert any("licensed electrician" in words for words in said)
+
+
+def test_drivers_stand_as_high_as_their_supply_points() -> None:
+    plan = on_a_slope(courtyard())
+    space = read(plan).modelspace()
+    found = [point.dxf.location.z for point in space.query('POINT[layer=="DRIVERS"]')]
+    assert found == [round(0.5 * driver.x, 3) for driver in plan.drivers]
 
 
 def test_places_are_the_plans_own_metres() -> None:

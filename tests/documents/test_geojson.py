@@ -25,7 +25,7 @@ from optimiser.job_folder import open_job
 from optimiser.make_plan import Options, make_plan
 from optimiser.plan.model import Plan
 from optimiser.problems import BadInput
-from tests.documents.sample import NASTY, courtyard, park, with_names
+from tests.documents.sample import NASTY, courtyard, on_a_slope, park, with_names
 
 HERE = Position(11.5762, 48.1374, y_bearing=20.0)
 
@@ -47,6 +47,29 @@ def test_everything_is_a_feature(position: Position | None) -> None:
     lamp = next(f for f in read["features"] if f["properties"]["name"] == plan.lamps[0].id)
     assert lamp["properties"]["volts"] == plan.lamps[0].volts
     assert read["plan_sha256"] == plan_digest(plan)
+
+
+def test_in_degrees_a_line_on_a_slope_has_the_bends_that_it_has_in_plan() -> None:
+    """Places rounded to the mm between two bends would come out up to a centimetre to either side in degrees."""
+    flat, slope = courtyard(), on_a_slope(courtyard())
+    assert sum(len(cable.route) for cable in slope.cables) > 1.5 * sum(len(cable.route) for cable in flat.cables)
+
+    def lines(plan: Plan, position: Position | None) -> list[object]:
+        features = json.loads(plan_geojson(plan, position)[1])["features"]
+        return [one["geometry"]["coordinates"] for one in features if one["properties"]["kind"] in ("cable", "trench")]
+
+    assert lines(slope, HERE) == lines(flat, HERE)
+    local = lines(slope, None)
+    assert [[tuple(place) for place in route] for route in local] == [  # type: ignore[attr-defined]
+        line.route for line in (*slope.trenches, *slope.cables)
+    ]
+
+
+def test_a_driver_stands_as_high_as_its_supply_point() -> None:
+    plan = on_a_slope(courtyard())
+    features = json.loads(plan_geojson(plan, HERE)[1])["features"]
+    found = [one["properties"]["z_m"] for one in features if one["properties"]["kind"] == "driver"]
+    assert found == [round(0.5 * driver.x, 3) for driver in plan.drivers]
 
 
 def test_without_a_position_the_file_claims_none() -> None:

@@ -20,7 +20,7 @@ from optimiser.documents.lists.ties import (
     choose_ties,
 )
 from optimiser.plan.model import Plan
-from tests.documents.sample import courtyard, one_lamp, park
+from tests.documents.sample import courtyard, on_a_slope, one_lamp, park
 
 XY = tuple[float, float]
 
@@ -87,6 +87,12 @@ def test_a_bend_no_tape_can_tell_from_the_straight_is_not_pegged() -> None:
 
     assert bent(0.009) == bent(0.0)
     assert len(bent(0.012)) == len(bent(0.0)) + 1
+
+
+def test_where_a_trench_only_bends_up_or_down_no_peg_is_set() -> None:
+    flat, slope = courtyard(), on_a_slope(courtyard())
+    named = [[(place.name, place.what, place.x, place.y) for place in peg_places(plan)[2]] for plan in (flat, slope)]
+    assert named[0] == named[1]
 
 
 def tie(place: XY, fixed: list[FixedPoint], walls: list[list[XY]] | None = None) -> Tie:

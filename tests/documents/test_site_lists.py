@@ -23,7 +23,7 @@ from optimiser.documents.lists import (
 )
 from optimiser.documents.tables import Column, Part, Table, csv_of
 from optimiser.plan.model import Plan
-from tests.documents.sample import courtyard, many_circuits, one_lamp, park
+from tests.documents.sample import courtyard, many_circuits, on_a_slope, one_lamp, park
 
 PLANS = [courtyard(), park(), many_circuits(12), one_lamp()]
 every_plan = pytest.mark.parametrize("plan", PLANS, ids=lambda plan: plan.job.title[:9])
@@ -97,6 +97,12 @@ def test_trench_metres_add_up_by_ground(plan: Plan) -> None:
         assert f"{math.fsum(row[4] for row in part.rows):,.1f} m" in part.title  # type: ignore[misc]
     dug = sum(trench.length_m for trench in plan.trenches if trench.sleeve is None)
     assert f"To dig: {dug:,.1f} m" in table.after[0]
+
+
+def test_a_trench_list_on_a_slope_says_along_what_it_measures() -> None:
+    says = "Lengths are along the ground, up and down; the tapes of the set-out are level."
+    assert says in trench_table(on_a_slope(courtyard())).after
+    assert says not in trench_table(courtyard()).after
 
 
 def test_crossings_of_the_courtyard() -> None:

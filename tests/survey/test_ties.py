@@ -136,6 +136,36 @@ def test_tapes_along_a_slope_are_brought_to_the_level() -> None:
     assert result.table.rows[2]["z"] == "14.000"
 
 
+LEVELS = "point,kind,of,x,y,z,level_from,rise\nA,peg,,0,0,10,,\n"
+HUNG = "L1,lamp,spike,4,1,,B,0.5\nL2,lamp,spike,6,1,,B,0.7\nL3,lamp,spike,8,1,,L2,0.1\nS1,supply,,1,1,,B,0\n"
+
+
+@pytest.mark.parametrize(
+    ("peg", "says"),
+    [
+        (
+            "B,peg,,3,3,,C,1\n",
+            "survey.csv:7:level_from: found 'C', which is no point of the survey\n"
+            "    mend: write the name of a peg or another point of the survey",
+        ),
+        ("B,peg,,3,3,,A,\n", "survey.csv:7:rise: is empty\n    mend: write the measured metres"),
+        ("B,peg,,3,3,high,,\n", "survey.csv:7:z: found 'high', which is not a number\n    mend: write a number"),
+        (
+            "B,peg,,3,3,,,\n",
+            "survey.csv:3:level_from: is levelled from peg B, which has no z, as 3 more are\n"
+            "    mend: write the z of peg B",
+        ),
+        (
+            "B,peg,,3,3,,L3,1\n",
+            "survey.csv:3:level_from: is levelled in a circle, by way of lamp L2, as 4 more are\n"
+            "    mend: level it from a peg with a z",
+        ),
+    ],
+)
+def test_a_level_that_others_hang_on_is_told_once(peg: str, says: str) -> None:
+    assert complaint(LEVELS + HUNG + peg) == says
+
+
 SQUARE = "A,peg,,0,0\nB,peg,,12,0\nC,peg,,0,16\nD,peg,,12,16\n"
 
 

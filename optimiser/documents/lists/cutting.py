@@ -60,7 +60,7 @@ def cut_table(plan: Plan) -> Table:
             "every piece with its label before it leaves the reel's place.",
         ),
         after=(
-            "Before the first cut: walk the pegged trenches with a tape. Where a route as dug is longer than planned, "
-            "the piece must be longer too.",
+            "Before the first cut: walk the pegged trenches with a tape along the ground. Where a route as dug is "
+            "longer than planned, the piece must be longer too.",
         ),
     )

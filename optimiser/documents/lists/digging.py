@@ -56,6 +56,8 @@ def trench_table(plan: Plan) -> Table:
         parts.append(Part(title, tuple(_row(trench, names) for trench in through)))
     total_m = _sum([trench for dug in grounds.values() for trench in dug])
     after = [f"To dig: {metres(total_m)} in all. A trench counts once, however many cables lie in it."]
+    if any(len(place) == 3 for trench in plan.trenches for place in trench.route):
+        after.append("Lengths are along the ground, up and down; the tapes of the set-out are level.")
     after.append(
         "Bed cables in fine soil without stones. Measure the depth before the cable is laid, and write down where a "
         "trench was dug otherwise."
