@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 import shapely
-from shapely import Polygon
+from shapely import LineString, Polygon
 from shapely.geometry.polygon import orient
 
 from ..earth_grid import Position
@@ -137,8 +137,6 @@ def _rounded(places: Iterable[Sequence[float]], back: float) -> list[list[float]
 
 def _bends(route: Sequence[Sequence[float]]) -> Sequence[Sequence[float]]:
     """Ends and bends of a route; its places that only rise or fall would make it crooked in rounded degrees."""
-    from shapely import LineString
-
     return list(LineString([place[:2] for place in route]).simplify(_STRAIGHT_M, preserve_topology=False).coords)
 
 
