@@ -27,7 +27,8 @@ def judge_heights(index: Index, book: Book) -> None:
     z_at: dict[tuple[float, float], float] = {}
     for x, y, z in index.survey.heights:
         z_at.setdefault((round(x, 3), round(y, 3)), z)
-    surface = Surface(index.survey.heights)
+    corners = shapely.get_coordinates([zone.polygon for zone in index.survey.zones])
+    surface = Surface(index.survey.heights, corners)
     asked: list[tuple[str, float, float, float]] = []
     for joint in index.plan.joints:
         if book.claim("heights", joint.id, joint.z is not None, f"{joint.id}: the joint lacks its height"):

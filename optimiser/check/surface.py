@@ -25,6 +25,9 @@ Ints = NDArray[np.int64]
 
 _FAR, _FIRST, _LEAST_M = 16, 0.37, 100.0
 """Far places, the step the first is turned by, and the least radius of their circle, in m."""
+_BEYOND = 2
+"""How many times as far from the middle as any zone's corner the far places stand."""
+_NO_CORNERS = np.empty((0, 2))
 _ON_CIRCLE_M, _FLAT_M2 = 0.003, 1e-6
 """Within this of a circle a place may be on it; triangles of less area than half of this have no slope."""
 _NEAR_M = 0.002
@@ -35,22 +38,31 @@ _AT_ONCE = 4096
 
 
 class Surface:
-    """Triangles between measured places, (n, 3), and far ones, and which of them could not be others."""
+    """
+    Triangles between measured places and far ones, and which of them could not be others.
 
-    def __init__(self, measured: Iterable[tuple[float, float, float]]) -> None:
+    Parameters
+    ----------
+    measured
+        x, y, z of each.
+    corners
+        (k, 2) corners of zones, which the far places stand beyond.
+    """
+
+    def __init__(self, measured: Iterable[tuple[float, float, float]], corners: Points = _NO_CORNERS) -> None:
         from scipy.spatial import cKDTree
 
         points = np.array(list(measured), dtype=float).reshape(-1, 3)
-        every = np.vstack([points, _far_places(points)])
+        every = np.vstack([points, _far_places(points, corners)])
         self._middle = every[:, :2].mean(axis=0)  # national grids run to millions of metres
         self._xy, self._z = every[:, :2] - self._middle, every[:, 2]
         self._places = cKDTree(self._xy)
         triangles = shapely.get_parts(shapely.delaunay_triangles(shapely.multipoints(self._xy)))
-        corners = shapely.get_coordinates(triangles).reshape(-1, 4, 2)[:, :3]
-        self._corners: Ints = np.asarray(self._places.query(corners)[1], dtype=np.int64)
-        self._centre, self._radius = _circumcircles(corners)
+        ends = shapely.get_coordinates(triangles).reshape(-1, 4, 2)[:, :3]
+        self._corners: Ints = np.asarray(self._places.query(ends)[1], dtype=np.int64)
+        self._centre, self._radius = _circumcircles(ends)
         on_circle = self._places.query_ball_point(self._centre, self._radius + _ON_CIRCLE_M, return_length=True)
-        self._to_shares, self._flat = _to_shares(corners)
+        self._to_shares, self._flat = _to_shares(ends)
         self._sure = (on_circle <= 3) & ~self._flat
         self._steep = np.where(self._flat, 0.0, _steepness(self._to_shares, self._z[self._corners]))
         self._triangles = STRtree(triangles)
@@ -169,10 +181,11 @@ def _steepness(to_shares: Points, corner_z: Points) -> Points:
     return np.asarray(np.hypot(*slope.T), dtype=float)
 
 
-def _far_places(points: Points) -> Points:
+def _far_places(points: Points, corners: Points) -> Points:
     """Sixteen places that nobody measured, as high as the measured place nearest to each; of equally near the first."""
     (x0, y0), (x1, y1) = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
-    radius_m = max(_LEAST_M, 3 * math.hypot(x1 - x0, y1 - y0))
+    out_m = max((math.dist((x, y), ((x0 + x1) / 2, (y0 + y1) / 2)) for x, y in corners.tolist()), default=0.0)
+    radius_m = max(_LEAST_M, 3 * math.hypot(x1 - x0, y1 - y0), _BEYOND * out_m)
     far = []
     for k in range(_FAR):
         angle = 2 * math.pi * (k + _FIRST) / _FAR

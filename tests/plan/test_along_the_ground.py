@@ -29,9 +29,9 @@ two = { max_ways = 2, price = 6 }
 """
 
 
-def planned(tmp_path: Path, *rows: str, more: str = "") -> tuple[JobFolder, Plan]:
+def planned(tmp_path: Path, *rows: str, job: str = JOB, more: str = "") -> tuple[JobFolder, Plan]:
     """From (0, 0) to a lamp at (10, 0)."""
-    (tmp_path / "job.toml").write_text(JOB + more, "utf-8")
+    (tmp_path / "job.toml").write_text(job + more, "utf-8")
     every = ["point,kind,of,x,y,z", "S1,supply,,0,0,0", "L1,lamp,spike,10,0,0", *rows]
     (tmp_path / "survey.csv").write_text("\n".join(every) + "\n", "utf-8")
     folder = open_job(tmp_path)
@@ -116,3 +116,16 @@ def test_a_sleeve_excuses_only_the_cables_in_it(tmp_path: Path) -> None:
     empty = {"id": "T02", "ground": "sleeve", "depth_mm": 0, "sleeve": "duct", "route": ends, "cables": []}
     data["trenches"].append({**data["trenches"][0], **empty})
     assert off_the_ground(folder, data) == {"K01", "T01"}
+
+
+def test_round_a_wall_longer_than_the_site(tmp_path: Path) -> None:
+    """The way round its end leads 150 m off the points whose height is known, and has a height all along."""
+    job = JOB.replace("volts = 12 }", "volts = 12, window_v = [2, 15] }").replace("watts = 4", "watts = 0.4")
+    job = job.replace("[lamps]", 'house = { kind = "no_dig" }\n[lamps]').replace(
+        "per_m = 2 }", "per_m = 2, reels_m = [900] }"
+    )
+    wall = [f",corner,wall,{x},{y}," for x, y in [(5, -150), (5.3, -150), (5.3, 150), (5, 150)]]
+    more = '[voltage]\nmax_drop = "off"\n[zones]\nwall = { ground = "house" }\n'
+    folder, plan = planned(tmp_path, "P,peg,,12,0,5", *wall, more=more, job=job)
+    assert plan.cables[0].route_m > 300
+    assert check_plan(plan, folder.job, folder.survey, folder.digest).holds
