@@ -40,7 +40,7 @@ LIMITS: dict[str, str] = {
     "gauges": "no more sizes of cable than the job allows",
     "buried conductor": "no buried cable is thinner than the job allows",
     # places and ways
-    "heights": "heights stand where they were measured and lie between the measured ones",
+    "heights": "heights are those measured, and what is laid follows the surface between them",
     "route ends": "each route runs from its driver or joint to its joint",
     "route lengths": "lengths printed are those of the routes",
     "cables in trenches": "every part of every cable lies in one trench that lists it, and in no other",

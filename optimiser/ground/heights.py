@@ -11,22 +11,37 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import shapely
 
 from ..survey.model import Survey
 from .graph import Floats
 
 FAR = 16
-"""How many points stand outside; their circle's radius is three times the measured extent, 100 m at least."""
+"""How many points stand outside; their circle's radius is three times the measured extent, 100 m at least.
+
+Twice as far out as any zone's corner, too: ways round a long wall must not leave the surface.
+"""
+_NO_CORNERS = np.empty((0, 2))
 _TURN = 0.37
 """Which part of a step the first of them is turned by, so that on square sites no two measured points are as near."""
 _CREASE = 1e-5
 """Triangles whose slopes differ by less are one plane: over 100 m they part by a millimetre."""
 
 
-def with_far_points(points: Floats) -> Floats:
-    """(n, 3) measured points and, after them, the far ones: of equally near points the first tells their height."""
+def with_far_points(points: Floats, corners: Floats = _NO_CORNERS) -> Floats:
+    """
+    Measured points and, after them, the far ones: of equally near points the first tells their height.
+
+    Parameters
+    ----------
+    points
+        (n, 3) measured points.
+    corners
+        (k, 2) corners of zones.
+    """
     low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
-    radius_m = max(100.0, 3 * float(np.hypot(*(high - low))))
+    out_m = np.hypot(*(corners - (low + high) / 2).T).max(initial=0.0)
+    radius_m = max(100.0, 3 * float(np.hypot(*(high - low))), 2 * float(out_m))
     angle = (np.arange(FAR) + _TURN) * (2 * np.pi / FAR)
     far = (low + high) / 2 + radius_m * np.column_stack([np.cos(angle), np.sin(angle)])
     apart = np.hypot(*np.moveaxis(far[:, None] - points[None, :, :2], 2, 0))
@@ -52,7 +67,8 @@ class Heights:
             return
         from scipy.spatial import Delaunay, cKDTree
 
-        points = with_far_points(np.array(survey.heights, dtype=float).reshape(-1, 3))
+        corners = shapely.get_coordinates([zone.polygon for zone in survey.zones])
+        points = with_far_points(np.array(survey.heights, dtype=float).reshape(-1, 3), corners)
         self._z = points[:, 2]
         self._nearest = cKDTree(points[:, :2])
         self._middle = points[:, :2].mean(axis=0)

@@ -5,6 +5,7 @@ Shares are those of the plan: 0 at an edge's lower node, 1 at its upper, even in
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -17,7 +18,7 @@ from ..ground.zones import LinePiece
 from ..survey.model import Place
 
 _BEND_M = 1e-4
-"""A place that is no higher or lower than the straight line between its neighbours is no bend."""
+"""A place that is no higher or lower than this from the straight line between those kept is no bend."""
 
 
 @dataclass(frozen=True)
@@ -93,13 +94,22 @@ def _line(ends: Floats, pieces: list[LinePiece]) -> Line:
             gone = at[-1] = 1.0
         stretches.append(Stretch(frm, gone, piece.ground, piece.depth_mm))
     shares, heights = np.array(at), np.array(z)
-    kept = [0]
-    for i in range(1, len(shares) - 1):
-        sides = [kept[-1], i + 1]
-        if abs(float(np.interp(shares[i], shares[sides], heights[sides])) - heights[i]) > _BEND_M:
-            kept.append(i)
-    kept.append(len(shares) - 1)
+    kept = kept_bends(shares, heights)
     return Line(stretches, ends, shares[kept], heights[kept])
+
+
+def kept_bends(at: Floats, z: Floats) -> list[int]:
+    """Places that a line needs so that none left out is off the straight between those kept by more than 0.1 mm."""
+    kept, low, high = [0], -math.inf, math.inf  # slopes from the last kept place past all since
+    for i in range(1, len(at)):
+        slope = (z[i] - z[kept[-1]]) / max(at[i] - at[kept[-1]], 1e-12)
+        if not low <= slope <= high:
+            kept.append(i - 1)
+            low, high = -math.inf, math.inf
+        run = max(at[i] - at[kept[-1]], 1e-12)
+        rise = z[i] - z[kept[-1]]
+        low, high = max(low, (rise - _BEND_M) / run), min(high, (rise + _BEND_M) / run)
+    return [*kept, len(at) - 1]
 
 
 def rounded(xyz: Sequence[float] | Floats) -> Place:

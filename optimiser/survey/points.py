@@ -26,6 +26,8 @@ SMALLEST_STEM_MM = 20.0
 """Of a tree; what is less is asked about wherever the survey is read."""
 _FARTHEST_M = 1e8
 """From the origin of any grid on Earth to any of its places, with room to spare."""
+_THIN_M, _STEP_M = 0.0099, 0.1
+"""Measured points nearer than this whose heights differ by more are told of."""
 _OWNER = {"lamp": "a lamp type", "corner": "a zone", "sleeve": "a sleeve", "mains": "a mains line"}
 
 
@@ -113,7 +115,7 @@ def read_points(table: Table, file: str, by_degrees: Container[int] = ()) -> Poi
     problems += scale
     if not scale:
         problems += _heights(points, file)
-    notes = [*table.notes, *_small_stems(points, file)]
+    notes = [*table.notes, *_small_stems(points, file), *_thin_walls(points, file)]
     return Points(tuple(points), tuple(problems), tuple(notes), unknown + len(table.problems))
 
 
@@ -292,6 +294,28 @@ def _heights(points: Sequence[Point], file: str) -> list[Problem]:
             found = f"found {point.z:g}, while row {first.row} has {first.z:g} at the same x and y"
             problems.append(Problem(file, point.row, "z", found, "write one height for one place"))
     return problems
+
+
+def _thin_walls(points: Sequence[Point], file: str) -> list[str]:
+    """Lines are not cut below a millimetre: over so thin a wall part of its height is lost from their length."""
+    measured = [point for point in points if point.z is not None and point.whole]
+    if len(measured) < 2:
+        return []
+    from scipy.spatial import cKDTree
+
+    near = cKDTree([(point.x, point.y) for point in measured]).query_pairs(_THIN_M)
+    notes = []
+    for i, j in sorted(near):
+        first, other = measured[i], measured[j]
+        rise_m = abs((first.z or 0.0) - (other.z or 0.0))
+        if rise_m > _STEP_M and (first.x, first.y) != (other.x, other.y):
+            apart_mm = 1000 * math.hypot(first.x - other.x, first.y - other.y)
+            notes.append(
+                f"{PurePath(file).name}:{other.row}: z: {other.z:g} is {rise_m:.2f} m off that of row {first.row}, "
+                f"{apart_mm:.1f} mm away: cables over so thin a wall are reckoned too short; "
+                "write top and foot 5 cm apart"
+            )
+    return notes
 
 
 def _small_stems(points: Sequence[Point], file: str) -> list[str]:

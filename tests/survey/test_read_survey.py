@@ -95,6 +95,16 @@ def test_corners_tell_heights_too() -> None:
     assert site.heights == ((0, 0, 1.5), (9, 0, 2.5), (1, 1, 5), (2, 1, 6))
 
 
+@pytest.mark.parametrize(("x", "z", "noted"), [(4.002, 1.2, True), (4.05, 1.2, False), (4.002, 0.25, False)])
+def test_a_wall_too_thin_to_follow_is_noted(x: float, z: float, noted: bool) -> None:
+    text = f"S1,supply,,0,0,0\nL1,lamp,spike,9,0,0\nP1,peg,,4,2,0.2\nP2,peg,,{x},2,{z}\n"
+    note = (
+        "survey.csv:5: z: 1.2 is 1.00 m off that of row 4, 2.0 mm away: cables over so thin a wall "
+        "are reckoned too short; write top and foot 5 cm apart"
+    )
+    assert (note in survey(HEADER + text).notes) == noted
+
+
 def test_grid_coordinates_far_from_zero_are_metres() -> None:
     """A national grid's easting and northing: large, but close together."""
     text = "point,kind,of,x,y\nS1,supply,,412345.12,5654321.50\nL1,lamp,spike,412349.12,5654331.50\n"
