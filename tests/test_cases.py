@@ -47,6 +47,7 @@ def test_one_core_or_two_give_the_same_bytes(name: str) -> None:
     assert plan_json(planned(name, 0.03)[1]) == plan_json(planned(name, 0.03, processes=2)[1])
 
 
+@pytest.mark.slow
 def test_as_many_drivers_are_planned_as_asked_for() -> None:
     """One is hard here: two share the load with ease, and only long thick cable lets one do."""
     folder = open_job(CASES / "courtyard")

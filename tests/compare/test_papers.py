@@ -145,6 +145,7 @@ def test_where_no_alternative_has_a_layout_that_is_the_answer(cases: Path, tmp_p
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.slow
 def test_many_sites_get_a_folder_each_and_a_summary(cases: Path, tmp_path: Path) -> None:
     for name in ("north", "south"):
         shutil.copytree(cases / "terrace", tmp_path / "sites" / name)
