@@ -24,7 +24,7 @@ from optimiser.job_folder import JobFolder
 from optimiser.problems import BadInput
 from optimiser.search.bound import dual_ascent, lower_bound, parts
 from optimiser.search.bound.ascent import ascend
-from optimiser.search.bound.cheapest_tree import CheapestTree
+from optimiser.search.bound.cheapest_tree import CheapestTree, tree_work
 from optimiser.search.bound.copper import amps_per_volt, ask, line_prices, nearest_m
 from optimiser.search.bound.copper_trees import TURNS, copper_of_trees
 from optimiser.search.bound.loads import gather_loads
@@ -325,6 +325,13 @@ def test_trees_with_ways_against_every_set_of_ways(seed: int) -> None:
     paid = sum(fixed[pairs[e]] for e in {e for way in found for e in way})
     paid += sum(each * metres[pairs[e]] for each, way in zip(per_m, found, strict=True) for e in way)
     assert paid <= best + 1e-6  # supply points are paid beside
+
+
+def test_many_lamps_are_never_sought_the_cheapest_tree_of() -> None:
+    graph = SimpleNamespace(num_edges=60_000, num_nodes=9_000)
+    for lamps in (13, 700, 2_000, 100_000):
+        stub: Any = SimpleNamespace(num_lamps=lamps, graph=graph)
+        assert tree_work(cast(Facts, stub)) == math.inf
 
 
 @pytest.mark.parametrize("seed", range(2))

@@ -9,6 +9,7 @@ price is then the greater the more lamps its set holds, but still one number for
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Collection
 
 import numpy as np
@@ -23,7 +24,9 @@ MOST_LAMPS = 12
 
 
 def tree_work(facts: Facts) -> float:
-    """Roughly the steps that one table takes."""
+    """Roughly the steps that one table takes; infinite beyond ``MOST_LAMPS``."""
+    if facts.num_lamps > MOST_LAMPS:
+        return math.inf
     return float(2**facts.num_lamps * (facts.graph.num_edges + 1.5**facts.num_lamps * facts.graph.num_nodes / 16))
 
 
@@ -207,4 +210,4 @@ class _Arcs:
         return np.where(found < _NEVER / 2, found, np.inf)
 
 
-__all__ = ["MOST_LAMPS", "CheapestTree", "tree_work"]
+__all__ = ["CheapestTree", "tree_work"]

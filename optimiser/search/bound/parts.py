@@ -23,7 +23,7 @@ import numpy as np
 
 from ..facts import Facts
 from .branch import branch
-from .cheapest_tree import MOST_LAMPS, CheapestTree, tree_work
+from .cheapest_tree import CheapestTree, tree_work
 from .copper import PROMISING, STRETCHES, WORTHWHILE, amps_per_volt, ask, line_prices, nearest_m, over_shortest
 from .copper_trees import TURNS, copper_of_trees
 from .counting import relax_counts
@@ -208,7 +208,7 @@ class ByParts:
     ) -> CheapestTree | None:
         """The cheapest tree at these prices, for few lamps; None where the work does not suffice."""
         work = tree_work(self.facts)
-        if self.facts.num_lamps > MOST_LAMPS or work > self.tree_work:
+        if work > self.tree_work:
             return None
         self.tree_work -= work
         return CheapestTree(self.facts, cable_m, way_m, weight, used=known.used, unused=known.unused, stop=self.stop)
