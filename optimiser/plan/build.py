@@ -71,7 +71,7 @@ def build_plan(
     """
     job, survey = folder.job, folder.survey
     laid = lay(job, survey, ground, layout)
-    dug = dig(job, survey, ground, laid.cables)
+    dug = dig(job, survey, ground, laid)
     wired = wire(job, survey, ground, layout, laid, dug)
     return _Writer(folder, ground, layout, laid, dug, wired, proof, draft).plan()
 

@@ -16,8 +16,8 @@ from ..ground import Ground
 from ..ground.graph import NodeKind
 from ..job import Job
 from ..survey.model import Place, Survey
-from .laying import LaidCable, length_of, without_repeats
-from .lines import Line, lines_of, rounded
+from .laying import Laid, LaidCable, length_of, without_repeats
+from .lines import Line, rounded
 
 
 @dataclass
@@ -36,14 +36,14 @@ class Dug:
     price: float = 0.0
 
 
-def dig(job: Job, survey: Survey, ground: Ground, cables: Sequence[LaidCable]) -> list[Dug]:
+def dig(job: Job, survey: Survey, ground: Ground, laid: Laid) -> list[Dug]:
     """All trenches of the laid cables, in a stable order."""
+    cables, lines = laid.cables, laid.lines
     in_edge: dict[int, list[tuple[float, float, int]]] = {}
     for i, cable in enumerate(cables):
         for span in cable.spans:
             in_edge.setdefault(span.edge, []).append((span.frm, span.to, i))
     parts: list[Dug] = []
-    lines = lines_of(ground, sorted(in_edge))
     pays = _pays(ground, lines)
     for edge, spans in sorted(in_edge.items()):
         if edge in lines:

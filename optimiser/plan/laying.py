@@ -70,6 +70,8 @@ class Laid:
     place: dict[Station, Place]
     leads_at: dict[Station, list[int]] = field(default_factory=dict)
     """Lamps whose leads end at each station."""
+    lines: dict[int, Line] = field(default_factory=dict)
+    """How the edges in use lie on the ground, sleeves and stubs apart."""
 
 
 def lay(job: Job, survey: Survey, ground: Ground, layout: Layout) -> Laid:
@@ -81,11 +83,10 @@ def lay(job: Job, survey: Survey, ground: Ground, layout: Layout) -> Laid:
     CannotLay
         A piece longer than its longest reel crosses no ground on which the joint it needs may stand.
     """
-    laid = Laid([], {})
     used = {edge for circuit in layout.circuits for piece in circuit.pieces for edge in piece.edges}
-    lines = {} if ground.land.heights.flat else lines_of(ground, sorted(used))
+    laid = Laid([], {}, lines=lines_of(ground, sorted(used)))
     for circuit_idx, circuit in enumerate(layout.circuits):
-        _lay_circuit(job, survey, ground, circuit_idx, circuit, lines, laid)
+        _lay_circuit(job, survey, ground, circuit_idx, circuit, laid)
     if job.joints.method == "tap":
         _join_runs(job, survey, layout, laid)
     for cable in laid.cables:
@@ -110,15 +111,7 @@ def length_of(route: list[Place]) -> float:
     return round(float(np.linalg.norm(np.diff(np.array(route), axis=0), axis=1).sum()), 3)
 
 
-def _lay_circuit(
-    job: Job,
-    survey: Survey,
-    ground: Ground,
-    circuit_idx: int,
-    circuit: Circuit,
-    lines: dict[int, Line],
-    laid: Laid,
-) -> None:
+def _lay_circuit(job: Job, survey: Survey, ground: Ground, circuit_idx: int, circuit: Circuit, laid: Laid) -> None:
     graph = ground.graph
     root = int(graph.supply_node[circuit.supply])
     last_at: dict[int, int] = {}  # graph node -> index of the cable that ends there
@@ -126,7 +119,7 @@ def _lay_circuit(
         cable = list(job.cables.values())[piece.cable]
         start_node, end_node = piece.nodes[0], piece.nodes[-1]
         at_driver = start_node == root
-        walk, spans = _walk(survey, ground, piece.nodes, piece.edges, lines)
+        walk, spans = _walk(survey, ground, piece.nodes, piece.edges, laid.lines)
         first_end = job.driver_end_m(survey.supplies[circuit.supply].name) if at_driver else job.slack.joint_end_m
         cuts = _straight_joints(job, ground, walk, spans, first_end, cable.longest_reel_m)
         start: Station | None = None if at_driver else (circuit_idx, start_node, 0)
@@ -145,7 +138,7 @@ def _lay_circuit(
                     route,
                     _merged(spans[i:j]),
                     length_of(route),
-                    round(sum(_sun_m(ground, span, lines) for span in spans[i:j]), 3),
+                    round(sum(_sun_m(ground, span, laid.lines) for span in spans[i:j]), 3),
                     above,
                 )
             )
@@ -184,13 +177,10 @@ def _walk(
 
 def _sun_m(ground: Ground, span: Span, lines: dict[int, Line]) -> float:
     """Metres of a span that lie on the surface."""
-    graph, edge = ground.graph, span.edge
-    whole, length = float(graph.sun_m[edge]), float(graph.length_m[edge])
+    whole = float(ground.graph.sun_m[span.edge])
     if whole == 0 or (span.frm, span.to) == (0.0, 1.0):
         return whole
-    if edge not in lines and whole >= length - 1e-9:
-        return whole * (span.to - span.frm)
-    line = lines.get(edge) or lines_of(ground, [edge])[edge]
+    line = lines[span.edge]  # stubs are laid whole, and sleeves are nowhere on the surface
     parts = [(max(span.frm, on.frm), min(span.to, on.to)) for on in line.stretches if on.depth_mm == 0]
     return sum(line.length_m(frm, to) for frm, to in parts if frm < to)
 

@@ -14,7 +14,7 @@ from tests.plan.hand_ground import JOB, HandGround, hand_ground
 
 def dug_of(site: HandGround, layout: Layout) -> list[Dug]:
     job, survey = site.folder.job, site.folder.survey
-    return dig(job, survey, site.ground, lay(job, survey, site.ground, layout).cables)
+    return dig(job, survey, site.ground, lay(job, survey, site.ground, layout))
 
 
 def said(trenches: list[Dug]) -> list[tuple[str, float, tuple[int, ...], float]]:
@@ -133,7 +133,7 @@ def test_a_straight_joint_cuts_the_trench_at_its_place() -> None:
     site = hand_ground("S,supply,,0,0,\nL,lamp,spike,30,0,\n", [(0, 0), (30, 0)], [(0, 1)], lamps_at=[1])
     job, survey = site.folder.job, site.folder.survey
     laid = lay(job, survey, site.ground, site.layout([site.piece(0, 0, 1)], fed=[[0]]))
-    trenches = dig(job, survey, site.ground, laid.cables)
+    trenches = dig(job, survey, site.ground, laid)
     assert sorted((t.route[0][0], t.route[-1][0]) for t in trenches) == [
         (0.0, laid.cables[0].route[-1][0]),
         (laid.cables[0].route[-1][0], 30.0),

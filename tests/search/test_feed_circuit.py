@@ -54,7 +54,7 @@ def judged(files: Files) -> int:
         except CannotLay:
             continue
         count += 1
-        (driver,) = wire(job, survey, ground, layout, laid, dig(job, survey, ground, laid.cables))
+        (driver,) = wire(job, survey, ground, layout, laid, dig(job, survey, ground, laid))
         assert not driver.breaches, (driver.breaches[0], facts.feeds[feed], palette, exactly)
         if job.joints.method == "cut":
             assert driver.load_va <= new.load_w + 0.05

@@ -2,8 +2,8 @@
 
 Trench with cable, leads and supply points are bounded by dual ascent, once with the thinnest cable and once with the
 copper that drop forces (``copper.py``), the greater holding, or by the cheapest trees themselves where lamps are few
-(``cheapest_tree.py``, ``copper_trees.py``); joints, ends of cables, drivers and fuses by a linear
-program without ground (``counting.py``). No price is in both, so the sums may be added.
+(``cheapest_tree.py``, ``copper_trees.py``); joints, ends of cables, drivers and fuses by a linear program without
+ground (``counting.py``). No price is in both, so the sums may be added.
 
 What the two have in common is which supply points are used: each used one is paid, and has a driver. A layout uses
 some set of them, so the bound is the least over all sets. They are opened like nodes of a branching: of the open ones,
