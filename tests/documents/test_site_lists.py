@@ -99,6 +99,18 @@ def test_trench_metres_add_up_by_ground(plan: Plan) -> None:
     assert f"To dig: {dug:,.1f} m" in table.after[0]
 
 
+def test_trenches_of_a_few_millimetres_are_said_to_be_dug_with_their_neighbours() -> None:
+    plan = courtyard()
+    short = next(trench for trench in plan.trenches if trench.sleeve is None and not trench.stub)
+    others = [trench for trench in plan.trenches if trench is not short]
+    (x, y), z = short.route[0][:2], short.route[0][2:]
+    tiny = short.model_copy(update={"route": [[x, y, *z], [x, y + 0.002, *z]], "length_m": 0.002})
+    table = trench_table(plan.model_copy(update={"trenches": [*others, tiny]}))
+    noted = [row[1] for part in table.parts for row in part.rows if "under 1 cm" in str(row[7])]
+    assert noted == [short.id]
+    assert not any("under 1 cm" in str(row[7]) for part in trench_table(plan).parts for row in part.rows)
+
+
 def test_a_trench_list_on_a_slope_says_along_what_it_measures() -> None:
     says = "Lengths are along the ground, up and down; the tapes of the set-out are level."
     assert says in trench_table(on_a_slope(courtyard())).after

@@ -31,6 +31,9 @@ CROSSINGS = (
     Column("y_m", "y, m", 1, 3),
     Column("", "done", 0.6, to_fill=True),
 )
+APART_M = 0.01
+"""Trenches shorter than this cannot be dug apart: two forks, or a fork and a border, lie a few millimetres from each
+other."""
 
 
 def trench_table(plan: Plan) -> Table:
@@ -76,6 +79,8 @@ def _row(trench: TrenchPlan, names: dict[Key, str]) -> tuple[Cell, ...]:
         notes.append(f"through sleeve {isolated(trench.sleeve)}")
     if trench.stub:
         notes.append("stub at a border")
+    elif trench.length_m < APART_M and trench.sleeve is None:
+        notes.append("under 1 cm: two places that all but meet, dug as one")
     if bends:
         notes.append("by " + ", ".join(bends))
     ends = [names.get(key_of(point), "") for point in (trench.route[0], trench.route[-1])]
