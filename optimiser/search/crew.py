@@ -17,13 +17,14 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from typing import Any
+from typing import Any, Generic, TypeVar
 
 from ..ground import Land
 from .facts import Facts
 from .state import State
-from .tasks import COLLECT_EVERY, Done, Task, do_task
+from .tasks import COLLECT_EVERY, Done, DoneSliding, Task, do_slide, do_task
 
+Result = TypeVar("Result")
 _stop: Any = None
 _news: Any = None
 
@@ -65,7 +66,7 @@ def interrupts_held() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _work(facts: Facts, land: Land, task: Task) -> Done:
+def _work(facts: Facts, task: Task) -> Done:
     last = 0.0
 
     def tell(state: State) -> None:
@@ -76,7 +77,11 @@ def _work(facts: Facts, land: Land, task: Task) -> Done:
             with contextlib.suppress(Exception):
                 _news.put_nowait((state.cost, state.is_whole))
 
-    return do_task(facts, land, task, _stop.is_set, tell)
+    return do_task(facts, task, _stop.is_set, tell)
+
+
+def _slide(facts: Facts, land: Land, done: Done) -> DoneSliding:
+    return do_slide(facts, land, done, _stop.is_set)
 
 
 def _work_on_area(method: AreaMethod, facts: Facts, task: Task) -> Done:
@@ -114,11 +119,18 @@ class Crew:
             self._news.close()
             self._news.cancel_join_thread()
 
-    def do(self, facts: Facts, land: Land, tasks: Sequence[Task]) -> list[Done]:
+    def do(self, facts: Facts, tasks: Sequence[Task]) -> list[Done]:
         """All tasks' results in list order."""
         return self._all(
-            [(_work, facts, land, task) for task in tasks],
-            lambda i: do_task(facts, land, tasks[i], self._asked_to_stop, self._tell),
+            [(_work, facts, task) for task in tasks],
+            lambda i: do_task(facts, tasks[i], self._asked_to_stop, self._tell),
+        )
+
+    def slide(self, facts: Facts, land: Land, done: Sequence[Done]) -> list[DoneSliding]:
+        """What these came to, slid; in list order."""
+        return self._all(
+            [(_slide, facts, land, one) for one in done],
+            lambda i: do_slide(facts, land, done[i], self._asked_to_stop),
         )
 
     def do_areas(self, method: AreaMethod, areas: Sequence[tuple[Facts, Task]]) -> list[Done]:
@@ -128,9 +140,9 @@ class Crew:
             lambda i: method(*areas[i], self._asked_to_stop),
         )
 
-    def _all(self, calls: Sequence[tuple[Any, ...]], here: Callable[[int], Done]) -> list[Done]:
+    def _all(self, calls: Sequence[tuple[Any, ...]], here: Callable[[int], Result]) -> list[Result]:
         """Each call's result; what processes lose (ended from outside, as for want of memory) is done ``here``."""
-        round_ = _Round(calls)
+        round_: _Round[Result] = _Round(calls)
         threads: list[threading.Thread] = []
         if self._pool is not None and not self._broken and len(calls) > 1:
             threads = [threading.Thread(target=round_.hand_out, args=(self._pool,)) for _ in range(self._helpers)]
@@ -173,12 +185,12 @@ class Crew:
             self._on_news(state.cost)
 
 
-class _Round:
+class _Round(Generic[Result]):
     """A list of calls, handed out one at a time to whoever is free."""
 
     def __init__(self, calls: Sequence[tuple[Any, ...]]) -> None:
         self.calls = calls
-        self.done: list[Done | None] = [None] * len(calls)
+        self.done: list[Result | None] = [None] * len(calls)
         self.broken = False
         self.failure: BaseException | None = None
         self._left = iter(range(len(calls)))

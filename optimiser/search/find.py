@@ -29,7 +29,7 @@ from .effort import Effort
 from .facts import Facts, gather_facts
 from .layout import Circuit, DriverUse, Layout, Piece
 from .rebuild import rebuild_all
-from .refine import moved_onto, slide
+from .refine import Slid, moved_onto, slide
 from .side_by_side import lay_side_by_side, over_new_places, split_lines
 from .state import Bench, State
 from .tasks import LEAST_SLIDE, Done, Task, collecting_seldom
@@ -147,6 +147,8 @@ class _Search:
         self.job, self.survey, self.ground = job, survey, ground
         self.options, self.confirm, self.observer, self.stop = options, confirm, observer, stop
         self.facts = self._gather()
+        self.searched = self.facts
+        """Those of the graph that the last tasks searched on."""
         self.best: tuple[float, Layout] | None = None
         """Price and layout."""
         self.best_state: State | None = None
@@ -255,7 +257,8 @@ class _Search:
             )
             for i, kind in enumerate(kinds)
         ]
-        done = sorted(crew.do(self.facts, self.ground.land, tasks), key=lambda d: d.state.cost)
+        self.searched = self.facts
+        done = sorted(crew.do(self.facts, tasks), key=lambda d: d.state.cost)
         self.work += sum(d.work for d in done)
         self.offer([d.state for d in done])
         self.pool += [d.state for d in done[:POOLED] if d.state.is_whole]
@@ -357,9 +360,15 @@ class _Search:
         most = done[0].state.cost * MUCH_DEARER
         return [d for d in done if d.state.has_hubs(self.facts) or d.state.cost <= most]
 
-    def refine_around(self, done: Sequence[Done]) -> list[State]:
+    def slide_apart(self, crew: Crew, done: Sequence[Done]) -> list[tuple[State, Slid]]:
+        """What the last tasks came to, each with where its hubs and forks would better stand."""
+        slid = crew.slide(self.searched, self.ground.land, done)
+        self.work += sum(one.work for one in slid)
+        return [(d.state, one.slid) for d, one in zip(done, slid, strict=True)]
+
+    def refine_around(self, pairs: Sequence[tuple[State, Slid]]) -> list[State]:
         """Put the places to which hubs were slid into the graph and move the states onto them; cheapest first."""
-        states, slid = [d.state for d in done], [d.slid for d in done]
+        states, slid = [state for state, _ in pairs], [where for _, where in pairs]
         places: list[list[float]] = []
         links: list[tuple[int, int]] = []
         between: list[tuple[int, int]] = []
@@ -439,12 +448,12 @@ class _Search:
         self.work += areas.work
         return state
 
-    def _slid(self, state: State, *, centre: bool = False) -> Done:
+    def _slid(self, state: State, *, centre: bool = False) -> tuple[State, Slid]:
         """The state with where its hubs and forks would better stand."""
         bench = Bench(self.facts, Effort(max(0.03 * self.budget, LEAST_SLIDE * self.facts.num_lamps), self.stop))
         slid = slide(bench, state, self.ground.land, centre=centre)
         self.work += bench.effort.spent
-        return Done(state, slid, bench.effort.spent, bench.effort.stopped)
+        return state, slid
 
     def put_together(self, state: State) -> State:
         """The best mix of this layout with those that the rounds before found, or itself."""
@@ -589,7 +598,8 @@ def find_layout(
                 done = search.spread(crew, planned.share, [d.state for d in done[:2]], FEW_HEAT)
                 continue
             observer.stage(f"refining, round {number}")
-            states = search.refine_around(_unlike(search.of_a_kind(done), planned.keep))
+            kept = _unlike(search.of_a_kind(done), planned.keep)
+            states = search.refine_around(search.slide_apart(crew, kept))
             if len(survey.lamps) <= MANY_LAMPS and options.prove:
                 observer.bound(quick_bound(search.needed_facts(), options.num_drivers).total)
             if stop():
@@ -598,7 +608,8 @@ def find_layout(
             done = search.spread(crew, planned.share, states if len(states) > 1 else states * 2, planned.heat)
         if not stop() and not done[0].state.missing:
             observer.stage("putting layouts together")
-            settled = search.settle(search.put_together(search.refine_around(done[:1])[0]))
+            refined = search.refine_around(search.slide_apart(crew, done[:1]))[0]
+            settled = search.settle(search.put_together(refined))
             search.finish(settled)
             for state in search.worth_rebuilding(settled):
                 rebuilt = search.rebuild(state)

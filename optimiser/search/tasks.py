@@ -61,23 +61,26 @@ class Task:
 @dataclass(frozen=True, eq=False)
 class Done:
     state: State
-    slid: Slid
-    """Where the state's hubs and forks would better stand on the open ground."""
+    left: float
+    """Work that may be spent on sliding the state's hubs and forks (``do_slide``), where the search goes on from it."""
     work: float
     stopped: bool
 
 
-NOT_SLID = Slid([], np.zeros((0, 2)), [], 0.0, np.zeros((0, 2)), [])
+@dataclass(frozen=True, eq=False)
+class DoneSliding:
+    slid: Slid
+    """Where a state's hubs and forks would better stand on the open ground."""
+    work: float
 
 
 def do_task(
     facts: Facts,
-    land: Land,
     task: Task,
     stop: Callable[[], bool] | None = None,
     on_best: Callable[[State], None] | None = None,
 ) -> Done:
-    """Run one task to the end of its budget: search, rebuild circuits exactly, slide what was found."""
+    """Run one task: search, rebuild circuits exactly. What is left of its budget is for sliding what was found."""
     rebuilds = REBUILD_SHARE if task.start is not None else 0.0
     effort = Effort(task.budget * (1 - rebuilds - SLIDE_SHARE), stop)
     hubs = task.hubs if task.start is None else task.start.has_hubs(facts)
@@ -100,9 +103,15 @@ def do_task(
     state = straighten_all(bench, state, elsewhere=True)
     if rebuilds:
         state = rebuild_all(bench, state)
-    effort.budget = max(task.budget, effort.spent + max(task.budget * SLIDE_SHARE, LEAST_SLIDE * facts.num_lamps))
-    slid = slide(bench, state, land)
-    return Done(state, slid, bench.effort.spent, bench.effort.stopped)
+    left = max(task.budget - effort.spent, task.budget * SLIDE_SHARE, LEAST_SLIDE * facts.num_lamps)
+    return Done(state, left, bench.effort.spent, bench.effort.stopped)
+
+
+def do_slide(facts: Facts, land: Land, done: Done, stop: Callable[[], bool] | None = None) -> DoneSliding:
+    """Slide what a task came to, on the graph it was found on."""
+    bench = Bench(facts, Effort(done.left, stop))
+    slid = slide(bench, done.state, land)
+    return DoneSliding(slid, bench.effort.spent)
 
 
 COLLECT_EVERY = 50_000
@@ -133,7 +142,7 @@ def start_area(facts: Facts, task: Task, stop: Callable[[], bool] | None = None)
     if split is not None and split.cost < state.cost:
         state = split
     state = straighten_all(bench, state)
-    return Done(state, NOT_SLID, effort.spent, effort.stopped)
+    return Done(state, 0.0, effort.spent, effort.stopped)
 
 
 def search_area(facts: Facts, task: Task, stop: Callable[[], bool] | None = None) -> Done:
@@ -149,4 +158,4 @@ def search_area(facts: Facts, task: Task, stop: Callable[[], bool] | None = None
     state = improve(bench, state, rng, temperature=task.temperature)
     effort.budget = max(task.budget, effort.spent + task.budget * REBUILD_SHARE)
     state = rebuild_all(bench, straighten_all(bench, state))
-    return Done(state, NOT_SLID, effort.spent, effort.stopped)
+    return Done(state, 0.0, effort.spent, effort.stopped)

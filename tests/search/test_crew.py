@@ -13,14 +13,14 @@ import pytest
 from optimiser.search.crew import Crew
 from optimiser.search.facts import Facts
 from optimiser.search.state import State
-from optimiser.search.tasks import NOT_SLID, Done, Task
+from optimiser.search.tasks import Done, Task
 
 NOWHERE = cast(Facts, None)
 """The methods of these tests look at no ground."""
 
 
 def done_with(number: float) -> Done:
-    return Done(cast(State, None), NOT_SLID, number, False)
+    return Done(cast(State, None), 0.0, number, False)
 
 
 def tells_its_seed(facts: Facts, task: Task, stop: Any) -> Done:

@@ -16,7 +16,7 @@ from optimiser.search.find import MOST_SETS, _unlike, supply_sets
 from optimiser.search.graft import drivers_cost
 from optimiser.search.improve import improve
 from optimiser.search.state import Bench, State
-from optimiser.search.tasks import NOT_SLID, Done
+from optimiser.search.tasks import Done
 from tests.properties.random_jobs import folder_of
 from tests.running.test_year import JOB, ROW
 
@@ -69,7 +69,7 @@ def test_sets_of_supply_points_to_start_from(count: int) -> None:
 
 def done(state: State, *, price: float, penalty: float = 0.0, missing: bool = False) -> Done:
     lost = frozenset({0}) if missing else frozenset()
-    return Done(replace(state, price=price, penalty=penalty, missing=lost), NOT_SLID, 0.0, False)
+    return Done(replace(state, price=price, penalty=penalty, missing=lost), 0.0, 0.0, False)
 
 
 def test_rounds_go_on_from_layouts_that_hold_if_there_are_any(facts: Facts) -> None:
