@@ -3,16 +3,23 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from optimiser.ground import build_ground
+from optimiser.job_folder import open_job
+from optimiser.make_plan import Options, make_plan
+from optimiser.search import find
 from optimiser.search.construct import construct
+from optimiser.search.crew import Crew
 from optimiser.search.effort import Effort
 from optimiser.search.facts import Facts, gather_facts
-from optimiser.search.find import MOST_SETS, _unlike, supply_sets
+from optimiser.search.find import FEW_ROUNDS, MOST_SETS, _unlike, supply_sets
 from optimiser.search.graft import drivers_cost
 from optimiser.search.improve import improve
 from optimiser.search.state import Bench, State
@@ -82,3 +89,26 @@ def test_rounds_go_on_from_layouts_that_hold_if_there_are_any(facts: Facts) -> N
     assert _unlike([over, bare], 2) == [over, bare], "with none that holds, the search must go on from something"
     other = done(far, price=150)
     assert _unlike([*good, other, over], 2) == [good[0], other], "unlike ones first"
+
+
+def test_only_what_the_search_goes_on_from_is_slid(cases: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    searched: list[int] = []
+    slid: list[int] = []
+
+    class Counting(Crew):
+        def do(self, facts: Facts, tasks: Sequence[Any]) -> list[Done]:
+            searched.append(len(tasks))
+            return super().do(facts, tasks)
+
+        def slide(self, facts: Facts, land: Any, done: Sequence[Done]) -> list[Any]:
+            found = super().slide(facts, land, done)
+            assert len(found) == len(done)
+            assert all(two.work > 0 for two in found)
+            slid.append(len(done))
+            return found
+
+    monkeypatch.setattr(find, "Crew", Counting)
+    make_plan(open_job(cases / "terrace"), Options(effort=0.05, prove=False))
+    kept = [min(one.keep, many) for one, many in zip(FEW_ROUNDS, searched, strict=False)]
+    assert searched[1:] == [max(2, number) for number in kept], "each goes on from what was kept, or twice from one"
+    assert slid == [*kept, 1], "the last time the cheapest alone"
