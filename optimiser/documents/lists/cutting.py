@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ...plan.model import Plan
 from ..tables import Column, Part, Table
-from ..words import counted, isolated
+from ..words import counted, isolated, listed, number
 
 COLUMNS = (
     Column("reel", "reel", 0),
@@ -58,9 +58,25 @@ def cut_table(plan: Plan) -> Table:
         before=(
             "Cut in this order. Lengths hold the slack for both ends and are rounded up to 0.1 m. Mark both ends of "
             "every piece with its label before it leaves the reel's place.",
+            *_runs(plan, runs),
         ),
         after=(
             "Before the first cut: walk the pegged trenches with a tape along the ground. Where a route as dug is "
             "longer than planned, the piece must be longer too.",
         ),
     )
+
+
+def _runs(plan: Plan, runs: dict[str, list[str]]) -> list[str]:
+    """How long each run is that is cut as one; a piece cut off alone would be too short, for it holds no slack there."""
+    if not runs:
+        return []
+    cut_m = {cable.id: cable.cut_m for cable in plan.cables}
+    lengths = listed(
+        f"{run} of {number(sum(cut_m[piece] for piece in pieces), 1)} m ({', '.join(pieces)})"
+        for run, pieces in runs.items()
+    )
+    return [
+        f"Runs are cut as one length, not apart: {lengths}. They pass through the joints between their pieces uncut, "
+        "where they are tapped; slack is at the two ends of a run only."
+    ]
