@@ -55,6 +55,20 @@ def test_a_case_is_understood_and_nothing_is_wrong(job: Path) -> None:
     assert sorted(path.name for path in (job / "survey").iterdir()) == ["points.csv", "survey.svg"]
 
 
+def test_points_without_a_place_are_counted_and_not_called_unchecked(job: Path) -> None:
+    """Three tapes stand there; that they check nothing would be said of a survey without any."""
+    survey = job / "survey.csv"
+    rows = [line + ("," * 7 if i else ",from1,dist1,from2,dist2,from3,dist3,side") for i, line in
+            enumerate(survey.read_text(encoding="utf-8").splitlines())]  # fmt: skip
+    rows += ["P3,peg,,,,P1,10,P2,10,,,", "L07,lamp,spike,,,P1,8,P2,9,P3,11,"]
+    survey.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    result = run("survey", job)
+    assert result.exit_code == 1
+    assert re.search(r"without a place as yet +2   not drawn", result.stdout)
+    assert "No measurement checks another" not in result.stdout
+    assert "1 problem to mend" in result.stdout
+
+
 def test_names_of_supply_points_stand_clear_of_their_signs(job: Path) -> None:
     look = look_at(job)
     svg, reach = draw_survey(look), 1.3 * SUPPLY_MM

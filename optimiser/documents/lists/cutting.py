@@ -36,7 +36,7 @@ def cut_table(plan: Plan) -> Table:
         if cable.run is not None:
             runs.setdefault(cable.run, []).append(cable.id)
     parts = []
-    for number, reel in enumerate(plan.cuts, 1):
+    for reel_number, reel in enumerate(plan.cuts, 1):
         used = plan.cables_used.get(reel.cable)
         size = used.size if used else ""
         left_m, rows = reel.reel_m, []
@@ -45,10 +45,10 @@ def cut_table(plan: Plan) -> Table:
             left_m = round(left_m - cable.cut_m, 1) + 0.0
             with_ = ", ".join(other for other in runs.get(cable.run or "", ()) if other != piece)
             rows.append(
-                (number, reel.cable, size, reel.reel_m, order, piece, cable.circuit, cable.from_, cable.to,
+                (reel_number, reel.cable, size, reel.reel_m, order, piece, cable.circuit, cable.from_, cable.to,
                  cable.cut_m, left_m, with_, None, None)
             )  # fmt: skip
-        title = f"Reel {number}: {isolated(reel.cable)} ({size}), {reel.reel_m:g} m; {counted(len(rows), 'piece')}"
+        title = f"Reel {reel_number}: {isolated(reel.cable)} ({size}), {reel.reel_m:g} m; {counted(len(rows), 'piece')}"
         parts.append(Part(title, tuple(rows)))
     return Table(
         "cut_list",
@@ -68,7 +68,7 @@ def cut_table(plan: Plan) -> Table:
 
 
 def _runs(plan: Plan, runs: dict[str, list[str]]) -> list[str]:
-    """How long each run is that is cut as one; a piece cut off alone would be too short, for it holds no slack there."""
+    """How long each run is that is cut as one: a piece cut off alone has no slack at that end, and is too short."""
     if not runs:
         return []
     cut_m = {cable.id: cable.cut_m for cable in plan.cables}

@@ -59,8 +59,8 @@ def joint_table(plan: Plan) -> Table:
     if any(cable.run is not None for cable in plan.cables):
         after.insert(
             0,
-            "Uncut: the cable in goes on through the joint as this piece. Do not cut it there; bare it and tap it, as the "
-            "maker of the kit says.",
+            "Uncut: the cable in goes on through the joint as this piece. Do not cut it there; bare it and tap it, as "
+            "the maker of the kit says.",
         )
     if extended:
         names = listed(f"{isolated(lamp.id)} by {lamp.extension_m:.2f} m" for lamp in extended)
