@@ -83,8 +83,9 @@ def terminals_table(plan: Plan) -> Table:
     """What each outlet's terminals may show, idle and loaded, with boxes for what they do."""
     rows = tuple(
         (circuit.id, circuit.driver, circuit.outlet, isolated(circuit.dim_group or ""), protection(circuit),
-         *_ends(circuit.idle_band_v), _band(circuit.idle_band_v), None, None, circuit.out_v, *_ends(circuit.out_band_v), _band(circuit.out_band_v),
-         None, circuit.amps, *_ends(circuit.amps_band), _band(circuit.amps_band), None)
+         *_ends(circuit.idle_band_v), _band(circuit.idle_band_v), None, None, circuit.out_v,
+         *_ends(circuit.out_band_v), _band(circuit.out_band_v), None, circuit.amps,
+         *_ends(circuit.amps_band), _band(circuit.amps_band), None)
         for circuit in plan.circuits
     )  # fmt: skip
     columns: tuple[Column, ...] = TERMINALS
