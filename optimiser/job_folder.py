@@ -17,7 +17,7 @@ from .problems import BadInput, Problem
 from .read_job import parse_toml, read_job
 from .survey import problems_without_job, read_survey
 from .survey.model import Survey
-from .survey.readers import MOST_BYTES
+from .survey.readers import MOST_BYTES, READERS
 
 M = TypeVar("M", bound=Model)
 JOB_FILE = "job.toml"
@@ -66,6 +66,9 @@ def open_job(path: Path, overrides: Mapping[str, object] = {}) -> JobFolder:
     """
     path = Path(path)
     job_path = path / JOB_FILE if path.is_dir() else path
+    if path.is_file() and path.suffix.casefold() in READERS:
+        mend = f"name a job folder, or its {JOB_FILE}; from a survey, lampspur new FOLDER --survey FILE starts one"
+        raise BadInput([Problem(str(path), 0, "", "is no job file", mend)])
     job_data = read_file(job_path, mend_job(path))
     try:
         job = read_job(job_data, str(job_path), overrides)

@@ -78,6 +78,12 @@ def test_missing_files(folder: Path) -> None:
     )
 
 
+def test_a_survey_named_instead_of_the_job_is_told(folder: Path) -> None:
+    said = complaint(folder / "points.csv")
+    assert said.startswith("garden/points.csv: is no job file")
+    assert "name a job folder, or its job.toml" in said
+
+
 def test_unreadable_files(folder: Path) -> None:
     (folder / "points.csv").unlink()
     (folder / "points.csv").mkdir()

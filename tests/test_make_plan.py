@@ -54,6 +54,20 @@ def test_same_seed_same_bytes_whatever_the_hash_seed(cases: Path) -> None:
         assert there.stdout == here
 
 
+def test_a_limit_that_was_assumed_is_warned_of_once_and_for_drivers_that_are_used(cases: Path, tmp_path: Path) -> None:
+    job = (cases / "terrace/job.toml").read_text("utf-8")
+    mounted = 'taps_v = [12], rated_w = 60, limit_a = 6.5, limit_mode = "hiccup", short_rms_a = 2.5, price = 75 }'
+    assert mounted in job
+    bare = "taps_v = [12], rated_w = 60, price = 75 }"
+    job = job.replace(mounted, f'{bare}\n"dear" = {{ {bare.replace("75", "950")}')
+    (tmp_path / "job.toml").write_text(job, encoding="utf-8")
+    (tmp_path / "survey.csv").write_bytes((cases / "terrace/survey.csv").read_bytes())
+    plan = make_plan(open_job(tmp_path), Options(effort=0.02))
+    assert {driver.model for driver in plan.drivers} == {"60 W"}
+    [said] = [warning for warning in plan.warnings if "limit" in warning]
+    assert said == "driver '60 W' has no limit_a: 7.5 A is taken, 1.5 x its rated amps; ask its maker"
+
+
 @pytest.mark.filterwarnings("error")
 def test_where_nothing_costs_anything_a_layout_that_holds_is_found_all_the_same(cases: Path, tmp_path: Path) -> None:
     job = re.sub(

@@ -55,6 +55,35 @@ def test_a_case_is_understood_and_nothing_is_wrong(job: Path) -> None:
     assert sorted(path.name for path in (job / "survey").iterdir()) == ["points.csv", "survey.svg"]
 
 
+def test_points_without_a_place_are_counted_and_not_called_unchecked(job: Path) -> None:
+    """Three tapes stand there; that they check nothing would be said of a survey without any."""
+    survey = job / "survey.csv"
+    rows = [line + ("," * 7 if i else ",from1,dist1,from2,dist2,from3,dist3,side") for i, line in
+            enumerate(survey.read_text(encoding="utf-8").splitlines())]  # fmt: skip
+    rows += ["P3,peg,,,,P1,10,P2,10,,,", "L07,lamp,spike,,,P1,8,P2,9,P3,11,"]
+    survey.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    result = run("survey", job)
+    assert result.exit_code == 1
+    assert re.search(r"without a place as yet +2   not drawn", result.stdout)
+    assert "No measurement checks another" not in result.stdout
+    assert "1 problem to mend" in result.stdout
+
+
+def test_a_lamp_far_from_all_else_is_told_once_and_warned_of_in_the_plan(job: Path) -> None:
+    """A digit too many in y: the plan would dig all the way there, and its total would be the only sign."""
+    survey = job / "survey.csv"
+    text = survey.read_text(encoding="utf-8")
+    assert "L03,lamp,spike,9.75,-4.60" in text
+    survey.write_text(text.replace("9.75,-4.60", "9.75,-46.0"), encoding="utf-8")
+    said = (
+        "lamp L03 is 35 m from the next point of the survey: look whether it stands there"  # from corner e6: 3.15, 35
+    )
+    assert " ".join(run("survey", job).stdout.split()).count(said) == 1
+    assert open_job(job).survey.notes == (said,)
+    survey.write_text(text, encoding="utf-8")
+    assert not any("next point" in note for note in open_job(job).survey.notes)
+
+
 def test_names_of_supply_points_stand_clear_of_their_signs(job: Path) -> None:
     look = look_at(job)
     svg, reach = draw_survey(look), 1.3 * SUPPLY_MM
@@ -228,11 +257,11 @@ def test_a_new_job_is_whole_once_every_comment_is_filled_in(tmp_path: Path) -> N
         open_job(tmp_path / "garden")
     asked = {problem.field.rsplit(".", 1)[-1] for problem in caught.value.problems}
     assert {"watts", "volts", "price_per_m", "rated_w", "taps_v", "price"} <= asked
-    ground = "[grounds.no_dig]\n\n[zones.house]"
-    path.write_text(filled(text).replace("[zones.house]", ground), encoding="utf-8")
+
+    path.write_text(filled(text), encoding="utf-8")
     opened = open_job(tmp_path / "garden")
     assert len(opened.survey.lamps) == 6 and opened.job.lamps["spike"].watts == 4
-    path.write_text(filled(text, but="watts").replace("[zones.house]", ground), encoding="utf-8")
+    path.write_text(filled(text, but="watts"), encoding="utf-8")
     with pytest.raises(BadInput, match=r"lamps\.spike\.watts: is missing"):
         open_job(tmp_path / "garden")
 
@@ -247,7 +276,7 @@ def test_a_new_job_says_what_a_sleeve_needs(tmp_path: Path, room: str) -> None:
     text = path.read_text(encoding="utf-8")
     line = next(line for line in text.splitlines() if line.startswith("#> capacity"))
     assert line.endswith("# how many cables it may still take; or write bore_mm, its inner diameter, instead")
-    text = filled(text.replace(line, room)).replace("[zones.house]", "[grounds.no_dig]\n\n[zones.house]")
+    text = filled(text.replace(line, room))
     path.write_text(text, encoding="utf-8")
     if room:
         assert [sleeve.name for sleeve in open_job(tmp_path).survey.sleeves] == ["pipe"]

@@ -143,4 +143,6 @@ def _against(comparison: Comparison, result: AlternativeResult) -> str:
         "certain_on_its_own_graph": "certain on its own ground graph",
         "too_close_to_call": "too close to call",
     }[found.certainty]
+    if found.costs_more < 0.005:
+        return f"costs the same as the recommended one: {sure}"
     return f"{money(found.costs_more, comparison.currency)} more than the recommended one: {sure}"

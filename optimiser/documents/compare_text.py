@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from ..compare.model import Comparison, Curve, Limits
 from .compare_rows import NO_PLAN, NO_POINT, Row, rows_of
 from .summary import WIDTH, wrapped
-from .words import INVENTED, fitted, number, plain
+from .words import INVENTED, columns_of, fitted, number, plain
 
 LABEL = 23
 MOST_BESIDE = 3
@@ -53,9 +53,13 @@ def _table(comparison: Comparison, rows: list[Row], columns: range) -> list[str]
     for row in rows:
         if row.head and len(lines) > deep:
             lines.append("")
-        cells = [row.cells[i] for i in columns]
-        if any(cells):
-            lines.append((_label(row.label) + "".join(" " + fitted(c, width - 1, right=True) for c in cells)).rstrip())
+        cells = [[row.cells[i]] for i in columns]
+        if row.key.startswith("driver ") and max(columns_of(row.cells[i]) for i in columns) > width - 2:
+            cells = [_driver_in_lines(row.cells[i]) for i in columns]
+        for k in range(max(map(len, cells)) if any(map(any, cells)) else 0):
+            here = [cell[k] if k < len(cell) else "" for cell in cells]
+            label = _label(row.label if k == 0 else "")
+            lines.append((label + "".join(" " + fitted(c, width - 1, right=True) for c in here)).rstrip())
     return lines
 
 
@@ -63,6 +67,12 @@ def _in_lines(name: str, width: int) -> list[str]:
     """A name over at most two lines."""
     first, *rest = textwrap.wrap(name, width) or [""]
     return [first, " ".join(rest)] if rest else [first]
+
+
+def _driver_in_lines(cell: str) -> list[str]:
+    """Where it stands and its load, then its model below: together they are wider than a column."""
+    place, per_cent, model = cell.partition(" % ")
+    return [place + per_cent.rstrip(), model] if model else [cell]
 
 
 def _label(label: str) -> str:

@@ -16,7 +16,7 @@ import numpy as np
 from shapely import MultiPolygon, Polygon, box, contains_xy, maximum_inscribed_circle
 from shapely.geometry.base import BaseGeometry
 
-from ..plan.model import JointPlan, Plan, SiteZone
+from ..plan.model import CircuitPlan, JointPlan, Plan, SiteZone
 from . import marks
 from .labels import Label
 from .palette import LineStyle
@@ -191,8 +191,10 @@ def driver_boxes(scene: Scene) -> Made:
                 lines.append(Line(_name(driver.model, size), size))
             load = f"load {number(driver.load_w, 0)} W ({number(driver.load_pct, 0)} %)"
             lines.append(Line(f"tap {number(driver.tap_v, 1)} V, {load}", size))
-            fed = " ".join(isolated(circuit.id) for circuit in plan.circuits if circuit.driver == driver.id)
+            circuits = [circuit for circuit in plan.circuits if circuit.driver == driver.id]
+            fed = " ".join(isolated(circuit.id) for circuit in circuits)
             lines += [Line(part, size) for part in wrap(f"feeds {fed}", _FED_MM * f, size)[:6]]
+            lines += [Line(_name(words, size), size) for words in _groups(circuits)[:6]]
         full = "; ".join(
             f"driver {isolated(driver.id)} at {isolated(supply)}: {isolated(driver.model)}" for driver in mounted
         )
@@ -200,6 +202,17 @@ def driver_boxes(scene: Scene) -> Made:
         at = sheet.at(mounted[0].x, mounted[0].y)
         made.append((_label(f"drivers {supply}", words, [at], marks.SUPPLY_MM * f + 1.0, 0, pull=0.35), words))
     return made
+
+
+def _groups(circuits: Sequence[CircuitPlan]) -> list[str]:
+    """The dim groups that a driver's circuits are in, so that whoever sets the dimmer knows which driver is which."""
+    groups: dict[str, list[str]] = {}
+    for circuit in circuits:
+        if circuit.dim_group:
+            groups.setdefault(circuit.dim_group, []).append(isolated(circuit.id))
+    if len(groups) == 1 and all(circuit.dim_group for circuit in circuits):
+        return [f"dim group {isolated(group)}" for group in groups]
+    return [f"dim group {isolated(group)}: {' '.join(ids)}" for group, ids in groups.items()]
 
 
 def _supplies(scene: Scene) -> Made:

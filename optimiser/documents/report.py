@@ -199,7 +199,7 @@ def _plan(plan: Plan, drawn: ReportMap) -> str:
 <div class="stage">
 <div class="view" id="view" tabindex="0" aria-label="Plan: arrow keys move it, plus and minus zoom">
 {drawn.svg}
-<div class="north" aria-label="North is up">N<span>↑</span></div>
+{_north(plan)}
 <div class="scale"><span></span></div>
 </div>
 <aside class="card" id="card" aria-live="polite">
@@ -210,6 +210,15 @@ def _plan(plan: Plan, drawn: ReportMap) -> str:
 Coordinates in metres.</p>
 <details class="legend"><summary>What the signs mean</summary><div>{_legend(plan)}</div></details>
 </section>"""
+
+
+def _north(plan: Plan) -> str:
+    """Which way north is, to the nearest eighth of a turn; where no position tells it, which way y is, and no more."""
+    if plan.site.position is None:
+        return '<div class="north" aria-label="y of the survey is up; north is not known">y<span>↑</span></div>'
+    turn = -plan.site.position.y_bearing % 360  # of north from the y axis, which points up
+    says = f"True north is {turn:.0f}° from up, clockwise"
+    return f'<div class="north" aria-label="{says}">N<span>{"↑↗→↘↓↙←↖"[round(turn / 45) % 8]}</span></div>'
 
 
 def _legend(plan: Plan) -> str:

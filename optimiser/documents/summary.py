@@ -93,7 +93,11 @@ def _drivers(plan: Plan) -> list[str]:
             f"  {fitted(driver.id, 4)} {fitted(driver.supply, 18)} {fitted(driver.model, 22)} "
             f"{number(driver.tap_v, 1):>6} V {number(driver.load_w, 1):>7} W {number(driver.load_pct, 0):>6} %"
         )
-        lines += [_circuit(circuit) for circuit in plan.circuits if circuit.driver == driver.id]
+        for circuit in plan.circuits:
+            if circuit.driver == driver.id:
+                lines.append(_circuit(circuit))
+                if circuit.dim_group:
+                    lines += wrapped(f"dim group {plain(circuit.dim_group)}", " " * 9)
     return lines
 
 

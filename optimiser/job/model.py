@@ -425,6 +425,13 @@ class Driver(Model):
             return math.inf
         return self.limit_a or 1.5 * self.rated_w / min(self.taps_v)
 
+    def limit_assumed(self, name: str) -> str:
+        """A sentence where its limit is not stated and one is taken; empty elsewhere."""
+        if self.mode == "none" or self.limit_a is not None:
+            return ""
+        amps = f"{self.current_limit_a:.3g} A"
+        return f"driver '{name}' has no limit_a: {amps} is taken, 1.5 x its rated amps; ask its maker"
+
     @property
     def max_load_w(self) -> float:
         """Rated output times the loading limit, in W or VA (before a supply point's derating)."""

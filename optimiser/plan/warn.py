@@ -38,11 +38,8 @@ def warnings(job: Job, survey: Survey, layout: Layout, dug: Sequence[Dug], wired
                 f"The {name} at {place} runs at {load_pct:.0f} % of its rating and the start current of its lamps is "
                 "not stated: make sure that it starts them."
             )
-        if model.kind == "electronic" and model.limit_a is None and model.mode != "none":
-            found.append(
-                f"The job states no limit_a for the {name}; "
-                f"{model.current_limit_a:.3g} A (1.5 x its rated amps) was taken."
-            )
+        if said := model.limit_assumed(name):
+            found.append(said)
     found += _starts(job, survey, layout, wired)
     root_m = sum(t.length_m for t in dug if job.grounds.get(t.ground) and job.grounds[t.ground].kind == "root")
     if root_m > 0:
@@ -69,7 +66,8 @@ def warnings(job: Job, survey: Survey, layout: Layout, dug: Sequence[Dug], wired
             f"The schedule ({job.schedule.on} to {job.schedule.off}) lights no night of {job.schedule.year}: "
             "the lamps would go off before they come on."
         )
-    found.extend(survey.notes)
+    of_limits = {driver.limit_assumed(name) for name, driver in job.drivers.items()}
+    found += [note for note in survey.notes if note not in of_limits]  # of drivers that the plan uses it stands above
     return list(dict.fromkeys(found))
 
 

@@ -15,6 +15,7 @@ from dataclasses import replace
 
 from ..job import Dxf, Job, Measuring
 from ..problems import BadInput, Problem, nearest
+from .far_off import far_off
 from .lines import Heights, make_mains, make_sleeves, place_of, read_lines
 from .look_over import look_over
 from .model import FixedPoint, Lamp, Peg, SupplyPoint, Survey, Tree, Zone
@@ -113,6 +114,7 @@ def build_survey(reduced: Reduced, file: str, job: Job) -> Survey:
     if problems:
         raise BadInput([reduced.table.place(problem) for problem in problems])
     doubts = [doubt.words for doubt in doubtful_heights(points.points, zones, job)]
+    doubts += [lamp.words for lamp in far_off(points.points)]
     more = [*reduced.notes, *uncertain(reduced, zones, job), *doubts]
     return replace(survey, notes=tuple(dict.fromkeys([*points.notes, *more, *notes])))
 

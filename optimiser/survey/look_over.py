@@ -169,11 +169,7 @@ def _unused(survey: Survey, sleeves: Iterable[str], job: Job) -> list[str]:
 
 
 def _defaults(job: Job) -> list[str]:
-    notes = [
-        f"driver '{name}' has no limit_a: {driver.current_limit_a:g} A is taken, 1.5 x its rated amps; ask its maker"
-        for name, driver in job.drivers.items()
-        if driver.mode != "none" and driver.limit_a is None
-    ]
+    notes = [said for name, driver in job.drivers.items() if (said := driver.limit_assumed(name))]
     for name, ground in job.grounds.items():
         if ground.kind in ("lawn", "bed", "gravel") and not ground.no_dig and ground.depth_mm < _COVER_MM:
             depth = f"{ground.depth_mm:g} mm deep; {_COVER_MM} mm or more is usual"

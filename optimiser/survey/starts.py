@@ -39,6 +39,7 @@ class Starts:
         """Points that nothing places."""
         self._ties: list[dict[int, list[tuple[float, float]]]] = [{} for _ in rows.rows]
         self._failed: set[int] = set()
+        self._waits: set[int] = set()
         self._misread = {problem.line for problem in rows.problems if _COLUMN_OF_PLACE.fullmatch(problem.field)}
         for index, row in enumerate(rows):
             for number, tape in enumerate(row.tapes):
@@ -186,6 +187,9 @@ class Starts:
         one, other = sorted((one, other), key=lambda place: self._side(row, place), reverse=True)
         if row.cells.row in self._misread:
             return None  # the tape that would decide is there and cannot be read, which is said already
+        if not self._failed.isdisjoint(self._ties[index]):
+            self._waits.add(index)
+            return None  # the tape that would decide goes to a point without a place, of which it is said already
         names = [self.rows.rows[tape.to].named for tape in row.tapes[:2]]
         way = f" of the way from {names[0]} to {names[1]}" if len(names) == 2 else ""
         texts = [f"{x:.2f}, {y:.2f}" for x, y in (one, other)]
@@ -210,7 +214,8 @@ class Starts:
 
     def _explain(self, left: Sequence[int]) -> None:
         """Points that nothing places: too few tapes, or tapes that go round in a circle."""
-        stuck = self.stuck = set(left)
+        stuck = set(left)
+        self.stuck = stuck | self._waits
         if len(left) > _EXPLAINED:
             row = self.rows.rows[left[_EXPLAINED]]
             found = f"and {len(left) - _EXPLAINED} more points from here on hang on each other, or on those above"

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..job import Job
+from ..survey.far_off import far_off
 from ..survey.points import SMALLEST_STEM_MM, Point, Points, fold
 from ..survey.steep import doubtful_heights
 from ..survey.zones import Outline, name_grounds
@@ -45,7 +46,7 @@ def looks_wrong(
         _corners_out_of_order(points),
         _in_closed_ground(lamps, outlines, job),
         _far_supplies(whole, lamps),
-        _far_lamps(lamps, whole),
+        [Finding(lamp.words, lamp.place) for lamp in far_off(points.points)],
         _small_zones(outlines),
         _short_sleeves(sleeves),
         _thin_stems(whole),
@@ -171,25 +172,6 @@ def _far_supplies(whole: list[Point], lamps: list[Point]) -> list[Finding]:
             words = f"supply point {supply.name} is {metres:.0f} m from the nearest lamp"
             found.append(Finding(words, (supply.x, supply.y)))
     return found
-
-
-def _far_lamps(lamps: list[Point], whole: list[Point]) -> list[Finding]:
-    """Lamps much farther from all else than the others are."""
-    from scipy.spatial import cKDTree
-
-    if len(lamps) < 4:
-        return []
-    places = np.array([(point.x, point.y) for point in whole])
-    places = np.unique(places, axis=0)
-    if len(places) < 4:
-        return []
-    here = np.array([(lamp.x, lamp.y) for lamp in lamps])
-    apart = np.asarray(cKDTree(places).query(here, k=2)[0])[:, 1]
-    usual = float(np.median(apart))
-    return [
-        Finding(f"lamp {lamps[k].name} is {apart[k]:.0f} m from the next point of the survey", (lamps[k].x, lamps[k].y))
-        for k in np.flatnonzero(apart > max(_FAR_M, 8 * usual)).tolist()
-    ]
 
 
 def _small_zones(outlines: Sequence[Outline]) -> list[Finding]:

@@ -104,10 +104,14 @@ def _rest(
         if kind not in _CLOSED:
             lines.append(_line("per_m", Ground))
         blocks.append(lines)
+    if others:
+        blocks.append(
+            ["# For zones that may not be dug, such as a house or a wall: no cable crosses them.", "[grounds.no_dig]"]
+        )
     for name in others:
         blocks.append([
             f"[zones.{_key(name)}]",
-            '#> ground = "…"                # a name under [grounds], such as lawn, or one that you add there',
+            '#> ground = "…"                # no_dig, or a ground such as lawn; add what is missing',
         ])  # fmt: skip
     for name in sleeves:
         blocks.append(

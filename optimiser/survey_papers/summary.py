@@ -109,6 +109,9 @@ def _measured(look: Look) -> list[str]:
         within = f"   known to {' … '.join(ends)} m" if known else ""
         if hows[how]:
             lines.append(f"  {words:<28}{hows[how]:>6,}{within}")
+    num_without = len(reduced.names) - len(reduced.placed)
+    if num_without:
+        lines.append(f"  {'without a place as yet':<28}{num_without:>6,}   not drawn; see what is to be mended")
     if reduced.num_sloping:
         lines += _wrapped(
             f"{counted(reduced.num_sloping, 'tape')} between two heights: taken as held along the slope and brought "
@@ -122,7 +125,7 @@ def _measured(look: Look) -> list[str]:
             f"{', with the suspected ones' if any(tape.verdict == 'suspect' for tape in reduced.tapes) else ''}).",
             "  ",
         )
-    else:
+    elif not num_without:
         lines += _wrapped("No measurement checks another: a wrong tape would not show.", "  ")
     if reduced.position is not None:
         lines += _wrapped(_where(reduced.position), "  ")

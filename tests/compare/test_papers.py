@@ -55,6 +55,21 @@ def out(site: Path, printed: Result) -> Path:
     return site.parent / "out"
 
 
+def test_models_of_drivers_are_whole_in_the_text(cases: Path, tmp_path: Path) -> None:
+    """Three columns are narrow: a model's name was cut off there, and it is what one compares."""
+    folder = tmp_path / "terrace"
+    shutil.copytree(cases / "terrace", folder)
+    job = (folder / "job.toml").read_text(encoding="utf-8").replace('"60 W" =', '"sealed box 60 W" =')
+    more = "\n".join(f'[[alternatives]]\nname = "{name}"\noverrides = {{ "voltage.max_drop" = {drop} }}\n'
+                     for name, drop in (("nine", 9), ("eight", 8)))  # fmt: skip
+    (folder / "job.toml").write_text(f"{job}\n{more}", encoding="utf-8")
+    result = run(folder, "--out", tmp_path / "out")
+    assert result.exit_code == 0
+    [model] = [line for line in result.stdout.splitlines() if "sealed box" in line]
+    assert model.count("sealed box 60 W") == 3
+    assert max(map(columns_of, result.stdout.splitlines())) <= 80
+
+
 def test_the_text_answers_first_and_fits_a_terminal(printed: Result) -> None:
     lines = printed.stdout.splitlines()
     assert lines[3].startswith("Take '1 driver': at ")

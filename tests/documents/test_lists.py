@@ -10,6 +10,8 @@ import pytest
 
 from optimiser.documents.cautions import cautions
 from optimiser.documents.cut_list import cut_list_csv, safe
+from optimiser.documents.drawing import draw_plan
+from optimiser.documents.lists import terminals_table
 from optimiser.documents.summary import summary
 from optimiser.documents.words import columns_of, drop_of, fitted, listed, money, number, plain
 from tests.documents.sample import NASTY, courtyard, many_circuits, one_lamp, park, with_names
@@ -99,6 +101,24 @@ def test_summary_says_how_sure_it_is() -> None:
     assert "stopped by hand" in summary(stopped, out=None)
     best = plan.model_copy(update={"outcome": "proved_best", "gap": 0.0})
     assert "Proven least cost" in summary(best, out=None)
+
+
+def test_dim_groups_are_told_wherever_the_drivers_are() -> None:
+    """Whoever sets the dimmers must know which driver is which; and why there are so many drivers."""
+    data = courtyard().model_dump(by_alias=True)
+    for circuit in data["circuits"]:
+        circuit["dim_group"] = f"group of {circuit['driver']}"
+    plan = type(courtyard()).model_validate(data)
+    drivers = [driver.id for driver in plan.drivers]
+    groups = [circuit.dim_group for circuit in plan.circuits]
+    text, drawn = summary(plan, out=None), draw_plan(plan)
+    for driver in drivers:
+        assert f"dim group group of {driver}" in text
+        assert f"dim group group of {driver}" in drawn
+    assert [row[3] for row in terminals_table(plan).rows] == groups
+    assert "dim group" in [one.head for one in terminals_table(plan).columns if one.share]
+    assert "dim group" not in summary(courtyard(), out=None) + draw_plan(courtyard())
+    assert "dim group" not in [one.head for one in terminals_table(courtyard()).columns if one.share]
 
 
 def test_summary_trench_and_cable_metres_add_up() -> None:

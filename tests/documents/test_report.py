@@ -25,7 +25,7 @@ from optimiser.documents.papers import PaperOptions, choose_papers
 from optimiser.documents.plan_file import plan_digest
 from optimiser.documents.tables import shown
 from optimiser.documents.words import number, plain
-from optimiser.plan.model import Plan
+from optimiser.plan.model import Plan, SitePosition
 from tests.documents.browser import PROGRAM, Browser, browser
 from tests.documents.sample import NASTY, courtyard, many_circuits, one_lamp, park, with_names
 
@@ -156,6 +156,20 @@ def test_a_site_of_few_lamps_fills_its_map(count: int) -> None:
     )
     assert len(across) == count
     assert min(right - left for left, right in itertools.pairwise(across)) > 10.0  # mm, of 1.5 m
+
+
+@pytest.mark.parametrize(
+    ("bearing", "sign"), [(None, "y↑"), (0, "N↑"), (20, "N↑"), (-90, "N→"), (45, "N↖"), (180, "N↓")]
+)
+def test_north_is_claimed_only_where_a_position_tells_it(bearing: float | None, sign: str) -> None:
+    """y at a bearing of 45° points north-east: north then lies to the left of up."""
+    position = None if bearing is None else SitePosition(latitude=47, longitude=8, x=0, y=0, y_bearing=bearing)
+    plan = courtyard()
+    plan = plan.model_copy(update={"site": plan.site.model_copy(update={"position": position})})
+    tree = tree_of(html_of(plan))
+    [north] = [node for node in tree.iter(f"{XHTML}div") if node.get("class") == "north"]
+    assert "".join(north.itertext()) == sign
+    assert ("not known" in (north.get("aria-label") or "")) == (bearing is None)
 
 
 def test_names_never_become_markup_or_script() -> None:

@@ -78,6 +78,29 @@ def test_pieces_of_one_run_name_each_other() -> None:
     assert (with_["K02"], with_["K03"], with_["K04"]) == ("K03", "K02", "")
 
 
+def test_the_lists_tell_where_a_run_is_not_to_be_cut() -> None:
+    """A piece of a run holds no slack where the run goes on: cut off there, it would be too short."""
+    data = courtyard().model_dump(by_alias=True)
+    meet = next(
+        (a["id"], b["id"], a["to"], a["cut_m"] + b["cut_m"])
+        for a in data["cables"]
+        for b in data["cables"]
+        if a["to"] == b["from"]
+    )
+    for cable in data["cables"]:
+        if cable["id"] in meet[:2]:
+            cable["run"] = "R1"
+    plan = Plan.model_validate(data)
+    assert f"R1 of {meet[3]:.1f} m ({meet[0]}, {meet[1]})" in cut_table(plan).before[1]
+    table = joint_table(plan)
+    out = dict(zip(column(table, "joint"), column(table, "cables_out"), strict=True))
+    assert [name for name, cell in out.items() if "uncut" in cell] == [meet[2]]
+    assert any(f"{cell}".startswith(meet[1]) and cell.endswith("uncut") for cell in out[meet[2]].split(", "))
+    assert table.after[0].startswith("Uncut:")
+    assert len(cut_table(courtyard()).before) == 1
+    assert not any("ncut" in text for text in joint_table(courtyard()).after)
+
+
 @every_plan
 def test_every_joint_says_what_meets_there(plan: Plan) -> None:
     table = joint_table(plan)

@@ -77,6 +77,21 @@ def test_a_third_tape_tells_the_side_and_a_third_peg_in_line_does_not() -> None:
     assert (problem.field, problem.found) == ("side", "is empty, and lamp L1 may be at 5.00, 12.00 or at 5.00, -12.00")
 
 
+def test_a_side_is_asked_for_once_where_other_points_hang_on_it() -> None:
+    """A peg taped from two others needs a side; lamps taped from all three need none once the peg has its own."""
+    pegs = "A,peg,,0,0\nB,peg,,14,0\n"
+    lamps = ["L1,lamp,spike,,,A,13,B,15,C,8", f"L2,lamp,spike,,,B,13,A,15,C,{math.hypot(4, 8):.3f}"]
+    peg = "C,peg,,,,A,20.616,B,21.932"
+    for others in (lamps, lamps[::-1]):
+        result = reduced(taped(*others, peg, pegs=pegs))
+        assert [(problem.line, problem.field) for problem in result.problems] == [(6, "side")]
+        assert result.lost_rows == {4, 5, 6}
+        told = reduced(taped(*others, peg + ",,,,,left", pegs=pegs))
+        assert not told.problems
+        assert place(told, "L1") == pytest.approx((5, 12), abs=0.01)
+        assert place(told, "L2") == pytest.approx((9, 12), abs=0.01)
+
+
 def test_points_hang_on_points_and_pegs_on_lamps() -> None:
     """Places in any order of rows; a tape counts both ways."""
     rows = ["L2,lamp,spike,,,L1,5,B,12.0416,,,,,left", "L1,lamp,spike,,,A,13,B,15,,,,,left"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ...plan.model import Plan
 from ..tables import Column, Part, Table
-from ..words import counted, isolated
+from ..words import counted, isolated, listed, number
 
 COLUMNS = (
     Column("reel", "reel", 0),
@@ -36,7 +36,7 @@ def cut_table(plan: Plan) -> Table:
         if cable.run is not None:
             runs.setdefault(cable.run, []).append(cable.id)
     parts = []
-    for number, reel in enumerate(plan.cuts, 1):
+    for reel_number, reel in enumerate(plan.cuts, 1):
         used = plan.cables_used.get(reel.cable)
         size = used.size if used else ""
         left_m, rows = reel.reel_m, []
@@ -45,10 +45,10 @@ def cut_table(plan: Plan) -> Table:
             left_m = round(left_m - cable.cut_m, 1) + 0.0
             with_ = ", ".join(other for other in runs.get(cable.run or "", ()) if other != piece)
             rows.append(
-                (number, reel.cable, size, reel.reel_m, order, piece, cable.circuit, cable.from_, cable.to,
+                (reel_number, reel.cable, size, reel.reel_m, order, piece, cable.circuit, cable.from_, cable.to,
                  cable.cut_m, left_m, with_, None, None)
             )  # fmt: skip
-        title = f"Reel {number}: {isolated(reel.cable)} ({size}), {reel.reel_m:g} m; {counted(len(rows), 'piece')}"
+        title = f"Reel {reel_number}: {isolated(reel.cable)} ({size}), {reel.reel_m:g} m; {counted(len(rows), 'piece')}"
         parts.append(Part(title, tuple(rows)))
     return Table(
         "cut_list",
@@ -58,9 +58,25 @@ def cut_table(plan: Plan) -> Table:
         before=(
             "Cut in this order. Lengths hold the slack for both ends and are rounded up to 0.1 m. Mark both ends of "
             "every piece with its label before it leaves the reel's place.",
+            *_runs(plan, runs),
         ),
         after=(
             "Before the first cut: walk the pegged trenches with a tape along the ground. Where a route as dug is "
             "longer than planned, the piece must be longer too.",
         ),
     )
+
+
+def _runs(plan: Plan, runs: dict[str, list[str]]) -> list[str]:
+    """How long each run is that is cut as one: a piece cut off alone has no slack at that end, and is too short."""
+    if not runs:
+        return []
+    cut_m = {cable.id: cable.cut_m for cable in plan.cables}
+    lengths = listed(
+        f"{run} of {number(sum(cut_m[piece] for piece in pieces), 1)} m ({', '.join(pieces)})"
+        for run, pieces in runs.items()
+    )
+    return [
+        f"Runs are cut as one length, not apart: {lengths}. They pass through the joints between their pieces uncut, "
+        "where they are tapped; slack is at the two ends of a run only."
+    ]

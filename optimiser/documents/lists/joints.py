@@ -33,7 +33,12 @@ def joint_table(plan: Plan) -> Table:
 
     def row(joint: JointPlan) -> tuple[str | float | int | None, ...]:
         into = [with_size(piece) for piece in joint.cables if cables[piece].to == joint.id]
-        out = [with_size(piece) for piece in joint.cables if cables[piece].to != joint.id]
+        passing = {cables[piece].run for piece in joint.cables if cables[piece].to == joint.id} - {None}
+        out = [
+            with_size(piece) + (" uncut" if cables[piece].run in passing else "")
+            for piece in joint.cables
+            if cables[piece].to != joint.id
+        ]
         what = "post" if joint.post is not None else "hub" if joint.hub else "joint"
         kit = f"terminals of {isolated(joint.post)}" if joint.post is not None else joint.kit or ""
         leads = ", ".join(map(isolated, joint.leads))
@@ -51,6 +56,12 @@ def joint_table(plan: Plan) -> Table:
         "with its number, before it is closed and once more before the trench is filled.",
         "A bad joint heats without opening any fuse. Only measuring finds it.",
     ]
+    if any(cable.run is not None for cable in plan.cables):
+        after.insert(
+            0,
+            "Uncut: the cable in goes on through the joint as this piece. Do not cut it there; bare it and tap it, as "
+            "the maker of the kit says.",
+        )
     if extended:
         names = listed(f"{isolated(lamp.id)} by {lamp.extension_m:.2f} m" for lamp in extended)
         after.insert(0, f"Leads to extend, each with a joint of two ways more: {names}.")

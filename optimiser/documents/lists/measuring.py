@@ -7,6 +7,8 @@ joint must then read what the driver reads at that moment less a drop within tha
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from ...plan.model import Band, CircuitPlan, LampPlan, Plan
 from ..summary import protection
 from ..tables import Cell, Column, Part, Table
@@ -26,6 +28,7 @@ TERMINALS = (
     Column("circuit", "circuit", 0.8),
     Column("driver", "driver", 0.8),
     Column("outlet", "outlet", 0.7),
+    Column("dim_group", "dim group", 0),
     Column("protection", "protection", 2.2),
     Column("idle_low_v", "idle, V", 0, 2),
     Column("idle_high_v", "", 0, 2),
@@ -79,11 +82,15 @@ def before_table(plan: Plan) -> Table:
 def terminals_table(plan: Plan) -> Table:
     """What each outlet's terminals may show, idle and loaded, with boxes for what they do."""
     rows = tuple(
-        (circuit.id, circuit.driver, circuit.outlet, protection(circuit), *_ends(circuit.idle_band_v),
-         _band(circuit.idle_band_v), None, None, circuit.out_v, *_ends(circuit.out_band_v), _band(circuit.out_band_v),
-         None, circuit.amps, *_ends(circuit.amps_band), _band(circuit.amps_band), None)
+        (circuit.id, circuit.driver, circuit.outlet, isolated(circuit.dim_group or ""), protection(circuit),
+         *_ends(circuit.idle_band_v), _band(circuit.idle_band_v), None, None, circuit.out_v,
+         *_ends(circuit.out_band_v), _band(circuit.out_band_v), None, circuit.amps,
+         *_ends(circuit.amps_band), _band(circuit.amps_band), None)
         for circuit in plan.circuits
     )  # fmt: skip
+    columns: tuple[Column, ...] = TERMINALS
+    if any(circuit.dim_group for circuit in plan.circuits):
+        columns = tuple(replace(one, share=1.2) if one.key == "dim_group" else one for one in TERMINALS)
     outputs = {driver.output for driver in plan.drivers}
     meter = []
     if "ac" in outputs:
@@ -95,7 +102,7 @@ def terminals_table(plan: Plan) -> Table:
         "lowest to the highest source and from the coldest to the hottest copper that the job names; add your meter's "
         "own error.",
     )
-    return Table("terminals", "Measuring sheet: at the drivers", TERMINALS, (Part("", rows),), before, wide=True,
+    return Table("terminals", "Measuring sheet: at the drivers", columns, (Part("", rows),), before, wide=True,
                  follows=True)  # fmt: skip
 
 
