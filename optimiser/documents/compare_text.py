@@ -51,6 +51,8 @@ def _table(comparison: Comparison, rows: list[Row], columns: range) -> list[str]
         for k in range(deep)
     ]
     for row in rows:
+        if row.key != "total" and all(row.cells[i] in ("-", "") for i in columns):
+            continue  # none of these has a layout
         if row.head and len(lines) > deep:
             lines.append("")
         cells = [[row.cells[i]] for i in columns]

@@ -157,6 +157,7 @@ def test_where_no_alternative_has_a_layout_that_is_the_answer(cases: Path, tmp_p
     said = run(tmp_path / "job", "--drivers", "1", "--drivers", "2", "--out", tmp_path / "out")
     assert said.exit_code == 3 and "None of the alternatives has a layout." in said.stdout
     assert said.stderr == "No layout of any alternative; nothing was written.\n"
+    assert not [line for line in said.stdout.splitlines() if line.split()[-2:] == ["-", "-"]]  # rows that say nothing
     assert not (tmp_path / "out").exists()
 
 

@@ -132,6 +132,8 @@ def _loosen(job: Job, facts: Facts, num_drivers: int | None) -> list[str]:
     mends = ["more effort (--effort 4)"]
     if num_drivers is not None:
         mends.append("another number of drivers, or none stated")
+    if job.voltage.max_drop is not None:
+        mends.append(f"a greater voltage.max_drop, which is {job.voltage.max_drop:g} %")
     mends.append("a thicker cable in the job's list, or a greater rules.max_gauges")
     mends.append("a supply point nearer to these lamps, or more drivers at the ones there are (max_drivers)")
     if min(facts.supply_mains_va) < math.inf:
