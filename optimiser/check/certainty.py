@@ -205,7 +205,7 @@ class _Driver:
             from_v = float(stated[self.circuit_at[k]]) if self.voltage.drop_from == "driver" else kind.volts
             drop_v = from_v - float(stated[self.at[k]])
             if more == 1:
-                said, tol = lamp.sure_drop_pct, 0.051 + 100 * VOLT / kind.volts
+                said, tol = lamp.sure_drop_pct, 0.0051 + 100 * VOLT / kind.volts
                 own = 100 * drop_v / kind.volts
                 book.same(
                     "guaranteed volts", lamp.id, "sure_drop_pct", math.inf if said is None else said, own, "%", tol

@@ -394,7 +394,7 @@ def _judge_lamp(
     ):
         book.same("printed volts", lamp.id, what, printed, own, "V", VOLT)
     book.same("printed amps", lamp.id, "amps", lamp.amps, amps, "A", AMP)
-    pct_tol = 0.051 + 100 * VOLT / kind.volts
+    pct_tol = 0.0051 + 100 * VOLT / kind.volts  # printed to 0.01 %
     book.same("printed drops", lamp.id, "drop_pct", lamp.drop_pct, 100 * drop_v / kind.volts, "%", pct_tol)
     book.same("printed margins", lamp.id, "margin_v", lamp.margin_v, min(low_v - low, high - high_v), "V", VOLT)
 

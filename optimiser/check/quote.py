@@ -110,7 +110,9 @@ def _own(index: Index, rates: Rates) -> dict[Key, tuple[Decimal, str, Decimal | 
     kits = Counter(joint.kit for joint in plan.joints if joint.kit is not None)
     kits.update(lamp.extension_kit for lamp in plan.lamps if lamp.extension_kit is not None)
     for name, count in kits.items():
-        kit = job.joints.kits[name]
+        kit = job.joints.kits.get(name)
+        if kit is None:  # judged where the joint or the extension is
+            continue
         while rates.whole and count % kit.pack:
             count += 1
         amounts["material", "kit", name] = [Decimal(count), count * _exact(kit.price)]

@@ -77,6 +77,7 @@ VALUES: list[tuple[str, Path, Any, str]] = [
     ("pond", ("trenches", 0, "cables"), ["K7"], "references"),
     # copies
     ("pond", ("drivers", 0, "x"), add(0.3), "surveyed places"),
+    ("pond", ("site", "supplies", 0, "z"), 1.0, "copies"),  # nobody measured heights there
     ("pond", ("lamps", 0, "x"), add(0.3), "surveyed places"),
     ("pond", ("lamps", 0, "type"), "post", "surveyed places"),
     ("pond", ("lamps", 0, "group"), "west", "surveyed places"),
@@ -157,6 +158,7 @@ VALUES: list[tuple[str, Path, Any, str]] = [
     ("slope", ("lamps", 1, "extension_m"), 0.0, "lead reach"),
     ("slope", ("lamps", 1, "extension_m"), 1.2, "extensions"),
     ("slope", ("lamps", 1, "extension_price"), add(-1), "extensions"),
+    ("pond", ("lamps", 0, "extension_kit"), "another kit", "extensions"),  # with a quote, which counts kits
     ("paving", ("lamps", 1, "lead_m"), 1.0, "lead ways"),
     # money
     ("pond", ("cables", 0, "cut_m"), add(-0.1), "cuts"),
@@ -194,6 +196,9 @@ VALUES: list[tuple[str, Path, Any, str]] = [
     ("wound", ("circuits", 0, "amps"), add(-0.01), "printed amps"),
     ("pond", ("cables", 0, "drop_v"), add(-0.01), "printed drops"),
     ("pond", ("lamps", 1, "drop_pct"), add(-0.2), "printed drops"),
+    # 2 mV are 0.017 % of 12 V; with half of the last digit, 0.005 %, no more than 0.022 % may be off.
+    ("pond", ("lamps", 1, "drop_pct"), add(0.03), "printed drops"),
+    ("pond", ("lamps", 1, "drop_pct"), add(-0.03), "printed drops"),
     ("pond", ("lamps", 1, "margin_v"), add(0.01), "printed margins"),
     ("pond", ("drivers", 0, "load_w"), add(1), "printed loads"),
     ("pond", ("drivers", 0, "load_pct"), add(1), "printed loads"),
