@@ -175,8 +175,9 @@ def _judge_site(index: Index, book: Book) -> None:
     own_supplies = {p.name: p.place[:tall] for p in survey.supplies}
     own_pegs = {p.name: p.place[:tall] for p in survey.pegs}
     if not survey.has_heights:  # drawings for other programs and the set-out would print them
-        for point in (*site.supplies, *site.pegs, *site.fixed):
-            so(point.name, not point.z, "its height is printed, the survey has none")
+        heights = [(point.name, point.z) for point in (*site.supplies, *site.pegs)]
+        for name, z in heights + [(corner.name, corner.z) for corner in site.fixed]:
+            so(name, not z, "its height is printed, the survey has none")
     points("supplies", [(p.name, place(p)) for p in site.supplies], own_supplies)
     points("pegs", [(p.name, place(p)) for p in site.pegs], own_pegs)
     points("trees", [(t.name, (t.x, t.y)) for t in site.trees], {t.name: t.place[:2] for t in survey.trees})
