@@ -146,11 +146,11 @@ def _from_nominal(job: Job, name: str, lamp_type: LampType, feeds: Sequence[Feed
 def _least_amps(lamp_type: LampType, feed: Feed, grown: float) -> float:
     """The least a lamp can draw on a feed while it keeps its window, in A."""
     watts = lamp_type.watts * grown
+    factor = lamp_type.factor if feed.driver.ac else 1.0
     if lamp_type.load == "power":
-        factor = lamp_type.factor if feed.driver.ac else 1.0
         return watts / factor / source_of(feed.driver, feed.tap_v).emf_v
     if lamp_type.load == "current":
-        return watts / lamp_type.volts
+        return watts / factor / lamp_type.volts
     return lamp_type.window[0] * watts / lamp_type.volts**2
 
 

@@ -270,11 +270,12 @@ def test_on_ac_the_high_volts_are_not_below_the_phasors() -> None:
     assert "window high" in broken(lamp.high_v, (9, between))
 
 
-@pytest.mark.parametrize(("load", "served"), [("power", 12 - 0.1 * 10 / 12), ("current", 12 - 0.1 * 0.6 * 10 / 12)])
+@pytest.mark.parametrize(("load", "served"), [("power", 12 - 0.1 * 10 / 12), ("current", 12 - 0.1 * 10 / 12)])
 def test_the_search_serves_no_lamp_that_may_get_too_much(load: str, served: float) -> None:
     """
-    A lead of 0.1 ohm takes watts / volts x ohm off a constant power's 12 V, the power factor times that off a constant
-    current's: with the window's upper end just above what is left the lamp is served, just below it is not.
+    A lead of 0.1 ohm takes watts / volts x ohm off a constant power's 12 V, and as much off a constant current's, whose
+    active part is watts / nominal volts: with the window's upper end just above what is left the lamp is served, just
+    below it is not.
     """
     at_20 = 0.1 / (2 * 0.026)  # metres of class 5, 0.75 mm²
     for over_v, serves in ((0.01, True), (-0.01, False)):

@@ -128,10 +128,11 @@ def judge_electrics(index: Index, wires: Wires, book: Book) -> None:
 def draws_of(index: Index, lamp: LampPlan, driver: Driver) -> tuple[float, float, float]:
     """Power in W, amps in A, conductance in S that the lamp draws."""
     kind = index.type_of(lamp)
+    asked = kind.watts / kind.factor if driver.ac else kind.watts  # VA on ac
     if kind.load == "power":
-        return (kind.watts / kind.factor if driver.ac else kind.watts), 0.0, 0.0
+        return asked, 0.0, 0.0
     if kind.load == "current":
-        return 0.0, kind.watts / kind.volts, 0.0
+        return 0.0, asked / kind.volts, 0.0
     return 0.0, 0.0, kind.watts / kind.volts**2
 
 

@@ -54,7 +54,7 @@ def _flow(index: Index, wires: Wires, driver: DriverPlan, dim_pct: float, more: 
     lamps = [lamp for c in circuits for j in index.joints_of[c.id] for lamp in index.lamps_at[j.id]]
     kinds = [index.type_of(lamp) for lamp in lamps]
     power_w, amps, siemens = np.array([draws_of(index, lamp, model) for lamp in lamps]).reshape(-1, 3).T
-    real = np.array([kind.factor if model.ac and kind.load == "power" else 1.0 for kind in kinds])
+    real = np.array([kind.factor if model.ac and kind.load != "resistance" else 1.0 for kind in kinds])
     at = np.array([net.lamp[lamp.id] for lamp in lamps], dtype=np.int64)
     taps = [circuit.tap_v for circuit in circuits]
     emf_v = np.array([source_of(model, tap_v).stated_v for tap_v in taps])

@@ -72,6 +72,7 @@ def _amps(driver: Driver, tree: CircuitTree, volts: Floats) -> float:
     """What the circuit's lamps draw together at these volts (n,)."""
     at = tree.lamp_node
     kind, watts, nominal_v, factor = (part[at] for part in node_loads(tree, driver.ac))
-    by_power, by_resistance = watts / (volts[at] * factor), watts * volts[at] / nominal_v**2
-    drawn = np.select([kind == CONSTANT_POWER, kind == CONSTANT_CURRENT], [by_power, watts / nominal_v], by_resistance)
+    by_power, by_current = watts / (volts[at] * factor), watts / (nominal_v * factor)
+    by_resistance = watts * volts[at] / nominal_v**2
+    drawn = np.select([kind == CONSTANT_POWER, kind == CONSTANT_CURRENT], [by_power, by_current], by_resistance)
     return float(drawn.sum())

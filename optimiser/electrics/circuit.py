@@ -295,26 +295,24 @@ def high_volts(driver: Driver, tap_v: float, tree: CircuitTree, voltage: Voltage
     """
     source = source_of(driver, tap_v)
     at = tree.lamp_node
-    kind, watts, nominal_v, factor = node_loads(tree, driver.ac)
+    kind, watts, nominal_v, _ = node_loads(tree, driver.ac)
     ohm = source.internal_ohm + path_sum(tree.parent, tree.cold_ohm(voltage))[at]
-    return lone_volts(kind[at], watts[at], nominal_v[at], factor[at], ohm, source.high_emf_v)
+    return lone_volts(kind[at], watts[at], nominal_v[at], ohm, source.high_emf_v)
 
 
-def lone_volts(
-    kind: Ints, watts: Floats, nominal_v: Floats, factor: Floats, ohm: Floats, emf_v: float | Floats
-) -> Floats:
+def lone_volts(kind: Ints, watts: Floats, nominal_v: Floats, ohm: Floats, emf_v: float | Floats) -> Floats:
     """
     Volts of loads that are each alone behind their own resistance, in V; NaN where there is no operating point.
 
     Shapes (..., L) that broadcast. Closed forms, R the whole resistance of the way: power (E + sqrt(E² - 4 R P)) / 2,
-    current E - R I, resistance E / (1 + R P / nominal²). The active current alone is counted, so P are the true watts
-    and I is multiplied by the power factor: drops of a current out of phase with the source add up to less than their
+    current E - R P / nominal, resistance E / (1 + R P / nominal²). The active current alone is counted, so P are the
+    true watts whatever the power factor: drops of a current out of phase with the source add up to less than their
     numbers, and these volts must never be too low. Exact at a power factor of 1; below it, the volts that no waveform
     exceeds (``interval`` has the proof).
     """
     with np.errstate(invalid="ignore"):
         power = (emf_v + np.sqrt(emf_v**2 - 4 * ohm * watts)) / 2
-    current = emf_v - ohm * watts * factor / nominal_v
+    current = emf_v - ohm * watts / nominal_v
     resistance = emf_v / (1 + ohm * watts / nominal_v**2)
     volts = np.select([kind == CONSTANT_POWER, kind == CONSTANT_CURRENT], [power, current], resistance)
     return np.where(volts > 0, volts, np.nan)

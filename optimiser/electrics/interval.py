@@ -173,7 +173,7 @@ def lone_high_volts(network: Network, limits: Limits) -> Floats:
     factor below 1, it is a bound. NaN also where the load has no operating point even then.
     """
     ohm = path_sum(network.parent, limits.low_ohm)
-    volts = lone_volts(network.load, limits.low_w, network.nominal_v, network.power_factor, ohm, limits.high_emf_v)
+    volts = lone_volts(network.load, limits.low_w, network.nominal_v, ohm, limits.high_emf_v)
     volts[network.load == NO_LOAD] = np.nan
     return volts
 
@@ -185,18 +185,12 @@ def _drawn_out_of_phase(network: Network) -> Bools:
     return out
 
 
-def _active_w(network: Network, watts: Floats) -> Floats:
-    """(n,) watts with which a load of power factor 1 draws the active current of each: power in W is active already."""
-    active: Floats = np.where(network.load == CONSTANT_CURRENT, watts * network.power_factor, watts)
-    return active
-
-
 def _enclose(network: Network, limits: Limits) -> tuple[Floats, Floats]:
     """L and U of the module's text: (n,) each; L is NaN where it has no operating point."""
     parent, every = network.parent, np.ones(len(network.parent), np.bool_)
     most_p, most_a, most_g = draws_of(network, every, limits.high_w)
     unity = Network(parent, network.load, network.watts, network.nominal_v, np.ones(len(parent)))
-    least_p, least_a, least_g = draws_of(unity, every, _active_w(network, limits.low_w))
+    least_p, least_a, least_g = draws_of(unity, every, limits.low_w)  # watts are what is active
     none = np.zeros_like(most_g)
 
     def flow(ohm: Floats, power: Floats, current: Floats, emf_v: float) -> Floats:

@@ -66,8 +66,8 @@ class Network:
     nominal_v
         (n,) nominal volts; any positive number where there is no load.
     power_factor
-        (n,) power factor of constant-power loads on ac; 1 on dc. Not used by the other kinds, which draw
-        watts / nominal_v at nominal volts.
+        (n,) power factor of constant powers and currents on ac, which draw watts / (nominal_v x power_factor) at
+        nominal volts; 1 on dc. Not used by resistances.
     """
 
     parent: Ints
@@ -324,7 +324,7 @@ def draws_of(network: Network, on: Bools, watts: Floats) -> tuple[Floats, Floats
     kind = np.where(on, network.load, NO_LOAD)
     return (
         np.where(kind == CONSTANT_POWER, watts / network.power_factor, 0.0),
-        np.where(kind == CONSTANT_CURRENT, watts / network.nominal_v, 0.0),
+        np.where(kind == CONSTANT_CURRENT, watts / (network.nominal_v * network.power_factor), 0.0),
         np.where(kind == CONSTANT_RESISTANCE, watts / network.nominal_v**2, 0.0),
     )
 

@@ -255,10 +255,10 @@ def _lone_volts(driver: Driver, circuits: Sequence[CircuitTree], taps: Sequence[
     volts, node, lamp = np.empty(load.shape), 0, 0
     for tree, tap_v in zip(circuits, taps, strict=True):
         source, at = source_of(driver, tap_v), tree.lamp_node
-        kind, watts, nominal_v, factor = node_loads(tree, driver.ac)
+        kind, watts, nominal_v, _ = node_loads(tree, driver.ac)
         lamps = slice(lamp, lamp + len(at))
         way_ohm = source.internal_ohm + path_sum(tree.parent, ohm[:, node : node + len(tree.parent)])[:, at]
         emf_v = source.emf_v * np.broadcast_to(np.asarray(variants.emf, np.float64), (variants.size,))[:, None]
-        volts[:, lamps] = lone_volts(kind[at], watts[at] * load[:, lamps], nominal_v[at], factor[at], way_ohm, emf_v)
+        volts[:, lamps] = lone_volts(kind[at], watts[at] * load[:, lamps], nominal_v[at], way_ohm, emf_v)
         node, lamp = node + len(tree.parent), lamp + len(at)
     return volts

@@ -211,7 +211,10 @@ class LampType(Model):
         "power", description="what stays constant when its voltage changes: LED with own converter = power"
     )
     power_factor: float | None = Field(
-        None, gt=0, le=1, description="on ac; default 1 for resistance, 0.6 else (from memory); not used on dc"
+        None,
+        gt=0,
+        le=1,
+        description="on ac, watts over VA; default 1 for resistance, 0.6 else (from memory); not used on dc",
     )
     window_v: Window | None = Field(None, description="lowest and highest volts it may run at; default nominal ± 10 %")
     lead_m: NonNegative = Field(1.0, description="length of its made lead (common practice, no source)")

@@ -272,7 +272,7 @@ class Facts:
         if load == LOAD_POWER:
             return watts / (volts * (self.type_factor_ac[t] if ac else 1.0))
         if load == LOAD_CURRENT:
-            return watts / self.type_nominal_v[t]
+            return watts / (self.type_nominal_v[t] * (self.type_factor_ac[t] if ac else 1.0))
         return volts * watts / self.type_nominal_v[t] ** 2
 
 
@@ -408,11 +408,10 @@ def _feed(job: Job, model_idx: int, driver: Driver, tap_v: float, load_share: fl
         budget.append(worst.part(drop_budget - KEEP_V, worst_out_v, t.load))
         low_budget.append(worst.part(low_v - low_limit - KEEP_V, low_v, t.load))
         # Alone on the driver, cold: only the lead's own drop is certain to lower the source's highest volts.
-        # On ac only the active current is sure to: watts over volts, constant amps times the power factor.
-        factor = t.factor if driver.ac and t.load == "current" else 1.0
+        # On ac only the active current is sure to: watts over volts, whatever the power factor.
         lead_ohm = t.lead_ohm(voltage.cold_c) if not t.terminals else 0.0
         high_v = strayed.high_emf_v
-        alone_a = t.watts / high_v if t.load == "power" else t.watts * factor / t.volts
+        alone_a = t.watts / high_v if t.load == "power" else t.watts / t.volts
         high_v -= alone_a * (lead_ohm + source.internal_ohm) * worst.least_alone
         starts = all(
             (stated or 0.0) * job.rules.grown <= (allowed or math.inf)

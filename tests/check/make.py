@@ -309,7 +309,7 @@ def electrics(
             if kind.load == "power":
                 return level * kind.watts / volts / (kind.factor if ac else 1)
             return (
-                level * kind.watts / kind.volts
+                level * kind.watts / kind.volts / (kind.factor if ac else 1)
                 if kind.load == "current"
                 else chopped * volts * kind.watts / kind.volts**2
             )
@@ -342,7 +342,7 @@ def electrics(
             for weight, chopped in ((level, 1.0), (1 - level, 0.0)):
                 _, volts, piece = sweep(emf, hot, lamps, level=level, chopped=chopped)
                 amps = {lamp: amps_of(lamp, volts[lamp], level=level, chopped=chopped) for lamp in lamps}
-                real = {lamp: types[lamp].factor if ac and types[lamp].load == "power" else 1 for lamp in lamps}
+                real = {lamp: types[lamp].factor if ac and types[lamp].load != "resistance" else 1 for lamp in lamps}
                 lamps_w += weight * sum(volts[lamp] * amps[lamp] * real[lamp] for lamp in lamps)
                 copper_w += weight * sum(amps[lamp] ** 2 * hot[lamp] for lamp in lamps)
                 copper_w += weight * sum(piece[cable[0]] ** 2 * hot[cable[0]] for cable in sketch.cables)

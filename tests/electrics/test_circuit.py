@@ -114,13 +114,10 @@ def test_high_volts_are_those_of_the_lamp_alone(load: str, driver: Driver, tap_v
     state = solve_driver(driver, [tree], [tap_v], VOLTAGE).circuits[0]
     source = source_of(driver, tap_v)
     code = {"power": 1, "current": 2, "resistance": 3}
-    factor = 0.6 if driver.ac else 1.0
     for index, node in enumerate((5, 2, 4)):
         kind, watts = np.zeros(7, int), np.zeros(7)
         kind[node + 1] = code[tree.lamp_types[index].load]
         watts[node + 1] = tree.lamp_types[index].watts
-        if code[tree.lamp_types[index].load] == 2:
-            watts *= factor
         network = Network(np.array([-1, 0, 1, 2, 2, 4, 4]), kind, watts, np.full(7, 12.0), np.ones(7))
         ohm = np.concatenate([[0, source.internal_ohm], tree.cold_ohm(VOLTAGE)[1:]])
         alone = solve(network, ohm, source.high_emf_v)
@@ -143,6 +140,24 @@ def test_high_volts_of_the_worked_example() -> None:
     assert true_v <= state.high_v[0]
 
 
+def test_a_constant_current_on_ac_draws_its_volt_amperes() -> None:
+    """
+    12 W at 12 V and a power factor of 0.6 are 12 / 0.6 = 20 VA, so 20 / 12 = 1.6667 A at any volts (S = P / cos phi).
+
+    Behind 0.3 ohm: 12 - 0.3 x 1.6667 = 11.5 V, a load of 20 VA; on dc 1 A, 11.7 V. Alone, only the 1 A in phase is sure
+    to lower the volts: 11.7 V at most.
+    """
+    ac = Driver(output="ac", taps_v=(12,), rated_w=100, tol_pct=0, price=1)
+    cool = Voltage(hot_c=20, cold_c=20)
+    state = solve_driver(ac, [one_lamp(0.3, lamp(12, "current", power_factor=0.6))], [12], cool)
+    assert state.load_va == pytest.approx(20, abs=1e-9)
+    one = state.circuits[0]
+    assert (one.amps, one.lamp_v[0], one.high_v[0]) == pytest.approx((20 / 12, 11.5, 11.7), abs=1e-9)
+    dc = Driver(taps_v=(12,), rated_w=100, tol_pct=0, price=1)
+    on_dc = solve_driver(dc, [one_lamp(0.3, lamp(12, "current", power_factor=0.6))], [12], cool).circuits[0]
+    assert (on_dc.amps, on_dc.lamp_v[0]) == pytest.approx((1, 11.7), abs=1e-9)
+
+
 @given(
     st.sampled_from(["power", "current", "resistance"]),
     st.floats(0.3, 1),
@@ -161,7 +176,7 @@ def test_high_volts_are_never_below_the_phasors(load: str, factor: float, ohm: f
     volts = complex(emf_v)
     for _ in range(3000):
         size, phase = abs(volts), volts / abs(volts)
-        amps = {"power": watts / factor / size, "current": watts / 12, "resistance": watts / 144 * size}[load]
+        amps = {"power": watts / factor / size, "current": watts / factor / 12, "resistance": watts / 144 * size}[load]
         volts, before = 0.7 * volts + 0.3 * (emf_v - ohm * amps * phase * turn), volts
         if abs(volts - before) < 1e-12:
             break

@@ -238,7 +238,7 @@ def by_phasors(
             [network.load == 1, network.load == 2, network.load == 3],
             [
                 watts / network.power_factor / size * phase * turn,
-                watts / network.nominal_v * phase * turn,
+                watts / network.power_factor / network.nominal_v * phase * turn,
                 watts / network.nominal_v**2 * volts,
             ],
             0,

@@ -34,7 +34,7 @@ def drawn(network: Network, volts: np.ndarray) -> np.ndarray:
     by_kind = [
         np.zeros_like(volts),
         network.watts / (volts * network.power_factor),
-        network.watts / network.nominal_v,
+        network.watts / (network.nominal_v * network.power_factor),
         volts * network.watts / network.nominal_v**2,
     ]
     return np.choose(network.load, by_kind)
@@ -69,11 +69,11 @@ def test_one_load_of_the_other_kinds() -> None:
     assert solve(single(3, 24), [0, 0.5], 12.0).volts[1] == pytest.approx(12 * 6 / 6.5, abs=1e-12)  # 144/24 = 6 ohm
 
 
-def test_power_factor_counts_for_constant_power_only() -> None:
+def test_power_factor_counts_for_all_but_resistances() -> None:
     for load, factor in ((1, 0.5), (2, 0.5), (3, 0.5)):
         power_factor = np.array([1, factor])
         network = Network(np.array([-1, 0]), np.array([0, load]), np.array([0, 10.0]), np.full(2, 12.0), power_factor)
-        alike = single(load, 20 if load == 1 else 10)
+        alike = single(load, 10 if load == 3 else 20)
         assert solve(network, [0, 0.3], 12).volts[1] == pytest.approx(solve(alike, [0, 0.3], 12).volts[1], abs=1e-12)
 
 
@@ -167,7 +167,7 @@ def from_above(network: Network, ohm: np.ndarray, source_v: float, steps: int) -
     conductance = np.where(network.load == 3, network.watts / network.nominal_v**2, 0)
     held = np.linalg.inv(np.eye(n) + shared @ np.diag(conductance))
     power = np.where(network.load == 1, network.watts / network.power_factor, 0)
-    current = np.where(network.load == 2, network.watts / network.nominal_v, 0)
+    current = np.where(network.load == 2, network.watts / (network.nominal_v * network.power_factor), 0)
     volts = np.full(n, source_v)
     for _ in range(steps):
         new = held @ (source_v - shared @ (current + power / volts))

@@ -193,12 +193,12 @@ def test_temperature_strays_evenly_between_cold_and_hot() -> None:
         assert_chance(found.below[0], true, 20_000)
 
 
-@pytest.mark.parametrize(("load", "drop_v"), [("power", 24 / 13.2), ("current", 0.6 * 24 / 12)])
+@pytest.mark.parametrize(("load", "drop_v"), [("power", 24 / 13.2), ("current", 24 / 12)])
 def test_alone_on_ac_the_active_current_counts(load: str, drop_v: float) -> None:
     """
     Wound, 12.96 V - 6 % .. + 10 %, 76.8 mohm and 0.2 ohm, 24 W of power factor 0.6: too high above 13.2 V.
 
-    The active current is P / V where power is constant, 0.6 of the stated where current is.
+    The active current is P / V where power is constant, P / nominal where current is: watts are true watts.
     """
     lamp_type = lamp(24, load, (5, 13.2))
     assert lamp_type.factor == 0.6

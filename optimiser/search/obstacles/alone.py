@@ -71,7 +71,7 @@ def volts_alone(
         out_v = _source_alone(job, feed, lowest=False)
         top = out_v if job.voltage.drop_from == "driver" else lamp_type.volts
         cases.append((out_v, top - job.drop_limit_v(lamp_type)))
-    factor = lamp_type.factor if facts.feed_ac[feed_idx] and lamp_type.load == "power" else 1.0
+    factor = lamp_type.factor if facts.feed_ac[feed_idx] and lamp_type.load != "resistance" else 1.0
     found = []
     for source_v, floor in cases:
         watts = lamp_type.watts * job.rules.grown / factor
