@@ -12,7 +12,7 @@ from typing import Any
 
 from ..plan.model import Band, CablePlan, CircuitPlan, DriverPlan, JointPlan, LampPlan, Plan, TrenchPlan
 from .summary import protection
-from .words import drop_of, metres, number, plain
+from .words import drop_of, metres, number, outwards, plain
 
 Key = tuple[str, str]
 """Kind and id: ``("lamp", "L01")``."""
@@ -208,7 +208,8 @@ def _volts(volts: float) -> str:
 
 
 def _band(band: Band, unit: str) -> str:
-    return f"{number(band[0], 2)} to {number(band[1], 2)} {unit}"
+    low, high = outwards(band)
+    return f"{number(low, 2)} to {number(high, 2)} {unit}"
 
 
 def _place(x: float, y: float) -> Row:

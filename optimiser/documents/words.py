@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 import unicodedata
 from collections.abc import Iterable
 from functools import lru_cache
 
-from ..plan.model import Plan
+from ..plan.model import Band, Plan
 
 PARTS = (
     ("trench", "trench and leads"),
@@ -78,6 +79,19 @@ def number(value: float, digits: int) -> str:
     """Fixed digits, a comma between thousands, never a minus before nought."""
     text = f"{value:,.{digits}f}"
     return text.removeprefix("-") if not text.strip("-0.") else text
+
+
+def outwards(band: Band) -> Band:
+    """
+    The band to the hundredths that are printed, never narrower than it is.
+
+    Examples
+    --------
+    >>> outwards((11.956, 13.992)), outwards((2.4, 2.6))
+    ((11.95, 14.0), (2.4, 2.6))
+    """
+    low, high = (round(1000 * value) / 10 for value in band)  # thousandths in the plan
+    return math.floor(low) / 100, math.ceil(high) / 100
 
 
 def money(value: float, currency: str) -> str:

@@ -213,13 +213,19 @@ def test_the_measuring_sheets_ask_for_what_the_trade_measures() -> None:
     assert "Before back-filling" in joints.after[0]
 
 
-def test_bands_are_printed_as_the_plan_states_them() -> None:
+def test_bands_are_printed_no_narrower_than_the_plan_states_them() -> None:
+    """
+    Hundredths on paper, thousandths in the plan: a sound circuit at the band's very end must not read as outside it.
+
+    Rounded to the nearest, 13.992 V would be 13.99 V, and a joint at 0.554 V of drop a bad one (0.55 V).
+    """
     data = courtyard().model_dump(by_alias=True)
-    data["joints"][0] |= {"volts": 11.5, "drop_band_v": (0.412, 0.55)}
-    data["circuits"][0] |= {"idle_band_v": (11.76, 12.24), "out_band_v": (11.76, 12.24), "amps_band": (2.4, 2.6)}
+    data["joints"][0] |= {"volts": 11.5, "drop_band_v": (0.418, 0.554)}
+    data["circuits"][0] |= {"idle_band_v": (11.956, 13.992), "out_band_v": (11.76, 12.24), "amps_band": (2.4, 2.6)}
     data["drivers"][0] |= {"output": "ac"}
     plan = Plan.model_validate(data)
-    assert joint_volts_table(plan).rows[0][3:7] == (11.5, joint_volts_table(plan).rows[0][4], 0.412, 0.55)
+    assert joint_volts_table(plan).rows[0][3:7] == (11.5, joint_volts_table(plan).rows[0][4], 0.41, 0.56)
+    assert column(terminals_table(plan), "idle_band") == ["11.95 to 14.00", "", ""]
     assert column(terminals_table(plan), "out_band") == ["11.76 to 12.24", "", ""]
     assert "true-r.m.s." in terminals_table(plan).before[0]
 

@@ -12,7 +12,7 @@ from dataclasses import replace
 from ...plan.model import Band, CircuitPlan, LampPlan, Plan
 from ..summary import protection
 from ..tables import Cell, Column, Part, Table
-from ..words import isolated, number
+from ..words import isolated, number, outwards
 
 BEFORE = (
     Column("circuit", "circuit", 0.8),
@@ -148,8 +148,8 @@ def _joint_row(
 
 
 def _ends(band: Band | None) -> tuple[float | None, float | None]:
-    return (None, None) if band is None else band
+    return (None, None) if band is None else outwards(band)
 
 
 def _band(band: Band | None) -> str:
-    return "" if band is None else f"{number(band[0], 2)} to {number(band[1], 2)}"
+    return "" if band is None else " to ".join(number(end, 2) for end in outwards(band))
