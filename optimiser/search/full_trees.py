@@ -80,15 +80,14 @@ def full_trees(
         Whether each of (k, 2) places has a node nearby already: trees are wanted with forks that have none.
     """
     found: list[_Tree] = []
-    triangles = delaunay_triangles(places)
-    if len(triangles) and lines:
+    if lines:
         merged = _Merged(len(places), lines)
-        points, inner = fermat_points(*(places[triangles[:, k]] for k in range(3)))
+        threes, fours = _neighbours(places, bare)
+        points, inner = fermat_points(*(places[threes[:, k]] for k in range(3)))
         three = np.flatnonzero(inner)
-        found += _gaining(places, triangles[three], points[three, None], merged, bare, price, least_per_m, fork_price)
-        quads = _quads(triangles)
-        forked, fits = two_forks(*(places[quads[:, k]] for k in range(4)))
-        found += _gaining(places, quads[fits], forked[fits], merged, bare, price, least_per_m, fork_price)
+        found += _gaining(places, threes[three], points[three, None], merged, bare, price, least_per_m, fork_price)
+        forked, fits = two_forks(*(places[fours[:, k]] for k in range(4)))
+        found += _gaining(places, fours[fits], forked[fits], merged, bare, price, least_per_m, fork_price)
     found = [tree for tree in found if tree.gain >= least_gain]
     if is_known is not None:
         found = [tree for tree in found if not is_known(tree.forks).all()]
@@ -155,6 +154,27 @@ class _Merged:
             left = left[(a[left] != b[left]) & ~stuck]
         line = np.where(a >= self._n, a - self._n, -1)
         return line, np.where(line >= 0, self._price[line], np.inf)
+
+
+def _neighbours(places: Floats, bare: Sequence[bool]) -> tuple[Ints, Ints]:
+    """
+    (t, 3) and (q, 4) places that are neighbours among all, or among those that are no bare forks.
+
+    The forks that are there stand between places which a better tree would join without them.
+    """
+    threes, fours = [np.empty((0, 3), dtype=np.int64)], [np.empty((0, 4), dtype=np.int64)]
+    firm = np.flatnonzero(~np.asarray(bare, dtype=bool))
+    for among in (np.arange(len(places)), firm) if len(firm) < len(places) else (firm,):
+        triangles = delaunay_triangles(places[among])
+        threes.append(among[triangles])
+        fours.append(among[_quads(triangles)])
+    return _each_once(np.vstack(threes)), _each_once(np.vstack(fours))
+
+
+def _each_once(rows: Ints) -> Ints:
+    """Rows as they first come."""
+    _, first = np.unique(rows, axis=0, return_index=True)
+    return rows[np.sort(first)]
 
 
 def _quads(triangles: Ints) -> Ints:

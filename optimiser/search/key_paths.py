@@ -1,22 +1,19 @@
 """Shorten a tree of trench by laying its branches elsewhere. In: a tree, its terminals, ways. Out: a lighter tree.
 
 Key-path exchange: a key path runs from a terminal or fork up to the next one, and carries nothing besides. Without it
-the tree falls in two; if a cheaper way joins the two, it takes the path's place. Together with the adding of forks
-(``steiner``) a local optimum of both is mostly within a few tenths of a per cent of the lightest tree (E. Uchoa, R. F.
-Werneck, "Fast local search for the Steiner problem in graphs", ACM J. Experimental Algorithmics 17, 2012, describe
-these moves with faster data structures; cited from memory).
+the tree falls in two; if a cheaper way joins the two, it takes the path's place. A fork none of whose paths is moved so
+may go with all of them (``key_vertices.py``). Together with the adding of forks (``steiner``) a local optimum of these
+moves is mostly within a few tenths of a per cent of the lightest tree (E. Uchoa, R. F. Werneck, "Fast local search for
+the Steiner problem in graphs", ACM J. Experimental Algorithmics 17, 2012, describe them with faster data structures;
+cited from memory).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
 
-import numpy as np
-
+from .key_vertices import Reach, without_fork
 from .tree import Tree, branch_below, children_of, prune
-
-Reach = Callable[[list[int], float], tuple[np.ndarray, np.ndarray]]
-"""From several nodes up to a price: price of the way to each node, and the node before it (negative at a source)."""
 
 MOST_PASSES = 20
 """Times that all key paths are gone over at most."""
@@ -57,8 +54,17 @@ def exchange_key_paths(
                 continue
             if _exchange(tree, children, root, ends, node, weight_between, reach, barred, leaves):
                 tree = prune(tree, sorted(ends))
-                children = children_of(tree)
-                changed = True
+            elif (
+                node in ends
+                or node == root
+                or (without := without_fork(tree, children, root, ends, node, weight_between, reach, barred, leaves))
+                is None
+            ):
+                continue
+            else:
+                tree = without
+            children = children_of(tree)
+            changed = True
         if not changed:
             break
     return tree

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Collection, Sequence
 
+from .swap_fork import swap_fork
 from .tree import Tree, children_of
 
 MOST_PASSES = 4
@@ -64,9 +65,16 @@ def lighten(
         improved = False
         for group in groups:
             spend(0.05 * len(group))
-            together = _insert_all(near, weight, root, tree, cost, keep, [v for v in group if v not in barred])
+            fresh = [v for v in dict.fromkeys(group) if v not in tree and v != root and v not in barred]
+            together = _insert_all(near, weight, root, tree, cost, keep, fresh)
             if together is not None and together[2] < total - 1e-7:
                 tree, cost, total = together
+                improved = True
+                continue
+            swapped = swap_fork(near, weight, root, tree, keep, fresh) if fresh else None
+            if swapped is not None and swapped[1] < total - 1e-7:
+                cost = {child: weight(edge_between(child, up)) for child, up in swapped[0].items()}
+                tree, cost, total = _without_bends(near, weight, swapped[0], cost, keep)
                 improved = True
         inside = set(tree)
         inside.add(root)
@@ -95,14 +103,13 @@ def _insert_all(
     tree: Tree,
     cost: dict[int, float],
     keep: set[int],
-    group: Sequence[int],
+    fresh: Sequence[int],
 ) -> tuple[Tree, dict[int, float], float] | None:
     """
     The tree with several nodes added one after the other; what then hangs on nothing is cut back at the end, and a
     fork that is left with two edges gives way to the straight one where that is there.
     """
     new = None
-    fresh = [v for v in dict.fromkeys(group) if v not in tree and v != root]
     for k, v in enumerate(fresh):
         last = k == len(fresh) - 1
         new = _insert(near, weight, root, tree, cost, keep if last else keep.union(fresh[: k + 1]), v, anyhow=not last)

@@ -17,8 +17,9 @@ from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
 from optimiser.search.key_paths import exchange_key_paths
+from optimiser.search.key_vertices import Reach, without_fork
 from optimiser.search.steiner import lighten, neighbours
-from optimiser.search.tree import Tree, prune
+from optimiser.search.tree import Tree, children_of, prune
 
 
 def random_graph(seed: int, nodes: int, more: int) -> nx.Graph:
@@ -43,7 +44,8 @@ def some_tree(graph: nx.Graph, rng: random.Random, root: int, terminals: list[in
     return prune(tree, terminals)
 
 
-def exchanged(graph: nx.Graph, root: int, tree: Tree, terminals: list[int], **kinds: set[int]) -> Tree:
+def reach_of(graph: nx.Graph) -> Reach:
+    """Cheapest ways from several nodes of a graph."""
     n = graph.number_of_nodes()
     u, v = np.array(graph.edges).T
     w = np.array([graph.edges[e]["weight"] for e in graph.edges], dtype=float)
@@ -53,6 +55,11 @@ def exchanged(graph: nx.Graph, root: int, tree: Tree, terminals: list[int], **ki
         dist, before, _ = dijkstra(matrix, indices=starts, limit=limit, min_only=True, return_predecessors=True)
         return dist, before
 
+    return reach
+
+
+def exchanged(graph: nx.Graph, root: int, tree: Tree, terminals: list[int], **kinds: set[int]) -> Tree:
+    reach = reach_of(graph)
     return exchange_key_paths(tree, root, terminals, lambda a, b: graph.edges[a, b]["weight"], reach, **kinds)
 
 
@@ -176,3 +183,25 @@ def test_with_forks_added_most_trees_are_the_lightest() -> None:
         hits += weight_of(graph, tree) == least
     assert hits >= 48, f"{hits} of 60"
     assert np.mean(excess) < 0.02
+
+
+def test_a_fork_that_no_single_path_can_leave_goes_whole() -> None:
+    """By hand: three paths of 2 meet at fork 3; 0 and 1, 1 and 2 are 2.5 apart, 5 in all. No path of 2 gives way."""
+    graph = nx.Graph()
+    graph.add_weighted_edges_from([(0, 3, 2), (1, 4, 1), (4, 3, 1), (2, 3, 2), (0, 1, 2.5), (1, 5, 1), (5, 2, 1.5)])
+    tree = {3: 0, 4: 3, 1: 4, 2: 3}
+    found = exchanged(graph, 0, tree, [1, 2])
+    assert found == {1: 0, 5: 1, 2: 5}
+    assert exchanged(graph, 0, tree, [1, 2], barred={1}) == tree, "no branch starts at a barred node"
+    assert exchanged(graph, 0, tree, [1, 2], leaves={1, 2}) == tree, "nothing hangs on a leaf"
+
+
+def test_ways_that_meet_share_what_they_have_in_common() -> None:
+    """Three paths of 5 meet at fork 3. From 0 and 2 to 1 it is 4 each, 3 of it over the same line: 5 in all, not 8."""
+    graph = nx.Graph()
+    graph.add_weighted_edges_from([(0, 3, 5), (1, 3, 5), (2, 3, 5), (0, 4, 1), (2, 4, 1), (4, 5, 1), (5, 1, 2)])
+    tree = {3: 0, 1: 3, 2: 3}
+    found = without_fork(
+        tree, children_of(tree), 0, {1, 2}, 3, lambda a, b: graph.edges[a, b]["weight"], reach_of(graph), (), ()
+    )
+    assert found is not None and weight_of(graph, found) == 5 and is_tree_over(found, 0, [1, 2])
