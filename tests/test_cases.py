@@ -11,6 +11,7 @@ from optimiser.documents.plan_file import plan_json
 from optimiser.job_folder import JobFolder, open_job
 from optimiser.make_plan import Options, make_plan
 from optimiser.plan.model import Plan
+from tests.case_plans import case_plan
 
 CASES = Path(__file__).parents[1] / "cases"
 SMALL = ["terrace", "courtyard"]
@@ -24,7 +25,7 @@ def planned(name: str, effort: float, processes: int = 1) -> tuple[JobFolder, Pl
 
 @pytest.mark.parametrize("name", [*SMALL, *[pytest.param(name, marks=pytest.mark.slow) for name in LARGE]])
 def test_case_gets_a_plan_that_holds(name: str) -> None:
-    folder, plan = planned(name, 0.05)
+    folder, plan = open_job(CASES / name), case_plan(name)
     report = check_plan(plan, folder.job, folder.survey, folder.digest)
     assert not report.violations, [finding.sentence for finding in report.violations]
     assert sorted(lamp.id for lamp in plan.lamps) == sorted(lamp.name for lamp in folder.survey.lamps)
@@ -34,7 +35,7 @@ def test_case_gets_a_plan_that_holds(name: str) -> None:
 
 
 def test_pieces_on_reels_are_the_pieces_on_the_plan() -> None:
-    _, plan = planned("courtyard", 0.05)
+    plan = case_plan("courtyard")
     assert sorted(piece for cut in plan.cuts for piece in cut.pieces) == sorted(cable.id for cable in plan.cables)
     bought = sum(reels.count * reels.reel_m for reels in plan.reels)
     cut = sum(cable.cut_m for cable in plan.cables)

@@ -29,13 +29,11 @@ from optimiser.documents.sheet import PAPERS_MM, ROUND_SCALES
 from optimiser.documents.svg import cut_middle, text_width
 from optimiser.documents.tiles import built_places, cover
 from optimiser.documents.words import isolated, plain
-from optimiser.job_folder import open_job
-from optimiser.make_plan import Options, make_plan
 from optimiser.plan.model import Plan
+from tests.case_plans import case_plan
 from tests.documents.sample import NASTY, courtyard, many_circuits, one_lamp, park, with_names
 
 SVG = "{http://www.w3.org/2000/svg}"
-CASES = Path(__file__).parents[2] / "cases"
 SAMPLES = {"courtyard sample": courtyard, "park sample": park, "posts": lambda: many_circuits(24), "doorstep": one_lamp}
 LARGE = ("orchard", "riverside")
 PLANS = [
@@ -48,7 +46,7 @@ PLANS = [
 
 @cache
 def plan_of(name: str) -> Plan:
-    return SAMPLES[name]() if name in SAMPLES else make_plan(open_job(CASES / name), Options(effort=0.01, processes=1))
+    return SAMPLES[name]() if name in SAMPLES else case_plan(name)
 
 
 @cache
