@@ -25,7 +25,8 @@ class Shared:
 @cache
 def case_plan(name: str) -> Plan:
     """
-    The plan of a demo site with seed 1 at effort 0.05, as it is read from its ``plan.json``; not to be changed.
+    The plan of a demo site with seed 1 at effort 0.05, by one process, as read from its ``plan.json``; not to be
+    changed.
 
     Two processes that ask for the same plan at the same time both make it: by the promise of the same bytes that
     other tests hold them to, it does not matter whose is kept.

@@ -49,9 +49,12 @@ def plan_of(name: str) -> Plan:
     return SAMPLES[name]() if name in SAMPLES else case_plan(name)
 
 
+OPTIONS = {paper: DrawingOptions(paper, "12 May 2031", "C") for paper in PAPERS_MM}
+
+
 @cache
 def pages_of(name: str, paper: str) -> list[Page]:
-    return draw_set(plan_of(name), DrawingOptions(paper, "12 May 2031", "C"))
+    return draw_set(plan_of(name), OPTIONS[paper])
 
 
 def texts(svg: str) -> list[str]:
@@ -253,10 +256,8 @@ def drawing_pdf(plan: Plan, options: DrawingOptions) -> bytes:
 @pytest.mark.parametrize("paper", PAPERS_MM)
 def test_pdf_has_the_sheets_in_their_size_with_text(paper: str) -> None:
     """Read by a reader that is not ours (pypdf): every word of the SVG is text in the PDF."""
-    plan = park()
-    options = DrawingOptions(paper, "12 May 2031", "C")
-    reader = pypdf.PdfReader(io.BytesIO(drawing_pdf(plan, options)))
-    pages = draw_set(plan, options)
+    pages = pages_of("park sample", paper)
+    reader = pypdf.PdfReader(io.BytesIO(drawing_pdf(park(), OPTIONS[paper])))
     assert len(reader.pages) == len(pages)
     assert reader.root_object["/ViewerPreferences"]["/PrintScaling"] == "/None"
     for found, page in zip(reader.pages, pages, strict=True):
