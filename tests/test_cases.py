@@ -8,23 +8,18 @@ import pytest
 
 from optimiser.check import check_plan
 from optimiser.documents.plan_file import plan_json
-from optimiser.job_folder import JobFolder, open_job
+from optimiser.job_folder import open_job
 from optimiser.make_plan import Options, make_plan
-from optimiser.plan.model import Plan
+from tests.case_plans import EFFORT, case_plan
 
 CASES = Path(__file__).parents[1] / "cases"
 SMALL = ["terrace", "courtyard"]
 LARGE = ["orchard", "riverside"]
 
 
-def planned(name: str, effort: float, processes: int = 1) -> tuple[JobFolder, Plan]:
-    folder = open_job(CASES / name)
-    return folder, make_plan(folder, Options(effort=effort, processes=processes))
-
-
 @pytest.mark.parametrize("name", [*SMALL, *[pytest.param(name, marks=pytest.mark.slow) for name in LARGE]])
 def test_case_gets_a_plan_that_holds(name: str) -> None:
-    folder, plan = planned(name, 0.05)
+    folder, plan = open_job(CASES / name), case_plan(name)
     report = check_plan(plan, folder.job, folder.survey, folder.digest)
     assert not report.violations, [finding.sentence for finding in report.violations]
     assert sorted(lamp.id for lamp in plan.lamps) == sorted(lamp.name for lamp in folder.survey.lamps)
@@ -34,7 +29,7 @@ def test_case_gets_a_plan_that_holds(name: str) -> None:
 
 
 def test_pieces_on_reels_are_the_pieces_on_the_plan() -> None:
-    _, plan = planned("courtyard", 0.05)
+    plan = case_plan("courtyard")
     assert sorted(piece for cut in plan.cuts for piece in cut.pieces) == sorted(cable.id for cable in plan.cables)
     bought = sum(reels.count * reels.reel_m for reels in plan.reels)
     cut = sum(cable.cut_m for cable in plan.cables)
@@ -44,7 +39,8 @@ def test_pieces_on_reels_are_the_pieces_on_the_plan() -> None:
 
 @pytest.mark.parametrize("name", ["terrace", pytest.param("courtyard", marks=pytest.mark.slow)])
 def test_one_core_or_two_give_the_same_bytes(name: str) -> None:
-    assert plan_json(planned(name, 0.03)[1]) == plan_json(planned(name, 0.03, processes=2)[1])
+    two = make_plan(open_job(CASES / name), Options(effort=EFFORT, processes=2))
+    assert plan_json(case_plan(name)) == plan_json(two)
 
 
 @pytest.mark.slow
@@ -59,9 +55,9 @@ def test_as_many_drivers_are_planned_as_asked_for() -> None:
 
 def test_a_tighter_drop_costs_no_less_and_holds() -> None:
     """5 % instead of 10 %: every lamp is inside it, and the price goes up or stays (searches may differ by 3 %)."""
-    loose = make_plan(open_job(CASES / "courtyard"), Options(effort=0.1))
+    loose = case_plan("courtyard")
     folder = open_job(CASES / "courtyard", {"voltage.max_drop": "5 %"})
-    tight = make_plan(folder, Options(effort=0.1))
+    tight = make_plan(folder, Options(effort=EFFORT))
     assert max(lamp.drop_pct for lamp in tight.lamps) <= 5.0
     assert not check_plan(tight, folder.job, folder.survey, folder.digest).violations
     assert tight.cost.total >= 0.97 * loose.cost.total

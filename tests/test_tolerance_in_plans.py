@@ -22,6 +22,7 @@ from optimiser.make_plan import Options, make_plan
 from optimiser.plan.model import LampPlan, Plan
 from optimiser.problems import BadInput
 from optimiser.search.worst import Worst
+from tests.case_plans import case_plan
 from tests.properties.random_jobs import folder_of
 
 CASES = Path(__file__).resolve().parents[1] / "cases"
@@ -248,9 +249,8 @@ def test_the_check_agrees_on_all_kinds_of_load(mode: str, spike: str, halogen: s
 
 @pytest.mark.parametrize("case", ["terrace", pytest.param("courtyard", marks=pytest.mark.slow)])
 def test_cases(case: str) -> None:
-    free = open_job(CASES / case)
     asked = open_job(CASES / case, {"tolerance.plan": "hold"})
-    plain, held = planned(free, effort=0.01), planned(asked, effort=0.01)
+    plain, held = case_plan(case), planned(asked, effort=0.01)
     assert plain.certainty is None
     assert all(lamp.sure_low_v is None and lamp.outside_pct is None for lamp in plain.lamps)
     assert held.certainty is not None

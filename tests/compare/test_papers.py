@@ -175,8 +175,10 @@ def test_many_sites_get_a_folder_each_and_a_summary(cases: Path, tmp_path: Path)
         assert not check_folder(tmp_path / "out" / name / "1-1-driver").violations
     costs = [row["cost"] for row in data["sites"]]
     assert f"{sum(costs):,.2f}" in next(line for line in said.stdout.splitlines() if line.startswith("total"))
-    again = run(tmp_path / "sites", "--drivers", "1", "--drivers", "2", "--out", tmp_path / "out", "--replace")
+    again = run(tmp_path / "sites", "--drivers", "1", "--out", tmp_path / "out", "--replace")
     assert again.exit_code == 0
+    for name in ("north", "south"):  # and nothing is left of the earlier one
+        assert not (tmp_path / "out" / name / "2-2-drivers").exists()
 
 
 def test_the_comparison_as_json(site: Path, out: Path) -> None:

@@ -29,13 +29,11 @@ from optimiser.documents.sheet import PAPERS_MM, ROUND_SCALES
 from optimiser.documents.svg import cut_middle, text_width
 from optimiser.documents.tiles import built_places, cover
 from optimiser.documents.words import isolated, plain
-from optimiser.job_folder import open_job
-from optimiser.make_plan import Options, make_plan
 from optimiser.plan.model import Plan
+from tests.case_plans import case_plan
 from tests.documents.sample import NASTY, courtyard, many_circuits, one_lamp, park, with_names
 
 SVG = "{http://www.w3.org/2000/svg}"
-CASES = Path(__file__).parents[2] / "cases"
 SAMPLES = {"courtyard sample": courtyard, "park sample": park, "posts": lambda: many_circuits(24), "doorstep": one_lamp}
 LARGE = ("orchard", "riverside")
 PLANS = [
@@ -48,12 +46,15 @@ PLANS = [
 
 @cache
 def plan_of(name: str) -> Plan:
-    return SAMPLES[name]() if name in SAMPLES else make_plan(open_job(CASES / name), Options(effort=0.01, processes=1))
+    return SAMPLES[name]() if name in SAMPLES else case_plan(name)
+
+
+OPTIONS = {paper: DrawingOptions(paper, "12 May 2031", "C") for paper in PAPERS_MM}
 
 
 @cache
 def pages_of(name: str, paper: str) -> list[Page]:
-    return draw_set(plan_of(name), DrawingOptions(paper, "12 May 2031", "C"))
+    return draw_set(plan_of(name), OPTIONS[paper])
 
 
 def texts(svg: str) -> list[str]:
@@ -255,10 +256,8 @@ def drawing_pdf(plan: Plan, options: DrawingOptions) -> bytes:
 @pytest.mark.parametrize("paper", PAPERS_MM)
 def test_pdf_has_the_sheets_in_their_size_with_text(paper: str) -> None:
     """Read by a reader that is not ours (pypdf): every word of the SVG is text in the PDF."""
-    plan = park()
-    options = DrawingOptions(paper, "12 May 2031", "C")
-    reader = pypdf.PdfReader(io.BytesIO(drawing_pdf(plan, options)))
-    pages = draw_set(plan, options)
+    pages = pages_of("park sample", paper)
+    reader = pypdf.PdfReader(io.BytesIO(drawing_pdf(park(), OPTIONS[paper])))
     assert len(reader.pages) == len(pages)
     assert reader.root_object["/ViewerPreferences"]["/PrintScaling"] == "/None"
     for found, page in zip(reader.pages, pages, strict=True):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import random
 from dataclasses import replace
+from typing import Any
 
 import networkx as nx
 import numpy as np
@@ -12,13 +13,14 @@ import pytest
 from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
 
+import optimiser.search.by_areas as by_areas
 import optimiser.search.find as find
 from optimiser.check import check_plan
 from optimiser.ground import build_ground
 from optimiser.job_folder import JobFolder
 from optimiser.make_plan import make_plan
 from optimiser.problems import BadInput
-from optimiser.search.area import Cutter, stitch
+from optimiser.search.area import Area, Cutter, stitch
 from optimiser.search.by_areas import AREA_ROUNDS, AreaRound, ByAreas, area_start, cut_into_areas
 from optimiser.search.construct import construct
 from optimiser.search.crew import Crew
@@ -363,9 +365,19 @@ def test_a_search_that_is_stopped_at_once_has_a_layout(monkeypatch: pytest.Monke
 def test_a_large_plan_holds_and_is_the_same_on_one_process_and_on_two(
     kind: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(find, "SPLIT_LAMPS", 70)  # several areas of fewer lamps, in less time
-    folder = make_site(90, 2, kind)
+    counts: list[int] = []
+
+    def counted(*args: Any) -> list[Area]:
+        areas = cut_into_areas(*args)
+        counts.append(len(areas))
+        return areas
+
+    monkeypatch.setattr(by_areas, "cut_into_areas", counted)
+    monkeypatch.setattr(find, "SPLIT_LAMPS", 41)  # several areas of fewer lamps, in less time
+    monkeypatch.setattr(find, "AREA_LAMPS", MOST)
+    folder = make_site(50, 2, kind)
     one, two = (make_plan(folder, Options(effort=0.03, processes=processes)) for processes in (1, 2))
+    assert counts and min(counts) >= 3
     assert one.model_dump_json() == two.model_dump_json()
     assert not check_plan(one, folder.job, folder.survey, folder.digest).violations
 

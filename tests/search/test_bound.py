@@ -277,6 +277,7 @@ def optimum(folder: JobFolder, graph: GroundGraph, keep_v: float = 0.0) -> float
     """Price of the cheapest layout with so many volts to spare inside every limit; infinite where there is none."""
     job = folder.job
     known: dict[tuple[int, tuple[int, ...]], dict[tuple[int, ...], tuple[float, float]]] = {}
+    trench: list[float] = graph.trench_price.tolist()
     best = math.inf
     for split in splits((0, 1, 2)):
         for supplies in itertools.product(range(len(graph.supply_node)), repeat=len(split)):
@@ -286,9 +287,13 @@ def optimum(folder: JobFolder, graph: GroundGraph, keep_v: float = 0.0) -> float
                     known[supply, lamps] = cheapest_by_lines(folder, graph, supply, lamps, keep_v)
                 options.append(list(known[supply, lamps].items()))
             fixed = sum(job.supply(folder.survey.supplies[s].name).price for s in set(supplies))
+            least = fixed + len(set(supplies)) * job.drivers["box"].price
             for choice in itertools.product(*options):
+                apart = sum([p for _, (p, _) in choice])
+                if least + apart >= best:  # dearer without its trench already
+                    continue
                 lines = {e for used, _ in choice for e in used}
-                price = fixed + sum(p for _, (p, _) in choice) + float(sum(graph.trench_price[e] for e in lines))
+                price = fixed + apart + float(sum(trench[e] for e in lines))
                 if price >= best:
                     continue
                 boxes = sum(
