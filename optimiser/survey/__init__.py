@@ -15,6 +15,7 @@ from dataclasses import replace
 
 from ..job import Dxf, Job, Measuring
 from ..problems import BadInput, Problem, nearest
+from .empty_columns import told_once
 from .far_off import far_off
 from .lines import Heights, make_mains, make_sleeves, place_of, read_lines
 from .look_over import look_over
@@ -129,7 +130,9 @@ def points_of(reduced: Reduced, file: str) -> Points:
         for problem in points.problems
         if not (problem.line in said.get(problem.field, ()) and problem.found.startswith("is empty"))
     ]
-    return replace(points, problems=(*reduced.problems, *problems))
+    reckoned = {index for index, placed in reduced.placed.items() if placed.how != "grid"}
+    every = told_once((*reduced.problems, *problems), reduced.table, reckoned, file)
+    return replace(points, problems=tuple(every))
 
 
 def problems_without_job(data: bytes, file: str, measuring: Measuring, dxf: Dxf) -> list[Problem]:
