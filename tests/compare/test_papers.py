@@ -135,6 +135,11 @@ def test_a_comparison_is_replaced_only_when_asked_and_only_when_it_is_ours(out: 
     refused = run(site, "--drivers", "1", "--out", copy, "--replace")
     assert refused.exit_code == 2 and "1-1-driver/notes.txt, which no comparison wrote" in refused.stderr
     (copy / "1-1-driver" / "notes.txt").unlink()
+    drawn = (copy / "1-1-driver" / "plan.svg").read_bytes()
+    (copy / "1-1-driver" / "plan.svg").write_bytes(drawn + b"<!-- mine -->")
+    refused = run(site, "--drivers", "1", "--out", copy, "--replace")
+    assert refused.exit_code == 2 and "holds 1-1-driver/plan.svg, changed since being written" in refused.stderr
+    (copy / "1-1-driver" / "plan.svg").write_bytes(drawn)
     assert {path: path.read_bytes() for path in sorted(copy.rglob("*")) if path.is_file()} == before
     assert run(site, "--drivers", "1", "--out", copy, "--replace").exit_code == 0
     assert (copy / "1-as-it-stands").exists() or not (copy / "2-2-drivers").exists()
