@@ -16,6 +16,7 @@ from ..make_plan import Options
 from ..plan.model import Plan, Tool
 from ..problems import StoppedBeforeLayout, WorkersLost
 from ..search.stopping import StopSignal
+from .alike import same_layout
 from .alternatives import Variant
 from .common_ground import BoundTask, bound_on, same_ground, union_of
 from .curves import CurveTask, Point, curve_of, curve_tasks, known_of, points_of, trace_curve, with_offers
@@ -154,7 +155,7 @@ def _site(
     against = []
     if best_result is not None:
         sharing = common.alternatives if common is not None else []
-        against = differences(best_result, results, sharing, job.currency)
+        against = differences(best_result, results, sharing, job.currency, _alike(outcomes, results, best_result))
     plans = [outcome.plan for outcome in outcomes]
     some = next((plan for plan in plans if plan is not None), None)
     job_data, survey_data = variants[0].folder.files.values()
@@ -179,6 +180,14 @@ def _site(
         for plan, variant in zip(plans, variants, strict=True)
     ]
     return Compared(comparison, tuple(kept))
+
+
+def _alike(outcomes: Sequence[Outcome], results: Sequence[AlternativeResult], best: AlternativeResult) -> set[str]:
+    """Names of the alternatives that are planned just as the best one is."""
+    own = outcomes[results.index(best)].plan
+    assert own is not None
+    pairs = zip(outcomes, results, strict=True)
+    return {result.name for one, result in pairs if one.plan is not None and same_layout(own, one.plan)}
 
 
 def listed(names: Sequence[str]) -> str:

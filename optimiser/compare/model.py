@@ -15,7 +15,8 @@ Status = Literal["planned", "no_feasible_layout", "no_layout_found", "unusable",
 """``stopped`` before any layout was found; ``lost`` with the worker that was to plan it."""
 Searched = Literal["whole", "stopped", "lost", "no_layout", "not_tried"]
 """How a search ended: ``stopped`` and ``lost`` are no findings, but there may be a layout all the same."""
-Certainty = Literal["certain", "certain_on_its_own_graph", "too_close_to_call"]
+Certainty = Literal["certain", "certain_on_its_own_graph", "too_close_to_call", "same_layout"]
+"""``same_layout``: both are planned alike and cost the same, so there is nothing to call."""
 
 
 class DriverLine(Part):
