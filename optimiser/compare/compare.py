@@ -172,6 +172,7 @@ def _site(
         says=recommendation(best_result, results, against, job.currency),
         differences=against,
         common_ground=common,
+        doubts=_doubts(variants, outcomes),
         curves=curves,
         limits=limits,
     )
@@ -180,6 +181,14 @@ def _site(
         for plan, variant in zip(plans, variants, strict=True)
     ]
     return Compared(comparison, tuple(kept))
+
+
+def _doubts(variants: Sequence[Variant], outcomes: Sequence[Outcome]) -> list[str]:
+    """What the surveys of those without a layout give to look at, each thing once: their plans would warn of it."""
+    bare = ("no_feasible_layout", "no_layout_found")
+    pairs = zip(variants, outcomes, strict=True)
+    notes = [note for one, outcome in pairs if outcome.status in bare for note in one.folder.survey.notes]
+    return list(dict.fromkeys(notes))
 
 
 def _alike(outcomes: Sequence[Outcome], results: Sequence[AlternativeResult], best: AlternativeResult) -> set[str]:

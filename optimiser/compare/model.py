@@ -135,5 +135,9 @@ class Comparison(Part):
     says: str = Field(description="the recommendation in one sentence, with its reason")
     differences: list[Difference]
     common_ground: CommonGround | None
+    doubts: list[str] = Field(
+        default_factory=list,
+        description="what to look at in survey and job, where an alternative has no layout: a slip may be the reason",
+    )
     curves: list[Curve] = Field(default_factory=list)
     limits: Limits | None = None
