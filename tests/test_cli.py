@@ -342,7 +342,7 @@ def test_missing_and_unknown_commands(site: Path) -> None:
 def test_plan_goes_beside_the_job_unless_told_otherwise(garden: Path) -> None:
     result = plan_quickly("garden")
     assert (result.exit_code, result.stderr) == (0, "")
-    files = {"cut_list.csv", "job.toml", "lists.pdf", "plan.json", "plan.svg", "survey.csv"}
+    files = {"cut_list.csv", "job.toml", "lists.pdf", "plan.json", "plan.sha256", "plan.svg", "survey.csv"}
     assert {path.name for path in (garden / "garden/plan").iterdir()} == files
     assert result.stdout == summary(read(garden / "garden/plan"), out="garden/plan")
     assert plan_quickly("garden/job.toml", "--out", "new/of it").exit_code == 0
@@ -362,6 +362,16 @@ def test_the_plan_does_not_hang_on_where_its_job_lies(garden: Path) -> None:
 
 def read(folder: Path) -> Plan:
     return Plan.model_validate_json((folder / "plan.json").read_bytes())
+
+
+def test_a_drawing_changed_by_hand_is_told_of_before_the_search(garden: Path) -> None:
+    assert plan_quickly("garden", "--out", "p").exit_code == 0
+    (garden / "p/plan.svg").write_bytes((garden / "p/plan.svg").read_bytes().replace(b"L1", b"L1!"))
+    before = tree(garden)
+    said = "p: holds plan.svg, changed since being written\n"
+    said += "    mend: move that elsewhere to keep it, delete it, or choose another folder\n"
+    refused(plan_quickly("garden", "--out", "p", "--replace"), said + ONE)
+    assert tree(garden) == before
 
 
 def test_an_earlier_plan_is_replaced_only_when_asked(garden: Path) -> None:

@@ -55,6 +55,25 @@ def test_a_case_is_understood_and_nothing_is_wrong(job: Path) -> None:
     assert sorted(path.name for path in (job / "survey").iterdir()) == ["points.csv", "survey.svg"]
 
 
+def test_a_lead_too_short_for_any_joint_is_told_before_a_plan_is_asked_for(job: Path) -> None:
+    """A lamp in the middle of paving, 1.50 m from its near edge: told in the words that `plan` refuses it with."""
+    add(job, "L07,lamp,spike,5.00,-2.30")
+    result = run("survey", job)
+    assert result.exit_code == 1
+    told = (
+        "the lead of lamp L07 (1 m) is 1.35 m too short for the nearest ground that a joint may stand on, 1.50 m away"
+    )
+    assert told in result.stdout and "1 problem to mend before a plan can be made" in result.stdout
+    refused = run("plan", job, "--effort", 0.02, "--out", job / "plan")
+    assert refused.exit_code == 2
+    (problem,) = look_at(job).problems
+    assert refused.stderr.endswith(f"{problem}\n1 problem; nothing was written.\n")
+    # With a sleeve's worth of flex it reaches, and nothing is said.
+    text = (job / "job.toml").read_text(encoding="utf-8")
+    (job / "job.toml").write_text(text + "\n[joints]\nextension_m = 1.5\n", encoding="utf-8")
+    assert run("survey", job, "--replace").exit_code == 0
+
+
 def test_points_without_a_place_are_counted_and_not_called_unchecked(job: Path) -> None:
     """Three tapes stand there; that they check nothing would be said of a survey without any."""
     survey = job / "survey.csv"

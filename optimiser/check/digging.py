@@ -16,7 +16,7 @@ from shapely import LineString, Point
 
 from ..plan.model import TrenchPlan
 from .index import Index
-from .land import NEAR_BORDER_M, ON_BORDER_M, Land, shrunk
+from .land import MAY_BE_ON_M, NEAR_BORDER_M, ON_BORDER_M, Land, shrunk
 from .limits import LENGTH_M, PLACE_M
 from .report import Book
 from .routes import Lines
@@ -191,7 +191,7 @@ def borders_paid(land: Land, trench: TrenchPlan) -> tuple[int, int]:
     sure = possible = 0
     for i, point in enumerate(places):
         near_m = away_m(point)
-        if near_m > NEAR_BORDER_M or land.regions[trench.ground].distance(point) > NEAR_BORDER_M:
+        if near_m > MAY_BE_ON_M or land.regions[trench.ground].distance(point) > MAY_BE_ON_M:
             continue
         lines = along[max(0, i - 1) : i + 1]
         possible += len(lines)

@@ -21,8 +21,10 @@ GRID_M = 1e-4
 """Overlays are snapped to this grid, so that corners lying on a neighbour's side leave no slivers."""
 ON_BORDER_M = 0.00072
 """A place rounded to the millimetre lies at most this far from the border it was put on: half a diagonal."""
+MAY_BE_ON_M = 0.0016
+"""A place farther than this from a border is not on it: a line is cut within a millimetre of it, and rounded."""
 NEAR_BORDER_M = 0.0045
-"""A place farther than this from a border is not on it: corners stand 2 mm off, and are rounded."""
+"""Nearer than this to a border, a line runs along it, and what ground lies on either side hangs on rounding."""
 
 
 def shrunk(shape: BaseGeometry, by_m: float = PLACE_M) -> BaseGeometry:

@@ -5,7 +5,7 @@ From counts of its own, in decimal fractions; halves of a cent may fall either w
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from decimal import Decimal
 
 from ..job.quote import Quote as Rates
@@ -148,9 +148,8 @@ def _work(index: Index, rates: Rates) -> list[tuple[str, str, float, Decimal, st
     """Kind, of what, minutes for each, how many, unit."""
     plan = index.plan
     dug: dict[str, Decimal] = {}
-    pulls = halves = 0
+    pulls = 0
     for trench in plan.trenches:
-        halves += trench.borders
         if trench.sleeve is None:
             dug[trench.ground] = dug.get(trench.ground, Decimal()) + _exact(trench.length_m)
         else:
@@ -162,7 +161,7 @@ def _work(index: Index, rates: Rates) -> list[tuple[str, str, float, Decimal, st
     joints = len(plan.joints) + sum(lamp.extension_kit is not None for lamp in plan.lamps)
     return [
         *work,
-        ("crossing", "", rates.crossing_min, Decimal(halves) / 2, ""),
+        ("crossing", "", rates.crossing_min, Decimal(_passages(index)), ""),
         ("pull", "", rates.pull_min, Decimal(pulls), ""),
         ("lay", "", rates.cable_min_per_m, sum((_exact(cable.cut_m) for cable in plan.cables), Decimal()), "m"),
         ("joint", "", rates.joint_min, Decimal(joints), ""),
@@ -171,3 +170,18 @@ def _work(index: Index, rates: Rates) -> list[tuple[str, str, float, Decimal, st
         ("circuit", "", rates.circuit_min, Decimal(len(plan.circuits)), ""),
         ("fixed", "", 60.0, _exact(rates.fixed_hours), "h"),
     ]
+
+
+def _passages(index: Index) -> int:
+    """Passages of trenches into other ground, at each end of a trench: those between grounds free to cross are none."""
+    meeting: defaultdict[tuple[float, float], list[str]] = defaultdict(list)
+    for trench in index.plan.trenches:
+        for x, y, *_ in (trench.route[0], trench.route[-1]):
+            if trench.sleeve is None and trench.ground not in meeting[x, y]:
+                meeting[x, y].append(trench.ground)
+    count = 0
+    for grounds in meeting.values():
+        free = [name for name in grounds if index.job.grounds[name].crossing == 0]
+        # All that may be crossed freely are one ground here: from it, or from the first, into each of the others.
+        count += len(grounds) - max(len(free), 1)
+    return count

@@ -16,6 +16,7 @@ from ..make_plan import Options
 from ..plan.model import Plan, Tool
 from ..problems import StoppedBeforeLayout, WorkersLost
 from ..search.stopping import StopSignal
+from .alike import same_layout
 from .alternatives import Variant
 from .common_ground import BoundTask, bound_on, same_ground, union_of
 from .curves import CurveTask, Point, curve_of, curve_tasks, known_of, points_of, trace_curve, with_offers
@@ -154,7 +155,7 @@ def _site(
     against = []
     if best_result is not None:
         sharing = common.alternatives if common is not None else []
-        against = differences(best_result, results, sharing, job.currency)
+        against = differences(best_result, results, sharing, job.currency, _alike(outcomes, results, best_result))
     plans = [outcome.plan for outcome in outcomes]
     some = next((plan for plan in plans if plan is not None), None)
     job_data, survey_data = variants[0].folder.files.values()
@@ -171,6 +172,7 @@ def _site(
         says=recommendation(best_result, results, against, job.currency),
         differences=against,
         common_ground=common,
+        doubts=_doubts(variants, outcomes),
         curves=curves,
         limits=limits,
     )
@@ -179,6 +181,22 @@ def _site(
         for plan, variant in zip(plans, variants, strict=True)
     ]
     return Compared(comparison, tuple(kept))
+
+
+def _doubts(variants: Sequence[Variant], outcomes: Sequence[Outcome]) -> list[str]:
+    """What the surveys of those without a layout give to look at, each thing once: their plans would warn of it."""
+    bare = ("no_feasible_layout", "no_layout_found")
+    pairs = zip(variants, outcomes, strict=True)
+    notes = [note for one, outcome in pairs if outcome.status in bare for note in one.folder.survey.notes]
+    return list(dict.fromkeys(notes))
+
+
+def _alike(outcomes: Sequence[Outcome], results: Sequence[AlternativeResult], best: AlternativeResult) -> set[str]:
+    """Names of the alternatives that are planned just as the best one is."""
+    own = outcomes[results.index(best)].plan
+    assert own is not None
+    pairs = zip(outcomes, results, strict=True)
+    return {result.name for one, result in pairs if one.plan is not None and same_layout(own, one.plan)}
 
 
 def listed(names: Sequence[str]) -> str:

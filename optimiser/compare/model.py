@@ -15,7 +15,8 @@ Status = Literal["planned", "no_feasible_layout", "no_layout_found", "unusable",
 """``stopped`` before any layout was found; ``lost`` with the worker that was to plan it."""
 Searched = Literal["whole", "stopped", "lost", "no_layout", "not_tried"]
 """How a search ended: ``stopped`` and ``lost`` are no findings, but there may be a layout all the same."""
-Certainty = Literal["certain", "certain_on_its_own_graph", "too_close_to_call"]
+Certainty = Literal["certain", "certain_on_its_own_graph", "too_close_to_call", "same_layout"]
+"""``same_layout``: both are planned alike and cost the same, so there is nothing to call."""
 
 
 class DriverLine(Part):
@@ -134,5 +135,9 @@ class Comparison(Part):
     says: str = Field(description="the recommendation in one sentence, with its reason")
     differences: list[Difference]
     common_ground: CommonGround | None
+    doubts: list[str] = Field(
+        default_factory=list,
+        description="what to look at in survey and job, where an alternative has no layout: a slip may be the reason",
+    )
     curves: list[Curve] = Field(default_factory=list)
     limits: Limits | None = None

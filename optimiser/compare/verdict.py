@@ -6,7 +6,7 @@ ground graph. A's plan lies on the common graph, so its cost holds there; B's bo
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 
 from .model import AlternativeResult, Certainty, Difference, Figures
 
@@ -28,27 +28,34 @@ def cheapest(results: Sequence[AlternativeResult]) -> AlternativeResult | None:
 
 
 def differences(
-    best: AlternativeResult, results: Sequence[AlternativeResult], sharing: Sequence[str], currency: str
+    best: AlternativeResult,
+    results: Sequence[AlternativeResult],
+    sharing: Container[str],
+    currency: str,
+    alike: Container[str] = (),
 ) -> list[Difference]:
-    """The recommended one against each other that was planned; ``sharing`` names those on its ground."""
+    """The recommended one against each other that was planned; ``sharing`` its ground, ``alike`` planned as it is."""
     return [
-        _difference(best, other, common=other.name in sharing, currency=currency)
+        _difference(best, other, common=other.name in sharing, alike=other.name in alike, currency=currency)
         for other in results
         if other is not best and other.figures is not None
     ]
 
 
-def _difference(best: AlternativeResult, other: AlternativeResult, *, common: bool, currency: str) -> Difference:
+def _difference(
+    best: AlternativeResult, other: AlternativeResult, *, common: bool, alike: bool, currency: str
+) -> Difference:
     a, b = _figures(best), _figures(other)
     more = round(b.cost.total - a.cost.total, 2)
     on_common = b.bound_on_common if common else None
     bound = on_common if on_common is not None else b.bound
     where = "" if on_common is not None else " on its own graph"
+    certainty: Certainty
     if bound is not None and bound - a.cost.total > CENT and (on_common is not None or not common):
         least = round(bound - a.cost.total, 2)
         says = f"certain{where}: no layout of '{other.name}' costs less than {_sum(bound, currency)}, "
         says += f"which is {_sum(least, currency)} more than '{best.name}'"
-        certainty: Certainty = "certain" if common else "certain_on_its_own_graph"
+        certainty = "certain" if common else "certain_on_its_own_graph"
         return Difference(
             other=other.name,
             costs_more=more,
@@ -58,8 +65,11 @@ def _difference(best: AlternativeResult, other: AlternativeResult, *, common: bo
             says=says,
         )
     could = None if bound is None else round(max(0.0, a.cost.total - bound), 2)
+    certainty = "same_layout" if alike and more <= CENT else "too_close_to_call"
     says = f"too close to call: as planned, '{other.name}' costs {_sum(more, currency)} more"
-    if more <= CENT:
+    if certainty == "same_layout":
+        says = f"the same layout as '{best.name}', at the same cost"
+    elif more <= CENT:
         says = f"too close to call: as planned, '{other.name}' costs the same"
     if could is None:
         says += "; what it costs at least is not known"
@@ -68,7 +78,7 @@ def _difference(best: AlternativeResult, other: AlternativeResult, *, common: bo
     else:
         says += f"; it cannot be cheaper{where}"
     return Difference(
-        other=other.name, costs_more=more, certainty="too_close_to_call", at_least=None, could_save=could, says=says
+        other=other.name, costs_more=more, certainty=certainty, at_least=None, could_save=could, says=says
     )
 
 
@@ -120,6 +130,11 @@ def _which(
         return f"{says} with a layout." if failed else f"{says}."
     next_best = next(result for result in results if result.name == others[0].other)
     b, near = _figures(next_best), others[0]
+    if near.certainty == "same_layout":
+        return (
+            f"Take '{best.name}' or '{next_best.name}': both are planned as the same layout, at "
+            f"{_sum(a.cost.total, currency)}."
+        )
     if near.costs_more <= CENT:
         return (
             f"Take '{best.name}' or '{next_best.name}': both cost {_sum(a.cost.total, currency)} as planned, "
@@ -134,6 +149,7 @@ def _which(
         "certain": f"and at least {least} of that is certain, on the ground graph of both",
         "certain_on_its_own_graph": f"and at least {least} of that is certain, on each one's own ground graph",
         "too_close_to_call": "but by what is proven the two are too close to call",
+        "same_layout": "",  # that costs the same
     }[near.certainty]
     open_still = [f"'{d.other}'" for d in others[1:] if d.certainty == "too_close_to_call"]
     if open_still and near.certainty != "too_close_to_call":

@@ -317,7 +317,7 @@ def title_block(
     """North and scale, the job, what is drawn; ``heading`` on sheets that go to site."""
     block = Block()
     if sheet.scale:
-        _north_and_bar(block, sheet, width, s)
+        _north_and_bar(block, plan, sheet, width, s)
     block.drawn.append(polyline([(0, block.height), (width, block.height)], stroke=marks.INK, stroke_width=0.5))
     block.down(1.6 * s)
     size = 4.2 * s if heading is None else 3.4 * s
@@ -390,8 +390,8 @@ def _fields(block: Block, heading: Heading, width: float, s: float) -> None:
     block.down(high)
 
 
-def _north_and_bar(block: Block, sheet: Sheet, width: float, s: float) -> None:
-    """Scale bar with its scale in words, and an arrow to grid north."""
+def _north_and_bar(block: Block, plan: Plan, sheet: Sheet, width: float, s: float) -> None:
+    """Scale bar with its scale in words, and an arrow along y, with what is known of it."""
     most = width * 0.55
     length_m = max((m for m in _bar_lengths() if sheet.mm(m) <= most), default=1)
     parts = 4 if str(length_m)[0] in "24" else 5
@@ -413,8 +413,19 @@ def _north_and_bar(block: Block, sheet: Sheet, width: float, s: float) -> None:
     block.drawn.append(element("path", d=arrow, fill=marks.PAPER, stroke=marks.INK, stroke_width=0.25))
     half = f"M{x:.2f} 0 L{x:.2f} {5.0 * s:.2f} L{x - 1.6 * s:.2f} {6.4 * s:.2f} Z"
     block.drawn.append(element("path", d=half, fill=marks.INK))
-    block.drawn.append(text(x, 9.0 * s, "grid north (y)", 1.8 * s, text_anchor="middle"))
+    block.drawn.append(text(width, 9.0 * s, _of_y(plan), 1.8 * s, text_anchor="end"))
     block.down(11.2 * s)
+
+
+def _of_y(plan: Plan) -> str:
+    """Which way y is, and no more than is known of it."""
+    position = plan.site.position
+    if position is None:
+        return "y of the survey"
+    turn = round((position.y_bearing + 180) % 360 - 180)
+    if turn == 0:
+        return "y, true north"
+    return f"y, {abs(turn)}° {'right' if turn > 0 else 'left'} of true north"
 
 
 def _bar_lengths() -> list[float]:

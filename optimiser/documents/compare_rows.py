@@ -126,6 +126,7 @@ def _sure(comparison: Comparison) -> Row:
         "certain": "certainly dearer",
         "certain_on_its_own_graph": "dearer, own graph",
         "too_close_to_call": "too close to call",
+        "same_layout": "the same layout",
     }
     cells = []
     for result in comparison.alternatives:

@@ -142,6 +142,7 @@ def _against(comparison: Comparison, result: AlternativeResult) -> str:
         "certain": "certain",
         "certain_on_its_own_graph": "certain on its own ground graph",
         "too_close_to_call": "too close to call",
+        "same_layout": "the same layout",
     }[found.certainty]
     if found.costs_more < 0.005:
         return f"costs the same as the recommended one: {sure}"

@@ -22,7 +22,7 @@ def comparison_text(comparison: Comparison, *, out: str | None, files: Sequence[
     each = MOST_BESIDE if count != MOST_BESIDE + 1 else 2  # four as two and two
     for first in range(0, count, each):
         blocks.append(_table(comparison, rows, range(first, min(count, first + each))))
-    blocks += [_changes(comparison), _failures(comparison), _sure(comparison)]
+    blocks += [_changes(comparison), _failures(comparison), _doubts(comparison), _sure(comparison)]
     blocks += [_curve(curve) for curve in comparison.curves]
     if comparison.limits is not None:
         blocks.append(_limits(comparison.limits, comparison.currency))
@@ -99,6 +99,13 @@ def _failures(comparison: Comparison) -> list[str]:
             more = f" … and {len(result.why) - 2} more." if len(result.why) > 2 else ""
             lines += wrapped(f"'{plain(result.name)}': {why}{more}")
     return ["Without a layout", *lines] if lines else []
+
+
+def _doubts(comparison: Comparison) -> list[str]:
+    lines = [line for note in comparison.doubts for line in wrapped(f"- {plain(note)}", "    ")]
+    if not lines:
+        return []
+    return [*wrapped("To look at in the survey and the job, for a slip there may be the reason", ""), *lines]
 
 
 def _sure(comparison: Comparison) -> list[str]:

@@ -4,8 +4,8 @@ Everything is first written to a new folder beside the target and forced to disk
 folder that is replaced is renamed aside first and removed last, so that at every moment either the old or the new one
 is there, under its own name or under ``.NAME.previous``, which the next write puts back.
 
-Papers are written to: volts that were measured, notes. A record of their digests lies beside them, so that what was
-changed since is never replaced.
+Papers are written to: volts that were measured, notes, a drawing corrected by hand. A record of digests lies beside
+them, in the plan's folder as in that of the papers, so that what was changed since is never replaced.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from fnmatch import fnmatchcase
 from pathlib import Path
 
@@ -25,10 +25,11 @@ from .plan_file import plan_json as plan_json  # told on: the command line and t
 
 PLAN_FILE = "plan.json"
 PAPERS_FOLDER = "papers"
-RECORD_FILE = "papers.sha256"
-"""Digests of the papers as they were written, in the form that ``sha256sum --check`` reads."""
+RECORD_FILE, PLAN_RECORD_FILE = "papers.sha256", "plan.sha256"
+"""Digests of the papers, and of the files beside a plan, as they were written; ``sha256sum --check`` reads them. Two
+names, so that a plan's folder is never taken for one of papers."""
 EVERYDAY = tuple(paper for paper in PAPERS if paper.everyday)
-_DRAWN = (PLAN_FILE, *(paper.file for paper in EVERYDAY))
+_DRAWN = (PLAN_FILE, *(paper.file for paper in EVERYDAY), PLAN_RECORD_FILE)
 COMPARISON_FILE, SUMMARY_FILE = "comparison.json", "summary.json"
 _HOLDS = {PLAN_FILE: "plan", COMPARISON_FILE: "comparison", SUMMARY_FILE: "comparison of sites"}
 _LITTER = {".DS_Store", "Thumbs.db", "desktop.ini"}  # what file managers leave behind in any folder
@@ -47,28 +48,29 @@ def write_plan_folder(plan: Plan, files: Mapping[str, bytes], out: Path, *, repl
     out
         Folder to write. Its parent is made if need be.
     replace
-        Whether an earlier plan's folder may be replaced, with its papers. A folder that holds anything else, or papers
+        Whether an earlier plan's folder may be replaced, with its papers. A folder that holds anything else, or files
         that were changed, is never touched.
 
     Returns
     -------
     list of Path
-        Files in the order written, ``plan.json`` first.
+        Files in the order written, ``plan.json`` first; the record of their digests is not among them.
 
     Raises
     ------
     BadInput
         The folder cannot be written there; nothing has been changed.
     """
-    return write_whole(plan_contents(plan, files, out), out, marker=PLAN_FILE, replace=replace)
+    return write_whole(plan_contents(plan, files, out), out, marker=PLAN_FILE, replace=replace)[:-1]
 
 
 def plan_contents(plan: Plan, files: Mapping[str, bytes], out: Path) -> dict[str, bytes]:
-    """What stands in a plan's folder, by name; ``out`` is named where a copy cannot stand there."""
+    """What stands in a plan's folder, by name, the record last; ``out`` is named where a copy cannot stand there."""
     for name in files:
         if name in _DRAWN or name in {"", ".", ".."} or Path(name).name != name or "\\" in name:
             raise _refusal(out, f"a copy named {name!r} cannot stand beside the plan", "rename that file of the job")
-    return {PLAN_FILE: plan_json(plan).encode(), **make_papers(plan, EVERYDAY, PaperOptions()), **files}
+    contents = {PLAN_FILE: plan_json(plan).encode(), **make_papers(plan, EVERYDAY, PaperOptions()), **files}
+    return {**contents, PLAN_RECORD_FILE: _record(contents)}
 
 
 def write_papers_folder(contents: Mapping[str, bytes], out: Path, *, replace: bool) -> list[Path]:
@@ -214,7 +216,9 @@ def _refuse_what_is_not_ours(out: Path, target: Path, replace: bool, marker: str
         found = f"holds a {what} and also {_some(foreign)}, which no {what} wrote"
         raise _refusal(out, found, "move that elsewhere, or choose another folder")
     if marker == PLAN_FILE:
-        _refuse_changed_papers(out, target / PAPERS_FOLDER, f"{PAPERS_FOLDER}/")
+        _refuse_changed(out, target, [PLAN_RECORD_FILE, f"{PAPERS_FOLDER}/{RECORD_FILE}"])
+    else:
+        _refuse_changed(out, target, sorted(name for name in ours if name.endswith(f"/{PLAN_RECORD_FILE}")))
 
 
 def _refuse_what_is_no_paper(out: Path, target: Path, replace: bool) -> None:
@@ -228,19 +232,21 @@ def _refuse_what_is_no_paper(out: Path, target: Path, replace: bool) -> None:
         raise _refusal(out, f"holds {_some(foreign)}, which is no paper", "choose another folder")
     if {path.name for path in target.iterdir()} - _LITTER and not replace:
         raise _refusal(out, "holds papers already", "choose another folder (--out), or replace them (--replace)")
-    _refuse_changed_papers(out, target, "")
+    _refuse_changed(out, target, [RECORD_FILE])
 
 
-def _refuse_changed_papers(out: Path, papers: Path, within: str) -> None:
-    """Raise where papers are no longer as they were written: somebody's work is in them."""
-    recorded = _recorded_in(papers)
-    changed = sorted(
-        name
-        for name, digest in recorded.items()
-        if (papers / name).is_file() and hashlib.sha256((papers / name).read_bytes()).hexdigest() != digest
-    )
+def _refuse_changed(out: Path, target: Path, records: Sequence[str]) -> None:
+    """Raise where files that these records name are no longer as they were written: somebody's work is in them."""
+    changed = []
+    for record in records:
+        folder, within = (target / record).parent, record.rpartition("/")[0]
+        for name, digest in _recorded_in(folder, Path(record).name).items():
+            file = folder / name
+            if file.is_file() and hashlib.sha256(file.read_bytes()).hexdigest() != digest:
+                changed.append(f"{within}/{name}" if within else name)
+    changed.sort()
     if changed:
-        found = f"holds {_some([within + name for name in changed])}, changed since being written"
+        found = f"holds {_some(changed)}, changed since being written"
         raise _refusal(out, found, "move that elsewhere to keep it, delete it, or choose another folder")
 
 
@@ -263,10 +269,10 @@ def _record(contents: Mapping[str, bytes]) -> bytes:
     return "".join(f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, data in contents.items()).encode()
 
 
-def _recorded_in(folder: Path) -> dict[str, str]:
-    """Digest by name of each paper as it was written there; empty where no record lies or it cannot be read."""
+def _recorded_in(folder: Path, record: str = RECORD_FILE) -> dict[str, str]:
+    """Digest by name of each file as it was written there; empty where no record lies or it cannot be read."""
     try:
-        lines = (folder / RECORD_FILE).read_text(encoding="utf-8").splitlines()
+        lines = (folder / record).read_text(encoding="utf-8").splitlines()
         return {name: digest for digest, name in (line.split("  ", 1) for line in lines) if Path(name).name == name}
     except (OSError, ValueError):
         return {}

@@ -1,7 +1,8 @@
 """Lines cut where they meet the borders of zones. In: border segments, lines. Out: the parts of each line, in order.
 
 Parts shorter than a millimetre (``TINY_M``) are not told apart from their neighbours: they are slivers between zones
-measured to the millimetre, and no trench of that length can be dug, drawn or checked.
+measured to the millimetre, and no trench of that length can be dug, drawn or checked. A line that ends on a border
+(within ``ON_M``) meets that border there and nowhere else, however flat the angle: else it would cross it twice.
 """
 
 from __future__ import annotations
@@ -16,8 +17,8 @@ from shapely import Polygon, STRtree
 from .graph import Bools, Floats, Ints
 
 TINY_M = 0.001
-BESIDE_M = 2 * TINY_M
-"""How near to a border the end of a trench counts as on it."""
+ON_M = 0.00085
+"""How near to a border the end of a line counts as on it: places are whole millimetres, half a diagonal is 0.71."""
 _TOUCH_M = 1e-6
 
 
@@ -29,7 +30,7 @@ class Parts(NamedTuple):
     end: Floats
     middle: Floats
     a_near: Bools
-    """(n,) whether the line's first end lies within BESIDE_M of a border; ``b_near`` its last."""
+    """(n,) whether the line's first end lies within ON_M of a border; ``b_near`` its last."""
     b_near: Bools
 
 
@@ -45,12 +46,20 @@ def sides_of(polygons: Sequence[Polygon]) -> tuple[Floats, Floats]:
 
 
 class Borders:
-    """Straight segments p to q, (k, 2) each, ready to be cut with."""
+    """
+    Straight segments p to q, (k, 2) each, ready to be cut with.
 
-    def __init__(self, p: Floats, q: Floats) -> None:
+    ``creases``, the ends of further segments (j, 2) each, cut lines too, but nothing lies on them.
+    """
+
+    def __init__(self, p: Floats, q: Floats, creases: tuple[Floats, Floats] | None = None) -> None:
+        is_border = np.ones(len(p), dtype=bool)
+        if creases is not None:
+            p, q = np.vstack([p, creases[0]]), np.vstack([q, creases[1]])
+            is_border = np.arange(len(p)) < len(is_border)
         solid = np.hypot(*(q - p).T) > 1e-9
-        self.p, self.q = p[solid], q[solid]
-        low, high = np.minimum(self.p, self.q) - BESIDE_M, np.maximum(self.p, self.q) + BESIDE_M
+        self.p, self.q, self._is_border = p[solid], q[solid], is_border[solid]
+        low, high = np.minimum(self.p, self.q) - ON_M, np.maximum(self.p, self.q) + ON_M
         self._tree = STRtree(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
 
     def cut(self, a: Floats, b: Floats, lines: Any) -> Parts:
@@ -86,10 +95,7 @@ class Borders:
 
     def _nearest(self, places: Floats, within_m: float) -> tuple[Floats, Floats]:
         place, segment = self._tree.query(shapely.points(places), predicate="dwithin", distance=within_m)
-        p, q = self.p[segment], self.q[segment]
-        s, e = q - p, places[place] - p
-        share = np.clip((e * s).sum(axis=1) / (s * s).sum(axis=1), 0, 1)
-        off = np.hypot(*(e - s * share[:, None]).T)
+        off = _off(places[place], self.p[segment], self.q[segment])
         best = np.lexsort((segment, off, place))
         _, first = np.unique(place[best], return_index=True)
         chosen = segment[best[first]]
@@ -103,6 +109,15 @@ class Borders:
             if len(near):
                 p[near], q[near] = self._nearest(places[near], within_m)
         return p, q
+
+    def on(self, places: Floats) -> Bools:
+        """(n,) whether (n, 2) places lie on a border, within ON_M."""
+        found = np.zeros(len(places), dtype=bool)
+        if len(self.p) and len(places):
+            place, segment = self._tree.query(shapely.points(places))
+            off = _off(places[place], self.p[segment], self.q[segment])
+            found[place[self._is_border[segment] & (off <= ON_M)]] = True
+        return found
 
     def _cuts(
         self,
@@ -137,16 +152,24 @@ class Borders:
             hit = crossing & (t > 0) & (t < 1) & (u >= -slack) & (u <= 1 + slack)
             # Segments that run along the line need no cut: where they end, others of their rings touch it.
         for end, near in ((a, a_near), (b, b_near)):
-            e = end[line] - p
-            share = np.clip((e * s).sum(axis=1) / s_length**2, 0, 1)
-            off = e - s * share[:, None]
-            near[line[(off * off).sum(axis=1) <= BESIDE_M**2]] = True
+            on = self._is_border[segment] & (_off(end[line], p, q) <= ON_M)
+            near[line[on]] = True
+            hit &= ~on
         return line[hit], t[hit]
+
+
+def _off(places: Floats, p: Floats, q: Floats) -> Floats:
+    """(n,) how far each place (n, 2) is from its segment p to q, (n, 2) each."""
+    s, e = q - p, places - p
+    share = np.clip((e * s).sum(axis=1) / (s * s).sum(axis=1), 0, 1)
+    return np.asarray(np.hypot(*(e - s * share[:, None]).T), dtype=float)
 
 
 def _without_tiny(line: Ints, start: Floats, end: Floats, length: Floats, n: int) -> tuple[Ints, Floats, Floats]:
     """Give tiny parts to their neighbours; a line that has tiny parts only becomes one part."""
-    solid = (end - start) * length[line] >= TINY_M
+    # What ends nearer to a border than ON_M was not cut by it: at the ends no part shorter than that is a sliver.
+    at_end = (start == 0) | (end == 1)
+    solid = (end - start) * length[line] >= np.where(at_end, ON_M - _TOUCH_M, TINY_M)
     lost = np.ones(n, dtype=bool)
     lost[line[solid]] = False
     whole = np.flatnonzero(lost)

@@ -27,7 +27,7 @@ from ..problems import BadInput, Problem
 from ..survey.model import Survey
 from . import edges, reachable
 from .border_places import Corners, border_places, border_rings, stub_feet
-from .graph import Floats, GroundGraph, Ints, NodeKind
+from .graph import Bools, Floats, GroundGraph, Ints, LeadArc, NodeKind
 from .hub_places import delaunay_triangles, fermat_points, neighbour_triples, pairs_of_triangles
 from .joint_places import MANY_LAMPS, joint_area, meeting_places, nearest_places, ring_places
 from .leads import cheapest_extension_kit, lead_arcs
@@ -188,6 +188,23 @@ class _Builder:
             hub = self.nodes.add((point[0], point[1]), NodeKind.HUB_PLACE)
             self.links += [(hub, int(node)) for node in self.terminal_node[triple] if node >= 0]
 
+    def heights(self, xy: Floats) -> Floats:
+        """(n,) heights of the nodes, in m."""
+        z = np.round(self.land.height(xy), 3)
+        for node, fixed in self.z_fixed.items():
+            z[node] = fixed
+        return z
+
+    def hang(self, xyz: Floats, kind: Ints) -> tuple[Bools, Ints, list[LeadArc]]:
+        """Which nodes may hold a joint, whose post each is (-1: none), and the lead arcs to them."""
+        may_joint = self.land.may_joint(xyz[:, :2])
+        may_joint[np.isin(kind, [NodeKind.SUPPLY, NodeKind.SLEEVE_END])] = False
+        may_joint[kind == NodeKind.POST] = True
+        post_lamp = np.array(self.nodes.post_lamp, dtype=np.int64)
+        every, kit_price = np.arange(len(xyz)), cheapest_extension_kit(self.job)
+        arcs = lead_arcs(self.land, xyz, may_joint, post_lamp, every, self.extension, kit_price)
+        return may_joint, post_lamp, arcs
+
     def join(self) -> GroundGraph:
         """Edges, lead arcs, and the finished graph."""
         land, nodes = self.land, self.nodes
@@ -233,10 +250,8 @@ def neighbour_pairs(points: Floats, count: int) -> Ints:
 
 def assemble(builder: _Builder, xy: Floats, kind: Ints, pairs: Ints) -> GroundGraph:
     """Price the trench lines, add stubs and sleeves, hang the lamps."""
-    land, job, survey = builder.land, builder.job, builder.survey
-    z = np.round(land.height(xy), 3)
-    for node, fixed in builder.z_fixed.items():
-        z[node] = fixed
+    land, survey = builder.land, builder.survey
+    z = builder.heights(xy)
     priced = land.price_lines(xy[pairs[:, 0]], xy[pairs[:, 1]], *land.ends_z(z, pairs))
     keep = priced.allowed & ~edges.beside_others(xy, pairs, priced.trench_price)
     pairs = pairs[keep]
@@ -268,12 +283,7 @@ def assemble(builder: _Builder, xy: Floats, kind: Ints, pairs: Ints) -> GroundGr
         capacity.append(duct.capacity)
         sleeve.append(idx)
         stub.append(False)
-    may_joint = land.may_joint(xy)
-    may_joint[np.isin(kind, [NodeKind.SUPPLY, NodeKind.SLEEVE_END])] = False
-    may_joint[kind == NodeKind.POST] = True
-    post_lamp = np.array(builder.nodes.post_lamp, dtype=np.int64)
-    every = np.arange(len(xy))
-    arcs = lead_arcs(land, xyz, may_joint, post_lamp, every, builder.extension, cheapest_extension_kit(job))
+    may_joint, post_lamp, arcs = builder.hang(xyz, kind)
     return GroundGraph(
         xyz=xyz,
         kind=kind,
@@ -314,3 +324,22 @@ def build_ground(job: Job, survey: Survey, *, file: str = "survey.csv") -> Groun
     if problems:
         raise BadInput(problems)
     return pull_taut(Ground(graph, builder.land, graph.num_nodes, graph.num_edges))
+
+
+def lamps_without_joint(job: Job, survey: Survey, *, file: str = "survey.csv") -> list[Problem]:
+    """The problems of lamps whose leads reach no joint place, as ``build_ground`` has them; no line is looked at."""
+    builder = _Builder(job, survey, file)
+    found: list[Problem] = []
+    # Most leads reach a joint place of their own; the others may yet reach a place at a border, or a hub.
+    for places in (
+        (builder.place_fixed, builder.place_corners, builder.place_joints),
+        (builder.place_borders, builder.place_hubs),
+    ):
+        for place in places:
+            place()
+        xy, kind = builder.nodes.array(), np.array(builder.nodes.kind, dtype=np.int64)
+        arcs = builder.hang(np.column_stack([xy, builder.heights(xy)]), kind)[2]
+        found = reachable.without_joint(builder.land, arcs, file)
+        if not found:
+            break
+    return found

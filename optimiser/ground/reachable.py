@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
 import shapely
 
 from ..problems import Problem
-from .graph import Bools, GroundGraph, Ints
+from .graph import Bools, GroundGraph, Ints, LeadArc
 from .joint_places import joint_area
 from .standing import deep_in_no_dig
 from .zones import Land
@@ -44,14 +45,19 @@ def problems(land: Land, graph: GroundGraph, file: str) -> list[Problem]:
     hung: dict[int, list[int]] = {}
     for arc in graph.leads:
         hung.setdefault(arc.lamp, []).append(arc.node)
-    no_joint = [idx for idx in range(len(survey.lamps)) if idx not in hung]
-    area = joint_area(land) if no_joint else None
-    for idx in no_joint:
-        found.append(_no_joint(land, idx, area, file))
+    found += without_joint(land, graph.leads, file)
     for idx, nodes in hung.items():
         if open_supply.any() and not fed & set(part[nodes].tolist()):
             found.append(_walled_off(land, idx, degree[nodes] > 0, file))
     return found
+
+
+def without_joint(land: Land, arcs: Iterable[LeadArc], file: str) -> list[Problem]:
+    """Every lamp that none of the lead arcs hangs."""
+    hung = {arc.lamp for arc in arcs}
+    none = [idx for idx in range(len(land.survey.lamps)) if idx not in hung]
+    area = joint_area(land) if none else None
+    return [_no_joint(land, idx, area, file) for idx in none]
 
 
 def _walled_off(land: Land, idx: int, has_edges: Bools, file: str) -> Problem:

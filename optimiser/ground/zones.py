@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from ..job import Job
 from ..survey.model import Survey
 from .aiming import circle, ways_are_free
-from .borders import BESIDE_M, TINY_M, Borders, Parts, sides_of
+from .borders import ON_M, TINY_M, Borders, Parts, sides_of
 from .graph import Bools, Floats, Ints, NodeKind
 from .heights import Heights
 
@@ -28,7 +28,8 @@ PUSH_M = 0.002
 MAINS_ALONG_M = 0.3
 """Length of trench within ``mains_clear_m`` of a mains line from which it runs along it rather than crosses it."""
 _MICRON = 1e-6
-_EIGHT = np.array([(np.cos(k * np.pi / 4), np.sin(k * np.pi / 4)) for k in range(8)]) * BESIDE_M
+_RING = circle(np.zeros(2), 1.01 * ON_M)
+"""Places round a place on a border: some lie on either side of it, more than a micron off."""
 
 
 def pushed(shape: BaseGeometry, by_m: float) -> BaseGeometry:
@@ -118,8 +119,7 @@ class Land:
         self._lay_limits()
         sides = sides_of([zone.polygon for zone in survey.zones])
         self.borders = Borders(*sides)
-        bends = [np.vstack(pair) for pair in zip(sides, self.heights.creases, strict=True)]
-        self._cut_at = self.borders if self.heights.flat else Borders(*bends)
+        self._cut_at = self.borders if self.heights.flat else Borders(*sides, creases=self.heights.creases)
         self._prepare()
 
     # -- laying out ----------------------------------------------------------------------------------------------------
@@ -276,11 +276,14 @@ class Land:
 
         Returns
         -------
-        (n,) whether other ground that may be dug lies within a millimetre or two of the point.
+        (n,) whether the point lies on a border (within ``ON_M``) with other ground that may be dug.
         """
-        around = (np.asarray(points, dtype=float)[:, None, :] + _EIGHT[None]).reshape(-1, 2)
-        beside = self.ground_at(around).reshape(-1, 8)
-        return np.asarray(((beside != np.asarray(ground)[:, None]) & ~self.no_dig[beside]).any(axis=1), dtype=bool)
+        points, ground = np.asarray(points, dtype=float).reshape(-1, 2), np.asarray(ground)
+        pays = self.borders.on(points)
+        asked = np.flatnonzero(pays)
+        beside = self.ground_at((points[asked, None, :] + _RING[None]).reshape(-1, 2)).reshape(len(asked), len(_RING))
+        pays[asked] = ((beside != ground[asked, None]) & ~self.no_dig[beside]).any(axis=1)
+        return pays
 
     def ends_z(self, z: Floats, pairs: Ints) -> tuple[Floats | None, Floats | None]:
         """Heights of both ends of lines between nodes of these heights, or None where the site is flat: quicker."""

@@ -25,7 +25,11 @@ class Quote(Model):
     grounds: dict[str, NonNegative] = Field(
         default_factory=dict, description="minutes for a metre of trench in these grounds, by name"
     )
-    crossing_min: NonNegative = Field(0.0, description="minutes to open and mend the border to another ground")
+    crossing_min: NonNegative = Field(
+        0.0,
+        description="minutes to open and mend the border where a trench passes into another ground and either has a "
+        "crossing price (grounds.NAME.crossing)",
+    )
     pull_min: NonNegative = Field(0.0, description="minutes to pull one cable through a sleeve")
     cable_min_per_m: NonNegative = Field(description="minutes to lay a metre of cable")
     joint_min: NonNegative = Field(description="minutes to make a joint, in a kit or in a post")

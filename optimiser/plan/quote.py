@@ -88,7 +88,7 @@ def _labour(
             dug_m[trench.ground] += trench.length_m
     for ground in job.grounds:
         book.labour("trench", ground, dug_m[ground], "m", rates.grounds.get(ground, rates.trench_min_per_m))
-    book.labour("crossing", "", sum(trench.borders for trench in trenches) / 2, "", rates.crossing_min)
+    book.labour("crossing", "", _crossings(job, trenches), "", rates.crossing_min)
     pulled = sum(len(trench.cables) for trench in trenches if trench.sleeve is not None)
     book.labour("pull", "", pulled, "", rates.pull_min)
     book.labour("lay", "", math.fsum(cable.cut_m for cable in cables), "m", rates.cable_min_per_m)
@@ -98,6 +98,17 @@ def _labour(
     book.labour("driver", "", len(drivers), "", rates.driver_min)
     book.labour("circuit", "", len(circuits), "", rates.circuit_min)
     book.labour("fixed", "", rates.fixed_hours, "h", 60.0)
+
+
+def _crossings(job: Job, trenches: Sequence[m.TrenchPlan]) -> int:
+    """How often trenches pass between grounds one of which is priced for crossing; a fork on a border is one place."""
+    grounds_at: dict[tuple[float, ...], set[str]] = defaultdict(set)
+    for trench in trenches:
+        if trench.sleeve is None:
+            for place in (trench.route[0], trench.route[-1]):
+                grounds_at[tuple(place[:2])].add(trench.ground)
+    priced = {name for name, ground in job.grounds.items() if ground.crossing > 0}
+    return sum(min(len(grounds) - 1, len(grounds & priced)) for grounds in grounds_at.values())
 
 
 class _Book:

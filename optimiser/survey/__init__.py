@@ -15,6 +15,7 @@ from dataclasses import replace
 
 from ..job import Dxf, Job, Measuring
 from ..problems import BadInput, Problem, nearest
+from .empty_columns import told_once
 from .far_off import far_off
 from .lines import Heights, make_mains, make_sleeves, place_of, read_lines
 from .look_over import look_over
@@ -23,6 +24,7 @@ from .points import POSITION_FIELDS, Point, Points, fold, read_points
 from .readers import read_rows
 from .reduce import Reduced, reduce
 from .steep import doubtful_heights
+from .swapped import swapped
 from .uncertain import uncertain
 from .zones import Outline, name_grounds, read_outlines, zones_of_tree
 
@@ -111,10 +113,14 @@ def build_survey(reduced: Reduced, file: str, job: Job) -> Survey:
     if not _hides_the_ground(points):
         faults, more = look_over(survey, [name for name, _ in sleeve_lines], job, file)
         problems, notes = problems + faults, notes + more
+    mirrored = swapped(points.points, outlines, zones, job)
     if problems:
+        if mirrored:  # it may be the reason of the others
+            problems = [Problem(file, 0, "x, y", f"found that {mirrored}", "look at both columns again"), *problems]
         raise BadInput([reduced.table.place(problem) for problem in problems])
     doubts = [doubt.words for doubt in doubtful_heights(points.points, zones, job)]
     doubts += [lamp.words for lamp in far_off(points.points)]
+    doubts += [mirrored] * bool(mirrored)
     more = [*reduced.notes, *uncertain(reduced, zones, job), *doubts]
     return replace(survey, notes=tuple(dict.fromkeys([*points.notes, *more, *notes])))
 
@@ -129,7 +135,9 @@ def points_of(reduced: Reduced, file: str) -> Points:
         for problem in points.problems
         if not (problem.line in said.get(problem.field, ()) and problem.found.startswith("is empty"))
     ]
-    return replace(points, problems=(*reduced.problems, *problems))
+    reckoned = {index for index, placed in reduced.placed.items() if placed.how != "grid"}
+    every = told_once((*reduced.problems, *problems), reduced.table, reckoned, file)
+    return replace(points, problems=tuple(every))
 
 
 def problems_without_job(data: bytes, file: str, measuring: Measuring, dxf: Dxf) -> list[Problem]:

@@ -4,7 +4,8 @@ Gauss-Newton with Marquardt's damping on the sparse normal equations; the points
 measurement, and each group has its own cofactors. Gross errors are sought by Baarda's data snooping: a measurement
 whose residual is more than ``BLUNDER`` of its own standard errors is suspected, the worst of each group first. It is
 left out where the rest of the group says that it is this one; where several explain the misfit equally well, as with
-three tapes to one point, all of them are named and none is left out. Knows no file, no names.
+three tapes to one point, all of them are named and none is left out; what the others place without any of them, each
+left out in turn, is put there and not called uncertain. Knows no file, no names.
 
 References
 ----------
@@ -28,6 +29,8 @@ Ints = NDArray[np.int64]
 
 BLUNDER = 3.29
 _ALIKE = 0.95  # suspects within this share of the worst cannot be told apart
+_MOST_SUSPECTS = 12  # of one set: more are not left out one by one
+_CHANCE = 0.001  # a sum of squares that good measurements pass once in a thousand groups
 _ROUNDS = 12
 _STEPS = 60  # of one solution; good tapes take four or five
 _LARGEST_GROUP = 1500  # points; the cofactors of larger groups are not computed
@@ -90,6 +93,8 @@ class Adjustment:
     """(m,) the group of each measurement, -1 where it is between fixed points."""
     left_out: list[int] = field(default_factory=list)
     unresolved: list[list[int]] = field(default_factory=list)
+    doubted: frozenset[int] = frozenset()
+    """Points whose place hangs on which of a set of ``unresolved`` is wrong."""
     converged: bool = True
 
     @property
@@ -147,7 +152,42 @@ def adjust(start: Floats, free: NDArray[np.bool_], observations: Sequence[Observ
         if not again:
             break
     result.left_out, result.unresolved = left_out, unresolved
+    result.doubted = frozenset(point for suspects in unresolved for point in _doubted(net, result, used, suspects))
     return result
+
+
+def _doubted(net: _Network, result: Adjustment, used: NDArray[np.bool_], suspects: Sequence[int]) -> list[int]:
+    """
+    The points of a group that hang on which of its suspects is wrong; the others are put where all agree.
+
+    Without each suspect in turn the rest places the group anew. A point that comes to the same place each time, within
+    half of its own standard error, is known without any of them, and better than with all. Where the misfit stays
+    whoever is left out, more is wrong than one, and the whole group hangs on it.
+    """
+    group = int(result.group_of[suspects[0]])
+    points = np.flatnonzero(result.groups == group)
+    own = np.sqrt((result.cofactors[points, 0, 0] + result.cofactors[points, 1, 1]) / 2)
+    members = (result.group_of == group) & used
+    spare = round(float(np.nansum(result.redundancy[members]))) - 1
+    if len(suspects) > _MOST_SUSPECTS or np.isnan(own).any():
+        return [int(point) for point in points]
+    from scipy.special import chdtrc
+
+    places, explained = [], spare < 1
+    for suspect in suspects:
+        without = used.copy()
+        without[suspect] = False
+        net.places = result.places.copy()
+        net.solve(without)
+        places.append(net.places[points])
+        misfit = ((net.value - net.computed(net.places)) / net.sigma)[members & without]
+        explained = explained or float(chdtrc(spare, float(misfit @ misfit))) > _CHANCE
+    middle = np.mean(places, axis=0)
+    agreed = np.max([np.hypot(*(each - middle).T) for each in places], axis=0) <= own / 2
+    if not explained:
+        agreed[:] = False
+    result.places[points[agreed]] = middle[agreed]
+    return [int(point) for point in points[~agreed]]
 
 
 def _worst_by_group(result: Adjustment, used: NDArray[np.bool_]) -> dict[int, int]:

@@ -273,7 +273,7 @@ def _placed(rows: Rows, solved: _Solved) -> dict[int, Placed]:
         how = "tapes" if row.tapes else "offset" if row.base else "receiver" if row.position else "tapes"
         if row.xy is not None:
             how = "grid"
-        factor = strayed.get(int(result.groups[slot]), 1.0)
+        factor = strayed.get(int(result.groups[slot]), 1.0) if slot in result.doubted else 1.0
         sx, sy = (factor * _root(float(result.cofactors[slot, axis, axis])) for axis in (0, 1))
         x, y = (round(float(value), 3) + 0.0 for value in result.places[slot])
         placed[index] = Placed(how, x, y, sx, sy)

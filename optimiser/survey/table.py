@@ -51,6 +51,7 @@ class Table:
     notes: tuple[str, ...] = ()
     labels: Mapping[int, str] = field(default_factory=dict)
     """What stands in the place of a row's number in messages, where the file has no rows: ``feature 3``."""
+    header_row: int = 1
     comma_splits: bool = False
     """Whether a comma without quotes parts a number in two: a text separated by commas."""
 
@@ -120,7 +121,7 @@ def table_of(records: Iterable[tuple[int, Sequence[str]]], file: str, separator:
         texts = {column: record[place] for column, place in columns.items() if place < len(record)}
         if any(texts.values()):
             rows.append(Cells(row, texts))
-    return Table(tuple(rows), separator, tuple(problems), tuple(notes))
+    return Table(tuple(rows), separator, tuple(problems), tuple(notes), header_row=header_row)
 
 
 def _columns(names: list[str], row: int, file: str) -> tuple[dict[str, int], list[str]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from ..ground import lamps_without_joint
 from ..job import Dxf, Job, Measuring
 from ..job_folder import JOB_FILE, mend_job, read_file, survey_settings
 from ..problems import BadInput, Problem
@@ -84,8 +85,8 @@ def _look(
     more = problems_of_points(points, file)
     if job is not None:
         try:
-            notes = list(build_survey(reduced, file, job).notes)
-            more = []
+            survey = build_survey(reduced, file, job)
+            notes, more = list(survey.notes), lamps_without_joint(job, survey, file=file)
         except BadInput as error:
             more = error.problems
     more = [reduced.table.place(problem) for problem in more]

@@ -13,6 +13,7 @@ from ..job import Job
 from ..survey.far_off import far_off
 from ..survey.points import SMALLEST_STEM_MM, Point, Points, fold
 from ..survey.steep import doubtful_heights
+from ..survey.swapped import swapped
 from ..survey.zones import Outline, name_grounds
 
 _CLOSE_M = 0.15
@@ -38,10 +39,17 @@ def looks_wrong(
     sleeves: Sequence[tuple[str, list[Point]]],
     job: Job | None,
 ) -> list[Finding]:
-    """All findings, those of one sort together; at most twenty of each sort, then how many more."""
+    """
+    All findings, those of one sort together; at most twenty of each sort, then how many more.
+
+    Without a job no wall is known, and heights at walls are named as well.
+    """
     whole = [point for point in points.points if point.whole]
     lamps = [point for point in whole if point.kind == "lamp"]
+    zones = name_grounds(outlines, job, "")[0] if job is not None else []
+    mirrored = swapped(points.points, outlines, zones, job)
     sorts = [
+        [Finding(mirrored)] * bool(mirrored),
         _close_together(lamps),
         _corners_out_of_order(points),
         _in_closed_ground(lamps, outlines, job),
@@ -50,7 +58,7 @@ def looks_wrong(
         _small_zones(outlines),
         _short_sleeves(sleeves),
         _thin_stems(whole),
-        _heights(whole, outlines, job),
+        [Finding(doubt.words, doubt.place) for doubt in doubtful_heights(whole, zones, job)],
     ]
     found: list[Finding] = []
     for findings in sorts:
@@ -198,9 +206,3 @@ def _thin_stems(whole: list[Point]) -> list[Finding]:
         for tree in whole
         if tree.kind == "tree" and SMALLEST_STEM_MM <= tree.stem_mm < _THIN_STEM_MM
     ]
-
-
-def _heights(whole: list[Point], outlines: Sequence[Outline], job: Job | None) -> list[Finding]:
-    """Heights that the plan warns of too; without a job no wall is known, and those at walls are named as well."""
-    zones = name_grounds(outlines, job, "")[0] if job is not None else []
-    return [Finding(doubt.words, doubt.place) for doubt in doubtful_heights(whole, zones, job)]

@@ -436,6 +436,19 @@ def test_ground_in_the_way(shape: Any, ground: str, keep_off_m: float, limit: st
     assert limit in found if limit else not found
 
 
+def test_a_bend_beside_a_border_pays_no_crossing() -> None:
+    # 2 mm before the paving the trench bends a little; it meets the paving once, at its end.
+    sketch, _ = paving()
+    bent = [(0.1, 0.0), (3.998, 1.0), (4.0, 1.0)]
+    name, ground, _, cables, *_ = sketch.trenches[4]
+    route = sketch.cables[1][5]
+    sketch.cables[1] = (*sketch.cables[1][:5], [*route[:1], *bent, *route[3:]], None)
+    for borders, holds in ((1, True), (2, False), (3, False)):
+        sketch.trenches[4] = (name, ground, bent, cables, None, False, borders)
+        broken = [finding.limit for finding in judge(sketch, make(sketch)).violations]
+        assert broken == ([] if holds else ["trench prices"])
+
+
 def test_touching_no_dig_zones_leave_no_gap() -> None:
     # The trench runs along the border that two ponds share, which is inside their union.
     sketch, data = _site("pond")

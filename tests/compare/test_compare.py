@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import json
 from collections.abc import Sequence
 from pathlib import Path
+from xml.etree import ElementTree
 
 import networkx as nx
 import numpy as np
 import pytest
 
 from optimiser.check import check_plan
+from optimiser.compare.alike import same_layout
 from optimiser.compare.alternatives import Variant, list_variants
 from optimiser.compare.common_ground import BoundTask, bound_on, same_ground, union_of
 from optimiser.compare.compare import Compared, Wanted, compare
 from optimiser.compare.model import Figures
-from optimiser.compare.verdict import recommendation
+from optimiser.compare.verdict import differences, recommendation
 from optimiser.compare.workers import workers
 from optimiser.documents.compare_folder import comparison_contents
+from optimiser.documents.compare_sheet import draw_side_by_side
+from optimiser.documents.compare_text import comparison_text
 from optimiser.ground import Ground, build_ground
 from optimiser.job_folder import open_job
 from optimiser.make_plan import Made, Options, make_plan, make_whole
@@ -145,16 +150,60 @@ def test_where_ground_prices_differ_nothing_is_certain_on_a_common_graph(compare
     assert "own graph" in said["dearer bed"].says
 
 
-def test_close_alternatives_are_too_close_to_call(cases: Path) -> None:
-    """The same job twice, but for a price that no layout pays: neither can be cheaper for certain."""
+@pytest.fixture(scope="module")
+def twice(cases: Path) -> Compared:
+    """The same job twice, but for a setting that no layout depends on."""
     path = cases / "terrace"
-    twice = [
-        Variant(name, open_job(path, {"drivers.60 W.price": 75.0, "mains.volts": volts}), None)
-        for name, volts in (("a", 230), ("b", 240))
-    ]
-    found = ran(twice).comparison
-    assert [difference.certainty for difference in found.differences] == ["too_close_to_call"]
-    assert found.differences[0].could_save is not None
+    return ran(
+        [Variant(name, open_job(path, {"mains.volts": volts}), None) for name, volts in (("a", 230), ("b", 240))]
+    )
+
+
+def test_one_layout_twice_is_called_that(twice: Compared) -> None:
+    found = twice.comparison
+    (difference,) = found.differences
+    assert (difference.certainty, difference.costs_more) == ("same_layout", 0)
+    assert difference.says.startswith("the same layout as 'a', at the same cost")
+    assert found.says.startswith("Take 'a' or 'b': both are planned as the same layout, at ")
+    assert "costs the same as the recommended one: the same layout" in words_of_sheet(twice)
+    assert "too close" not in comparison_text(found, out=None) and "the same layout" in comparison_text(found, out=None)
+
+
+def test_other_layouts_of_one_cost_are_too_close_to_call(twice: Compared) -> None:
+    """The same two, had they been planned otherwise for the same sum."""
+    results = twice.comparison.alternatives
+    (difference,) = differences(results[0], results, ["a", "b"], "EUR")
+    assert difference.certainty == "too_close_to_call" and difference.could_save is not None
+    assert difference.says.startswith("too close to call: as planned, 'b' costs the same")
+    close = dataclasses.replace(twice, comparison=twice.comparison.model_copy(update={"differences": [difference]}))
+    assert "costs the same as the recommended one: too close to call" in words_of_sheet(close)
+    more = difference.model_copy(update={"costs_more": 3.2})
+    dearer = dataclasses.replace(twice, comparison=twice.comparison.model_copy(update={"differences": [more]}))
+    assert "3.20 EUR more than the recommended one: too close to call" in words_of_sheet(dearer)
+
+
+def words_of_sheet(compared: Compared) -> list[str]:
+    svg = draw_side_by_side(compared.comparison, [None if one is None else one[0] for one in compared.plans])
+    return ["".join(node.itertext()) for node in ElementTree.fromstring(svg).iter("{http://www.w3.org/2000/svg}text")]
+
+
+def test_a_layout_is_the_same_whatever_its_parts_are_called_and_cost(twice: Compared) -> None:
+    assert twice.plans[0] is not None
+    plan = twice.plans[0][0]
+    first = plan.cables[0]
+    turned = first.model_copy(update={"route": first.route[::-1], "price": first.price + 1, "drop_v": 0.0})
+    assert same_layout(plan, plan.model_copy(update={"cables": [*plan.cables[1:], turned]}))
+    thicker = first.model_copy(update={"cable": "2 x 2.5" if first.cable != "2 x 2.5" else "2 x 1.5"})
+    moved = plan.joints[0].model_copy(update={"x": plan.joints[0].x + 0.001})
+    other = plan.drivers[0].model_copy(update={"model": "another"})
+    for change in (
+        {"cables": [thicker, *plan.cables[1:]]},
+        {"cables": plan.cables[1:]},
+        {"joints": [moved, *plan.joints[1:]]},
+        {"drivers": [other, *plan.drivers[1:]]},
+        {"trenches": plan.trenches[1:]},
+    ):
+        assert not same_layout(plan, plan.model_copy(update=change))
 
 
 # --- the common ground

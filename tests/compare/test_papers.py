@@ -135,6 +135,11 @@ def test_a_comparison_is_replaced_only_when_asked_and_only_when_it_is_ours(out: 
     refused = run(site, "--drivers", "1", "--out", copy, "--replace")
     assert refused.exit_code == 2 and "1-1-driver/notes.txt, which no comparison wrote" in refused.stderr
     (copy / "1-1-driver" / "notes.txt").unlink()
+    drawn = (copy / "1-1-driver" / "plan.svg").read_bytes()
+    (copy / "1-1-driver" / "plan.svg").write_bytes(drawn + b"<!-- mine -->")
+    refused = run(site, "--drivers", "1", "--out", copy, "--replace")
+    assert refused.exit_code == 2 and "holds 1-1-driver/plan.svg, changed since being written" in refused.stderr
+    (copy / "1-1-driver" / "plan.svg").write_bytes(drawn)
     assert {path: path.read_bytes() for path in sorted(copy.rglob("*")) if path.is_file()} == before
     assert run(site, "--drivers", "1", "--out", copy, "--replace").exit_code == 0
     assert (copy / "1-as-it-stands").exists() or not (copy / "2-2-drivers").exists()
@@ -159,6 +164,22 @@ def test_where_no_alternative_has_a_layout_that_is_the_answer(cases: Path, tmp_p
     assert said.stderr == "No layout of any alternative; nothing was written.\n"
     assert not [line for line in said.stdout.splitlines() if line.split()[-2:] == ["-", "-"]]  # rows that say nothing
     assert not (tmp_path / "out").exists()
+
+
+def test_doubts_of_the_survey_are_told_once_where_there_is_no_layout(cases: Path, tmp_path: Path) -> None:
+    """A lamp far from all else may be why the drop cannot be kept; `plan` tells so of one job."""
+    shutil.copytree(cases / "terrace", tmp_path / "job")
+    job, survey = tmp_path / "job/job.toml", tmp_path / "job/survey.csv"
+    survey.write_text(survey.read_text(encoding="utf-8") + "L07,lamp,spike,5.00,-210.00\n", encoding="utf-8")
+    before = job.read_text(encoding="utf-8")
+    job.write_text(before + '\n[voltage]\nmax_drop = 2\ndrop_from = "nominal"\n', encoding="utf-8")
+    said = run(tmp_path / "job", "--drivers", "1", "--drivers", "2", "--out", tmp_path / "out")
+    assert said.exit_code == 3
+    doubt = "lamp L07 is 199 m from the next point of the survey: look whether it stands there"
+    plain = " ".join(said.stdout.split())
+    assert plain.count(doubt) == 1
+    assert f"To look at in the survey and the job, for a slip there may be the reason - {doubt}" in plain
+    assert max(map(columns_of, said.stdout.splitlines())) <= 80
 
 
 @pytest.mark.slow

@@ -21,7 +21,7 @@ from optimiser.documents.panel import draw_panel
 from optimiser.documents.sheet import possible_sheets
 from optimiser.documents.strands import lay_strands
 from optimiser.documents.svg import cut_to_width, text_width, wrap
-from optimiser.plan.model import Plan
+from optimiser.plan.model import Plan, SitePosition
 from tests.documents.sample import NASTY, courtyard, many_circuits, one_lamp, park, with_names
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -77,9 +77,26 @@ def test_everything_is_on_the_sheet(plan: Plan) -> None:
     for circuit in plan.circuits:
         assert words.count(circuit.id) >= (2 if plan.cables else 1)  # on the map and in the table
     joined = " ".join(words)
-    for needed in ("Cautions", "licensed electrician", "30 mA", "grid north", "Cost", plan.job.digest[:12]):
+    for needed in ("Cautions", "licensed electrician", "30 mA", "y of the survey", "Cost", plan.job.digest[:12]):
         assert needed in joined
     assert plan.job.title in joined
+
+
+@pytest.mark.parametrize(
+    ("bearing", "words"),
+    [
+        (None, "y of the survey"), (0, "y, true north"), (0.3, "y, true north"), (360, "y, true north"),
+        (45, "y, 45° right of true north"), (-90, "y, 90° left of true north"), (270, "y, 90° left of true north"),
+    ],
+)  # fmt: skip
+def test_the_arrow_claims_north_only_where_a_position_tells_it(bearing: float | None, words: str) -> None:
+    """The arrow shows y, which points right of north where its bearing, clockwise from north, is positive."""
+    position = None if bearing is None else SitePosition(latitude=47, longitude=8, x=0, y=0, y_bearing=bearing)
+    plan = courtyard()
+    plan = plan.model_copy(update={"site": plan.site.model_copy(update={"position": position})})
+    said = texts(draw_plan(plan))
+    assert words in said
+    assert [one for one in said if "north" in one] == [words] * ("north" in words)
 
 
 def test_the_stated_scale_is_the_drawn_scale() -> None:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
+import subprocess
 from pathlib import Path
 
 import pytest
 
-from optimiser.documents.folder import write_plan_folder
+from optimiser.documents.folder import PLAN_RECORD_FILE, write_plan_folder
 from optimiser.documents.plan_file import plan_json
 from optimiser.plan.model import Plan
 from optimiser.problems import BadInput
@@ -27,7 +29,7 @@ def test_writes_everything_and_reads_back(tmp_path: Path) -> None:
     out = tmp_path / "new" / "plan"
     written = write_plan_folder(plan, FILES, out, replace=False)
     assert written == [out / name for name in NAMES]
-    assert names(out) == {path.name for path in written}
+    assert names(out) == {path.name for path in written} | {PLAN_RECORD_FILE}
     assert names(out.parent) == {"plan"}
     assert (out / "survey.csv").read_bytes() == FILES["survey.csv"]
     assert Plan.model_validate_json((out / "plan.json").read_bytes()) == plan
@@ -65,6 +67,44 @@ def test_an_earlier_plan_is_replaced_only_when_asked(tmp_path: Path) -> None:
     assert names(tmp_path) == {"plan"}
 
 
+@pytest.mark.parametrize("name", ["plan.svg", "cut_list.csv", "survey.csv", "plan.json"])
+def test_a_file_that_was_changed_is_not_replaced(tmp_path: Path, name: str) -> None:
+    """A drawing corrected by hand, a cut ticked off: nothing of it is lost, until it is moved away."""
+    out = tmp_path / "plan"
+    write_plan_folder(courtyard(), FILES, out, replace=False)
+    edited = (out / name).read_bytes() + b"\n"
+    (out / name).write_bytes(edited)
+    before = {path.name: path.read_bytes() for path in out.iterdir()}
+    with pytest.raises(BadInput) as refusal:
+        write_plan_folder(one_lamp(), FILES, out, replace=True)
+    assert str(refusal.value) == (
+        f"{out}: holds {name}, changed since being written\n"
+        "    mend: move that elsewhere to keep it, delete it, or choose another folder"
+    )
+    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+    if name != "plan.json":  # without it the folder holds no plan
+        (out / name).rename(tmp_path / name)
+        write_plan_folder(one_lamp(), FILES, out, replace=True)
+        assert (tmp_path / name).read_bytes() == edited
+        write_plan_folder(courtyard(), FILES, out, replace=True)  # the new record is of the new files
+
+
+def test_the_record_is_read_by_sha256sum(tmp_path: Path) -> None:
+    """GNU coreutils, where it is installed, checks the folder by its record."""
+    program = shutil.which("sha256sum")
+    if program is None:
+        pytest.skip("sha256sum is not installed")
+    write_plan_folder(courtyard(), FILES, tmp_path / "plan", replace=False)
+    checked = subprocess.run(
+        [program, "--check", "--strict", PLAN_RECORD_FILE],
+        cwd=tmp_path / "plan",
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (checked.returncode, checked.stdout) == (0, "".join(f"{name}: OK\n" for name in NAMES))
+
+
 def test_folders_of_others_are_left_alone(tmp_path: Path) -> None:
     (tmp_path / "letters").mkdir()
     (tmp_path / "letters" / "dear.txt").write_text("dear")
@@ -90,7 +130,7 @@ def test_an_empty_folder_may_be_filled(tmp_path: Path) -> None:
     assert names(tmp_path) == {"plan"}
 
 
-@pytest.mark.parametrize("name", ["plan.json", "../up.csv", "", "..", "a/b", "a\\b", "plan.svg"])
+@pytest.mark.parametrize("name", ["plan.json", "../up.csv", "", "..", "a/b", "a\\b", "plan.svg", PLAN_RECORD_FILE])
 def test_copies_cannot_leave_the_folder_or_cover_the_plan(tmp_path: Path, name: str) -> None:
     with pytest.raises(BadInput, match="cannot stand beside"):
         write_plan_folder(courtyard(), {name: b""}, tmp_path / "plan", replace=False)

@@ -81,6 +81,30 @@ def test_crossing_sums_are_halves_where_the_ground_changes() -> None:
     assert price(land, (2.5, -1), (3.5, 1)) == pytest.approx(40 * math.sqrt(5))
 
 
+@pytest.mark.parametrize("off_mm", [-4, -3, -2, -1, 0, 1, 2, 3, 4])
+@pytest.mark.parametrize("angle_deg", [90, 45, 10, 1])
+@pytest.mark.parametrize("turn_deg", [0, 33])
+def test_a_bend_beside_a_border_pays_the_crossing_once(off_mm: int, angle_deg: float, turn_deg: float) -> None:
+    """
+    Two lines that meet a few millimetres off a border, in lawn or in paving: half of 30 and half of 4, once.
+
+    At 2 mm off, in lawn, the first line once paid half of lawn's 4 and the second paid it twice. A third line, that
+    goes back into the ground that the bend stands in, crosses nothing.
+    """
+    grounds = {"lawn": {"per_m": 0, "crossing": 4}, "paving": {"per_m": 0, "crossing": 30}}
+    turn, angle = math.radians(turn_deg), math.radians(angle_deg)
+    across = np.array([math.cos(turn), math.sin(turn)])  # into the paving
+    along = np.array([-across[1], across[0]])
+    corners = [tuple(x * across + y * along) for x, y in ((0, -50), (20, -50), (20, 50), (0, 50))]
+    land = land_of([zone("paving", "paving", corners)], grounds)
+    bend = np.round(off_mm / 1000 * across, 3)
+    way = math.sin(angle) * across + math.cos(angle) * along
+    a, b, c = bend - 9 * way, bend + 9 * way, bend + math.copysign(9, off_mm) * across + along
+    assert price(land, tuple(a), tuple(bend)) + price(land, tuple(bend), tuple(b)) == pytest.approx(17)
+    if abs(off_mm) >= 1:
+        assert price(land, tuple(bend), tuple(c)) == pytest.approx(0)
+
+
 def test_each_ground_pays_its_own_half_where_two_paid_grounds_meet() -> None:
     grounds = {"lawn": {"per_m": 10, "crossing": 4}, "drive": {"per_m": 60, "crossing": 50}}
     land = land_of([box("paving", "paving", 2, -5, 4, 5), box("drive", "drive", 4, -5, 6, 5)], grounds)

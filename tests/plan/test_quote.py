@@ -10,11 +10,16 @@ import pypdf
 import pytest
 
 from optimiser.check import check_plan
+from optimiser.check.index import Index
+from optimiser.check.quote import judge_quote
+from optimiser.check.report import Book
 from optimiser.documents.papers import PaperOptions, choose_papers, make_papers
+from optimiser.job import Job
 from optimiser.job_folder import JobFolder, open_job
 from optimiser.make_plan import Options, make_plan
 from optimiser.plan.model import Plan
 from optimiser.plan.quote import quote as reckon
+from optimiser.survey.model import Survey
 
 ROOT = Path(__file__).resolve().parents[2]
 HALF_UP = 0.005 + 1e-9
@@ -98,6 +103,74 @@ def test_the_quote_is_what_a_pocket_calculator_gives(tmp_path: Path) -> None:
     assert quote.net == 337.22  # 21.21 + 16.97 + 90.91 + 74.18 + 32.46 + 24.22 + 77.27
     assert quote.tax == 27.31  # 8.1 % of 337.22 is 27.31482
     assert quote.total == 364.53
+
+
+# Trenches as ground, route and borders as the cost counts them, and how often a digger passes a border priced for it.
+# Lawn and bed cost nothing to cross, paving and drive do.
+PASSING: dict[str, tuple[list[tuple[str, list[tuple[float, float]], int]], float]] = {
+    "lawn to lawn": ([("lawn", [(0, 0), (1, 0)], 0), ("lawn", [(1, 0), (2, 1)], 0)], 0),
+    "along a border": ([("paving", [(0, 0), (4, 0)], 2), ("paving", [(4, 0), (8, 0)], 2)], 0),
+    "free of charge": ([("lawn", [(0, 0), (4, 0)], 1), ("bed", [(4, 0), (8, 0)], 1)], 0),
+    "through": (
+        [("lawn", [(0, 0), (4, 0)], 1), ("paving", [(4, 0), (4.5, 1), (6, 0)], 2), ("bed", [(9, 0), (6, 0)], 1)],
+        2,
+    ),
+    "both priced": ([("drive", [(0, 0), (4, 0)], 1), ("paving", [(4, 0), (6, 0)], 1)], 1),
+    "a fork on it": (
+        [("lawn", [(0, 0), (4, 0)], 1), ("paving", [(4, 0), (6, 0)], 1), ("paving", [(4, 0), (6, 2)], 1)],
+        1,
+    ),
+    "three grounds": (
+        [("lawn", [(0, 0), (4, 0)], 1), ("bed", [(4, 0), (6, 0)], 1), ("paving", [(4, 0), (6, 2)], 1)],
+        1,
+    ),
+    "three, two priced": (
+        [("lawn", [(0, 0), (4, 0)], 1), ("drive", [(4, 0), (6, 0)], 1), ("paving", [(4, 0), (6, 2)], 1)],
+        2,
+    ),
+}
+
+
+@pytest.fixture(scope="module")
+def terrace(tmp_path_factory: pytest.TempPathFactory) -> tuple[JobFolder, Plan]:
+    return planned(tmp_path_factory.mktemp("terrace"), RATES + "crossing_min = 6\n")
+
+
+@pytest.mark.parametrize("case", PASSING)
+def test_a_crossing_is_charged_where_a_trench_passes_into_other_ground(
+    terrace: tuple[JobFolder, Plan], case: str
+) -> None:
+    """Counted by hand; the check counts the same."""
+    trenches, count = PASSING[case]
+    job, plan = terrace
+    grounds = {"lawn": 0, "bed": 0, "paving": 12, "drive": 5}
+    settings = job.job.model_dump() | {"grounds": {name: {"per_m": 9, "crossing": c} for name, c in grounds.items()}}
+    priced = Job.model_validate(settings)
+    dug = [
+        plan.trenches[0].model_copy(
+            update={"id": f"T0{k}", "ground": ground, "route": route, "borders": borders, "sleeve": None}
+        )
+        for k, (ground, route, borders) in enumerate(trenches, 1)
+    ]
+    parts = (plan.drivers, plan.circuits, plan.joints, plan.cables)
+    quote = reckon(priced, *parts, dug, plan.lamps, plan.reels)
+    assert quote is not None
+    assert [item.quantity for item in quote.items if item.kind == "crossing"] == ([count] if count else [])
+    assert broken(plan.model_copy(update={"trenches": dug, "quote": quote}), priced, job.survey) == []
+    if count:
+        more = [
+            item.model_copy(update={"quantity": count + 1}) if item.kind == "crossing" else item for item in quote.items
+        ]
+        wrong = quote.model_copy(update={"items": more})
+        assert broken(plan.model_copy(update={"trenches": dug, "quote": wrong}), priced, job.survey)
+
+
+def broken(plan: Plan, job: Job, survey: Survey) -> list[str]:
+    """What the check finds wrong in the quote alone."""
+    book = Book()
+    names = Index(plan, job, survey, {}, {}, {}, {}, {}, {lamp.name: lamp for lamp in survey.lamps})
+    judge_quote(names, book)
+    return [finding.sentence for finding in book.close().violations]
 
 
 def test_nothing_the_customer_gets_tells_what_anything_cost(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -167,3 +168,72 @@ def test_good_tapes_raise_no_suspicion() -> None:
     off = np.hypot(*(result.places[4:] - truth).T)
     stated = np.sqrt(result.cofactors[4:, 0, 0] + result.cofactors[4:, 1, 1])
     assert np.sqrt((off**2).mean()) == pytest.approx(np.sqrt((stated**2).mean()), rel=0.06)
+
+
+def test_one_wrong_tape_makes_uncertain_what_hangs_on_it_and_no_more() -> None:
+    """
+    Peg C free, taped from four fixed ones; lamps by three tapes each, C the third; one tape of one lamp 0.40 m long.
+
+    By hand: a lamp has one tape more than it needs, so that any of its three may be the wrong one, and without any one
+    of them the other two fit whatever they are: then C is where its own exact tapes have it, and so is the other lamp.
+    """
+    fixed = [(0.0, 0.0), (20, 0), (20, 20), (0, 20)]
+    c, lamps = (10.0, 10.0), [(5.0, 4.0), (14.0, 3.0)]
+    tapes = [Observation(Sort.DISTANCE, 4, math.dist(peg, c), 0.02, k) for k, peg in enumerate(fixed)]
+    for point, lamp in enumerate(lamps, 5):
+        tapes += [
+            Observation(Sort.DISTANCE, point, math.dist(peg, lamp), 0.02, k)
+            for k, peg in ((0, fixed[0]), (1, fixed[1]))
+        ]
+        tapes.append(Observation(Sort.DISTANCE, point, math.dist(c, lamp), 0.02, 4))
+    assert not adjust_all(fixed, c, lamps, tapes).doubted
+    wrong = [*tapes[:4], dataclasses.replace(tapes[4], value=tapes[4].value + 0.4), *tapes[5:]]
+    result = adjust_all(fixed, c, lamps, wrong)
+    (suspects,) = result.unresolved
+    assert 4 in suspects and set(suspects) <= {4, 5, 6}, "the tapes of that lamp, and no other"
+    assert result.doubted == {5}
+    assert result.places[[4, 6]] == pytest.approx(np.array([c, lamps[1]]), abs=1e-5)
+    # Two wrong tapes at two lamps: whichever one is left out, the other's misfit is there still.
+    twice = [*wrong[:7], dataclasses.replace(wrong[7], value=wrong[7].value + 0.4), *wrong[8:]]
+    assert {5, 6} <= adjust_all(fixed, c, lamps, twice).doubted
+
+
+def adjust_all(
+    fixed: list[tuple[float, float]],
+    c: tuple[float, float],
+    lamps: list[tuple[float, float]],
+    tapes: list[Observation],
+) -> Adjustment:
+    places = np.array([*fixed, c, *lamps])
+    return adjust(places, np.arange(len(places)) >= len(fixed), tapes)
+
+
+def test_errors_stated_beside_a_wrong_tape_are_those_that_are_made() -> None:
+    """
+    Eight lamps by three tapes from pegs, the third peg taped itself, one tape wrong by 0.3 to 1 m, true places known.
+
+    Points that are said not to hang on the wrong tape miss their true places by what their standard errors say: 1 on
+    the mean of squares. All nine were called uncertain once.
+    """
+    rng = np.random.default_rng(3)
+    ratios, doubted, cases = [], 0, 0
+    for _ in range(60):
+        truth = np.vstack([[(0, 0), (18, 0), (9, 14)], rng.uniform((1, 1), (17, 12), (8, 2))])
+        pairs = [(2, 0), (2, 1), *((lamp, peg) for lamp in range(3, 11) for peg in range(3))]
+        tapes = [
+            Observation(Sort.DISTANCE, i, math.dist(truth[i], truth[a]) + rng.normal(0, 0.02), 0.02, a)
+            for i, a in pairs
+        ]
+        wrong = 2 + int(rng.integers(24))
+        error = float(rng.choice([-1, 1]) * rng.uniform(0.3, 1))
+        tapes[wrong] = dataclasses.replace(tapes[wrong], value=tapes[wrong].value + error)
+        result = adjust(truth.copy(), np.arange(11) >= 2, tapes)
+        if not result.unresolved:
+            continue
+        cases, doubted = cases + 1, doubted + len(result.doubted)
+        assert tapes[wrong].i in result.doubted
+        off = np.hypot(*(result.places - truth).T)
+        stated = np.sqrt(result.cofactors[:, 0, 0] + result.cofactors[:, 1, 1])
+        ratios += [off[k] / stated[k] for k in range(2, 11) if k not in result.doubted]
+    assert cases > 50 and doubted < 2.5 * cases
+    assert np.sqrt(np.mean(np.square(ratios))) == pytest.approx(1, abs=0.15)

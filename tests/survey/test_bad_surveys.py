@@ -285,6 +285,35 @@ BAD: dict[str, tuple[str | bytes, str]] = {
         "12 V lamps, not 24 V\n"
         "    mend: add a driver for 24 V dc lamps, or correct [lamps.flood]",
     ),
+    "no y in a survey with tapes": (
+        "point,kind,of,x,from1,dist1\nS1,supply,,0,,\nL1,lamp,spike,4,,\nL2,lamp,spike,8,,\nL3,lamp,spike,9,,\n",
+        "survey.csv:1:y: is not in the header\n"
+        "    mend: add a column 'y': how far up the plan each point lies, in metres "
+        "(empty where tapes or degrees place it)",
+    ),
+    "x and y all empty": (
+        "point,kind,of,x,y\nS1,supply,,,\nL1,lamp,spike,,\nL2,lamp,spike,,\nL3,lamp,spike,,\n",
+        "survey.csv:x: is empty in all rows\n"
+        "    mend: write how far to the right each point lies, in metres (empty where tapes or degrees place it)\n"
+        "survey.csv:y: is empty in all rows\n"
+        "    mend: write how far up the plan each point lies, in metres (empty where tapes or degrees place it)",
+    ),
+    "no y but of those that degrees place": (
+        "point,kind,of,x,latitude,longitude\nS1,supply,,,47.376912,8.541234\n"
+        + "".join(f"L{k},lamp,spike,{k},,\n" for k in range(1, 5)),
+        "survey.csv:1:y: is not in the header, and 4 points (from row 3 on) are placed in no other way\n"
+        "    mend: add a column 'y': how far up the plan each point lies, in metres "
+        "(empty where tapes or degrees place it)",
+    ),
+    "no longitude": (
+        "point,kind,of,latitude\nS1,supply,,47.1\nL1,lamp,spike,47.2\nL2,lamp,spike,47.3\nL3,lamp,spike,47.4\n",
+        "survey.csv:1:longitude: is not in the header\n"
+        "    mend: add a column 'longitude': the degrees of each point that has a latitude",
+    ),
+    "y empty in one row": (
+        rows("L3,lamp,spike,5,"),
+        "survey.csv:5:y: is empty\n    mend: write the measured metres",
+    ),
     "degrees": (
         "point,kind,of,x,y\nS1,supply,,11.575310,48.137154\nL1,lamp,spike,11.575402,48.137201\n",
         "survey.csv:x, y: found 11.575310, 48.137154 and all others close by, which look like degrees\n"

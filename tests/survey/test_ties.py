@@ -361,3 +361,18 @@ def test_a_tape_that_cannot_be_read_is_not_said_to_be_missing() -> None:
         (4, "from2"), (5, "dist2"), (6, "from3"), (7, "from2"),
     ]  # fmt: skip
     assert problems[-1].found == "is empty: lamp L4 has a tape from peg A only"
+
+
+def test_one_wrong_tape_makes_one_lamp_uncertain() -> None:
+    """Tapes by Pythagoras from pegs A, B and C, which is taped too; the 5 m from A to L1 is written 0.60 m too long."""
+    pegs = "A,peg,,0,0\nB,peg,,8,0\nC,peg,,,,A,10,B,6,,,,,left\n"  # C at (8, 6)
+    lamps = (
+        "L1,lamp,spike,,,A,5.60,B,5,C,5",  # (4, 3)
+        f"L2,lamp,spike,,,A,{math.hypot(5, 4):.3f},B,{math.hypot(3, 4):.3f},C,{math.hypot(3, 2):.3f}",
+        f"L3,lamp,spike,,,A,{math.hypot(2, 5):.3f},B,{math.hypot(6, 5):.3f},C,{math.hypot(6, 1):.3f}",
+    )
+    read = survey(taped("S1,supply,,1,1", *lamps, pegs=pegs))
+    [note] = [note for note in read.notes if "uncertain" in note]
+    assert note.startswith("lamp L1: placed by tape, uncertain (")
+    assert read.lamps[1].place[:2] == pytest.approx((5, 4), abs=3e-3)
+    assert read.lamps[2].place[:2] == pytest.approx((2, 5), abs=3e-3)
