@@ -12,6 +12,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection
 
+import numpy as np
+
 from .key_vertices import Reach, without_fork
 from .tree import Tree, branch_below, children_of, prune
 
@@ -96,10 +98,10 @@ def _exchange(
         return False
     dist, before = reach(starts, price)
     loose = below.union(path)
-    others = [v for v in (root, *tree) if v not in loose and v not in barred and v not in leaves]
-    if not others:
+    others = np.array(sorted(v for v in (root, *tree) if v not in loose and v not in barred and v not in leaves), int)
+    if not len(others):
         return False
-    target = min(others, key=lambda v: (dist.item(v), v))
+    target = int(others[dist[others].argmin()])
     if dist.item(target) >= price - 1e-7:
         return False
     way = [target]

@@ -65,7 +65,7 @@ def without_fork(
         sorted(v for v in part if v not in barred and (v not in leaves or v == top))
         for part, top in zip(parts, [*tops, -1], strict=True)
     ]
-    found = _nearest(open_to, [set(part).difference(leaves) for part in open_to], reach, price)
+    found = _nearest(open_to, [[v for v in part if v not in leaves] for part in open_to], reach, price)
     ways = _spanning(found, len(parts), price)
     if ways is None:
         return None
@@ -81,7 +81,7 @@ def without_fork(
 
 
 def _nearest(
-    starts: list[list[int]], targets: list[set[int]], reach: Reach, limit: float
+    starts: list[list[int]], targets: list[list[int]], reach: Reach, limit: float
 ) -> dict[tuple[int, int], tuple[float, list[int]]]:
     """Price and nodes of the cheapest way between every two parts, from all but the last, below a price."""
     found: dict[tuple[int, int], tuple[float, list[int]]] = {}
@@ -93,7 +93,8 @@ def _nearest(
             pair = min(number, other), max(number, other)
             if other == number or not theirs:
                 continue
-            target = min(theirs, key=lambda v: (dist.item(v), v))
+            at = np.array(theirs)
+            target = int(at[dist[at].argmin()])
             if dist.item(target) < min(limit, found.get(pair, (math.inf,))[0]):
                 way = [target]
                 while (previous := before.item(way[-1])) >= 0:
