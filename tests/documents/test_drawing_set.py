@@ -130,7 +130,7 @@ def test_every_sheet_says_what_it_is_and_what_to_beware_of(name: str, paper: str
         assert plan.currency not in joined and "Cost" not in joined  # no money on what lies about on site
         if page.view is not None:
             assert f"1 : {page.sheet.scale:,} on {paper}" in words
-            assert "y of the survey" in words and "north" not in joined
+            assert "y of the survey" in words and "true north" not in joined and "grid north" not in joined
         if any(zone.of == "root" for zone in plan.site.zones):
             assert "Near trees dig by hand" in joined
 
