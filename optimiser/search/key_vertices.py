@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection
-from itertools import combinations, pairwise
+from itertools import combinations
 
 import numpy as np
 
-from .tree import Tree, branch_below, prune
+from .tree import Tree, branch_below, hung_from, prune
 
 Reach = Callable[[list[int], float], tuple[np.ndarray, np.ndarray]]
 """From several nodes up to a price: price of the way to each node, and the node before it (negative at a source)."""
@@ -76,8 +76,8 @@ def without_fork(
     if not kept.isdisjoint(inner) or any(v in barred and inner.count(v) > 1 for v in inner):
         return None  # past a barred node of the tree, or with a branch at one
     lines = [(child, up) for child, up in tree.items() if child not in gone and up not in gone]
-    lines += [line for pair in ways for line in pairwise(found[pair][1])]
-    return prune(_hung(lines, root), sorted(ends - {root}))
+    # Ways that share a stretch make it lighter still.
+    return prune(hung_from(root, [*lines, *(found[pair][1] for pair in ways)]), sorted(ends - {root}))
 
 
 def _nearest(
@@ -118,19 +118,3 @@ def _spanning(
             total += found[pair][0]
             chosen.append(pair)
     return chosen if len(chosen) == count - 1 and total < price - 1e-7 else None
-
-
-def _hung(lines: list[tuple[int, int]], root: int) -> Tree:
-    """Lines as a tree, from its root on; ways that share a stretch make it lighter still."""
-    at: dict[int, list[int]] = {}
-    for one, other in lines:
-        at.setdefault(one, []).append(other)
-        at.setdefault(other, []).append(one)
-    tree: Tree = {}
-    ask = [root]
-    for node in ask:
-        for v in at.get(node, ()):
-            if v != root and v not in tree:
-                tree[v] = node
-                ask.append(v)
-    return tree

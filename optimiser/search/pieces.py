@@ -14,7 +14,7 @@ from .oracle_labels import Solution
 from .oracle_part import Part
 from .state import Bench
 from .trace import Traced, trace
-from .tree import Tree, prune
+from .tree import Tree, hung_from, prune
 
 
 def feed_pieces(
@@ -79,20 +79,7 @@ def covering_tree(walks: Sequence[tuple[int, ...]]) -> Tree:
     """A tree over the pieces' edges from the first one's first node, cut back to the joints."""
     if not walks:
         return {}
-    root = walks[0][0]
-    near: dict[int, list[int]] = {}
-    for walk in walks:
-        for u, v in itertools.pairwise(walk):
-            near.setdefault(u, []).append(v)
-            near.setdefault(v, []).append(u)
-    whole: Tree = {}
-    queue = [root]
-    for u in queue:
-        for v in near.get(u, ()):
-            if v != root and v not in whole:
-                whole[v] = u
-                queue.append(v)
-    return prune(whole, (walk[-1] for walk in walks))
+    return prune(hung_from(walks[0][0], walks), (walk[-1] for walk in walks))
 
 
 def graph_pieces(part: Part, solution: Solution) -> tuple[list[tuple[int, ...]], list[int]]:

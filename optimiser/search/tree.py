@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import pairwise
 
 Tree = dict[int, int]
 """node -> parent node; the root's node is no key."""
@@ -44,3 +45,27 @@ def prune(tree: Tree, keep: Iterable[int]) -> Tree:
             kept[node] = tree[node]
             node = tree[node]
     return kept
+
+
+def hung_from(root: int, walks: Iterable[Sequence[int]]) -> Tree:
+    """
+    A tree over all steps of some walks, from ``root`` on, nearest nodes first; where walks meet again, one way is kept.
+
+    Examples
+    --------
+    >>> hung_from(0, [(2, 1, 0), (2, 3), (3, 0)])
+    {1: 0, 3: 0, 2: 1}
+    """
+    near: dict[int, list[int]] = {}
+    for walk in walks:
+        for u, v in pairwise(walk):
+            near.setdefault(u, []).append(v)
+            near.setdefault(v, []).append(u)
+    tree: Tree = {}
+    queue = [root]
+    for u in queue:
+        for v in near.get(u, ()):
+            if v != root and v not in tree:
+                tree[v] = u
+                queue.append(v)
+    return tree
