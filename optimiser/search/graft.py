@@ -19,7 +19,7 @@ import numpy as np
 from .circuit import Fed
 from .respan import lightest_tree
 from .state import Bench, State, lay
-from .tree import Tree, branch_below, children_of, prune
+from .tree import Tree, branch_below, children_of, prune, way_back
 from .upstream import upstream_of
 
 WIDTH = 2
@@ -365,7 +365,7 @@ def _cheapest(
         if sound >= width or tried >= 12 * width or estimate >= least:
             break
         tried += 1
-        made = _circuit_with(bench, draft, part, index, _chain(pred, node))
+        made = _circuit_with(bench, draft, part, index, way_back(pred, node))
         if made is None:
             continue
         supply, tree, leads = made
@@ -410,16 +410,6 @@ def _circuit_with(
     leads = {**leads, **part.leads}
     ends = sorted([facts.lead_node[arc] for arc in leads.values()])
     return supply, prune({**tree, **hung}, ends), leads
-
-
-def _chain(pred: np.ndarray, node: int) -> list[int]:
-    """Nodes from ``node`` back to the source of the shortest-path run."""
-    chain = [node]
-    while True:
-        node = pred.item(node)
-        if node < 0:
-            return chain
-        chain.append(node)
 
 
 def _fresh_places(bench: Bench, draft: Draft, part: Part, dist: np.ndarray, bulk_w: float) -> list[_Place]:

@@ -14,8 +14,8 @@ from collections.abc import Callable, Collection
 
 import numpy as np
 
-from .key_vertices import Reach, without_fork
-from .tree import Tree, branch_below, children_of, prune
+from .key_vertices import Reach, key_path_above, without_fork
+from .tree import Tree, branch_below, children_of, prune, way_back
 
 MOST_PASSES = 20
 """Times that all key paths are gone over at most."""
@@ -56,15 +56,13 @@ def exchange_key_paths(
                 continue
             if _exchange(tree, children, root, ends, node, weight_between, reach, barred, leaves):
                 tree = prune(tree, sorted(ends))
-            elif (
-                node in ends
-                or node == root
-                or (without := without_fork(tree, children, root, ends, node, weight_between, reach, barred, leaves))
-                is None
-            ):
+            elif node in ends:
                 continue
             else:
-                tree = without
+                new = without_fork(tree, children, root, ends, node, weight_between, reach, barred, leaves)
+                if new is None:
+                    continue
+                tree = new
             children = children_of(tree)
             changed = True
         if not changed:
@@ -84,12 +82,7 @@ def _exchange(
     leaves: Collection[int],
 ) -> bool:
     """Replace the key path above ``node`` where a cheaper way is; the tree is changed then."""
-    path, up = [node], tree[node]
-    price = weight_between(node, up)
-    while up != root and up not in ends and len(children[up]) == 1:
-        path.append(up)
-        price += weight_between(up, tree[up])
-        up = tree[up]
+    path, price = key_path_above(tree, children, root, ends, node, weight_between)
     if price <= 1e-7:
         return False
     below = branch_below(children, node)
@@ -104,9 +97,7 @@ def _exchange(
     target = int(others[dist[others].argmin()])
     if dist.item(target) >= price - 1e-7:
         return False
-    way = [target]
-    while (previous := before.item(way[-1])) >= 0:
-        way.append(previous)
+    way = way_back(before, target)
     kept = tree.keys() - set(path[1:])
     if not kept.isdisjoint(way[1:-1]):  # past a barred node of the tree
         return False

@@ -13,10 +13,28 @@ from itertools import combinations
 
 import numpy as np
 
-from .tree import Tree, branch_below, hung_from, prune
+from .tree import Tree, branch_below, hung_from, prune, way_back
 
 Reach = Callable[[list[int], float], tuple[np.ndarray, np.ndarray]]
 """From several nodes up to a price: price of the way to each node, and the node before it (negative at a source)."""
+
+
+def key_path_above(
+    tree: Tree,
+    children: dict[int, list[int]],
+    root: int,
+    ends: set[int],
+    node: int,
+    weight_between: Callable[[int, int], float],
+) -> tuple[list[int], float]:
+    """Nodes of the key path from ``node`` up, without the one it ends at, and its price."""
+    path, up = [node], tree[node]
+    price = weight_between(node, up)
+    while up != root and up not in ends and len(children[up]) == 1:
+        path.append(up)
+        price += weight_between(up, tree[up])
+        up = tree[up]
+    return path, price
 
 
 def without_fork(
@@ -50,12 +68,9 @@ def without_fork(
             price += weight_between(on, node)
             node = on
         tops.append(node)
-    node, up = fork, tree[fork]
-    price += weight_between(node, up)
-    while up != root and up not in ends and len(children[up]) == 1:
-        gone.add(up)
-        price += weight_between(up, tree[up])
-        up = tree[up]
+    above, more = key_path_above(tree, children, root, ends, fork, weight_between)
+    gone.update(above)
+    price += more
     if price <= 1e-7:
         return None
     parts = [branch_below(children, top) for top in tops]
@@ -96,10 +111,7 @@ def _nearest(
             at = np.array(theirs)
             target = int(at[dist[at].argmin()])
             if dist.item(target) < min(limit, found.get(pair, (math.inf,))[0]):
-                way = [target]
-                while (previous := before.item(way[-1])) >= 0:
-                    way.append(previous)
-                found[pair] = dist.item(target), way
+                found[pair] = dist.item(target), way_back(before, target)
     return found
 
 

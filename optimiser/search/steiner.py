@@ -71,7 +71,7 @@ def lighten(
                 tree, cost, total = together
                 improved = True
                 continue
-            swapped = swap_fork(near, weight, root, tree, keep, fresh) if fresh else None
+            swapped = swap_fork(near, weight, root, tree, cost, keep, fresh) if fresh else None
             if swapped is not None and swapped[1] < total - 1e-7:
                 cost = {child: weight(edge_between(child, up)) for child, up in swapped[0].items()}
                 tree, cost, total = _without_bends(near, weight, swapped[0], cost, keep)

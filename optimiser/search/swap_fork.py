@@ -9,7 +9,7 @@ cited from memory).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -27,7 +27,13 @@ class _Line:
 
 
 def swap_fork(
-    near: _Near, weight: Callable[[int], float], root: int, tree: Tree, keep: set[int], group: Sequence[int]
+    near: _Near,
+    weight: Callable[[int], float],
+    root: int,
+    tree: Tree,
+    cost: Mapping[int, float],
+    keep: set[int],
+    group: Sequence[int],
 ) -> tuple[Tree, float] | None:
     """
     The lightest tree with the nodes of ``group`` in the place of one fork beside them, and its weight; None without.
@@ -36,12 +42,12 @@ def swap_fork(
     ----------
     near, weight
         (neighbour, edge) of every node; price of an edge.
-    root, tree, keep
-        Arborescence as node -> parent; nodes that it must reach.
+    root, tree, cost, keep
+        Arborescence as node -> parent; price of the edge above each node; nodes that it must reach.
     group
         Nodes outside the tree.
     """
-    lines = _lines(near, weight, root, tree, keep)
+    lines = _lines(root, tree, cost, keep)
     ends = {v for line in lines for v in (line.way[0], line.way[-1])}
     linked = {u for v in group for u, _ in near[v]} & ends
     of_fork: dict[int, list[_Line]] = {}
@@ -63,7 +69,7 @@ def swap_fork(
     return best
 
 
-def _lines(near: _Near, weight: Callable[[int], float], root: int, tree: Tree, keep: set[int]) -> list[_Line]:
+def _lines(root: int, tree: Tree, cost: Mapping[int, float], keep: set[int]) -> list[_Line]:
     """All lines of a tree."""
     children = children_of(tree)
     lines = []
@@ -72,9 +78,8 @@ def _lines(near: _Near, weight: Callable[[int], float], root: int, tree: Tree, k
             continue
         way, price = [v], 0.0
         while len(way) == 1 or (way[-1] not in keep and way[-1] != root and len(children[way[-1]]) < 2):
-            up = tree[way[-1]]
-            price += min(weight(e) for u, e in near[way[-1]] if u == up)
-            way.append(up)
+            price += cost[way[-1]]
+            way.append(tree[way[-1]])
         lines.append(_Line(price, tuple(way)))
     return lines
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import pairwise
 
+import numpy as np
+
 Tree = dict[int, int]
 """node -> parent node; the root's node is no key."""
 
@@ -69,3 +71,11 @@ def hung_from(root: int, walks: Iterable[Sequence[int]]) -> Tree:
                 tree[v] = u
                 queue.append(v)
     return tree
+
+
+def way_back(before: np.ndarray, node: int) -> list[int]:
+    """Nodes from ``node`` back to the start of the way to it; ``before`` of each is negative at a start."""
+    way = [node]
+    while (previous := before.item(way[-1])) >= 0:
+        way.append(previous)
+    return way

@@ -20,7 +20,8 @@ Edges = dict[tuple[int, int], float]
 def swapped(num: int, edges: Edges, tree: Tree, keep: set[int], group: list[int]) -> tuple[Tree, float] | None:
     ends = sorted(edges)
     near = neighbours([list(pair) for pair in ends], num)
-    return swap_fork(near, lambda e: edges[ends[e]], 0, tree, keep, group)
+    cost = {child: edges[min(child, up), max(child, up)] for child, up in tree.items()}
+    return swap_fork(near, lambda e: edges[ends[e]], 0, tree, cost, keep, group)
 
 
 def test_forks_that_insertion_cannot_put_in_take_the_place_of_another() -> None:
