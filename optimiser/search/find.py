@@ -82,6 +82,7 @@ class Round:
 # Measured on the cases (tests/benchmarks): with few lamps the ground graph is what holds a layout back, so refine early
 # and round many layouts; with many lamps the descent itself needs most of the effort, and more heat.
 FIRST_SHARE = 0.35
+SHORT_PARTS = float(__import__('os').environ.get('SP','4'))
 FEW_HEAT, MANY_HEAT = 0.3, 0.8
 WARM_HEAT = 0.1
 """For layouts of a like job: hot enough to leave what no longer pays, cool enough to keep the rest."""
@@ -245,11 +246,12 @@ class _Search:
     def run(self, crew: Crew, share: float, kinds: Sequence[Task], temperature: float) -> list[Done]:
         """Tasks of these kinds with seeds of their own, this share of the budget over all; cheapest first."""
         self.rounds += 1
+        parts = sum(kind.parts for kind in kinds)
         tasks = [
             replace(
                 kind,
                 seed=self.options.seed * 1000 + self.rounds * 100 + i,
-                budget=share * self.budget / len(kinds),
+                budget=share * self.budget * kind.parts / parts,
                 num_drivers=kind.num_drivers or self.options.num_drivers,
                 keeps_max_drivers=self.keeps_max_drivers,
                 temperature=temperature,
@@ -313,7 +315,8 @@ class _Search:
         too_few = not first.missing and first.penalty > 0  # all on fewer drivers than are asked for
         if too_few or len(first.missing) > HUBS_MISS * facts.num_lamps:
             return []
-        return [Task(hubs=True), Task(hubs=True, split=True), Task(hubs=True)]
+        short = Task(hubs=True, short=True, parts=SHORT_PARTS)
+        return [Task(hubs=True), short, short]
 
     def _with_fewer_drivers(self) -> list[Task]:
         """

@@ -41,7 +41,7 @@ def split_forest(bench: Bench, rng: random.Random, *, starts: int = STARTS, asce
     best = None
     for with_ascents in (False, True)[: 1 + ascents]:
         parent, leads = light_forest(bench, rng, roots, starts=starts, ascents=with_ascents)
-        state = _along(bench, rng, parent, leads)
+        state = along_forest(bench, rng, parent, leads)
         if state is not None and (best is None or state.cost < best.cost - 1e-9):
             best = state
     if best is not None and best.circuits:
@@ -49,13 +49,13 @@ def split_forest(bench: Bench, rng: random.Random, *, starts: int = STARTS, asce
     return best
 
 
-def _along(bench: Bench, rng: random.Random, parent: Tree, leads: dict[int, int]) -> State | None:
+def along_forest(bench: Bench, rng: random.Random, parent: Tree, leads: dict[int, int]) -> State | None:
     """The layout along this forest; None where drivers do not take it."""
     bench.palette = bench.all_cables
     circuits: list[Fed] = []
     missing: set[int] = set(range(bench.facts.num_lamps)) - set(leads)
     for supply in bench.supplies:
-        order = _round_walk(bench, parent, leads, int(bench.facts.graph.supply_node[supply]))
+        order = round_walk(bench, parent, leads, int(bench.facts.graph.supply_node[supply]))
         by_kind: dict[tuple[str, tuple[int, ...]], list[int]] = {}
         for lamp in order:  # lamps of other dim groups or other feeds are never on one circuit
             by_kind.setdefault((bench.facts.lamp_group[lamp], tuple(bench.facts.lamp_feeds[lamp])), []).append(lamp)
@@ -88,7 +88,7 @@ def _overfull(bench: Bench, circuits: list[Fed]) -> list[Fed]:
     return found
 
 
-def _round_walk(bench: Bench, parent: Tree, leads: dict[int, int], root: int) -> list[int]:
+def round_walk(bench: Bench, parent: Tree, leads: dict[int, int], root: int) -> list[int]:
     """Lamps of the root's tree in the order of a walk round it."""
     kids = children_of(parent)
     hung: dict[int, list[int]] = {}
@@ -160,4 +160,4 @@ def _split_on(
     return circuits, left
 
 
-__all__ = ["split_forest"]
+__all__ = ["along_forest", "round_walk", "split_forest"]

@@ -218,10 +218,15 @@ class Bench:
         cables = count - (feed.outlets - feed.hub)
         if not feed.hub or cables < 2:
             return 0.0
-        ends_m = facts.supply_end_m[fed.supply] + facts.joint_end_m
-        dearest = max(cable.price_m for cable in facts.cables)
         spared = 0.0 if fed.fuse_a is None else (cables - 1) * facts.fuse_price
-        return self.joint_price_of_ways[cables + 1] + (facts.slack * LEAST_HUB_M + ends_m + 0.05) * dearest - spared
+        return self.hub_price(fed.supply, cables) - spared
+
+    def hub_price(self, supply: int, cables: int) -> float:
+        """What a hub beside a driver at this supply point costs for so many cables, that to the driver included."""
+        facts = self.facts
+        ends_m = facts.supply_end_m[supply] + facts.joint_end_m
+        dearest = max(cable.price_m for cable in facts.cables)
+        return self.joint_price_of_ways[cables + 1] + (facts.slack * LEAST_HUB_M + ends_m + 0.05) * dearest
 
     def drivers_penalty(self, circuits: Sequence[Fed], drivers: Sequence[tuple[int, int, list[int]]]) -> float:
         """For more drivers or more mains than a supply point takes, or another number than was asked for."""

@@ -22,11 +22,14 @@ from .graft import draft_of, recreate
 from .improve import START_TEMPERATURE, improve
 from .rebuild import rebuild_all
 from .refine import Slid, slide
+from .short_starts import start_on_short_forest
 from .split_forest import split_forest
 from .state import Bench, State
 
 REBUILD_SHARE, SLIDE_SHARE = 0.15, 0.1
 """Of a task's budget, kept for the exact rebuilding of circuits and for sliding; the search before has the rest."""
+SHORT_SHARE = 0.6
+"""Of the budget of a task that starts along a short forest, for finding one."""
 LEAST_SLIDE = 10.0
 """Work for each lamp that sliding has however small the budget: it gains most for its work."""
 
@@ -53,6 +56,10 @@ class Task:
     """Start from circuits split off one light forest from all supply points."""
     ascents: bool = True
     """And off a second one, along the edges that dual ascent leaves, where that comes cheaper."""
+    short: bool = False
+    """Start along the best of many short forests (``short_starts.py``)."""
+    parts: float = 1.0
+    """How much of a round's budget it has, beside the others."""
     keeps_max_drivers: bool = False
     hubs: bool = False
     """See ``Bench``; a start has its own answer to the second."""
@@ -89,8 +96,12 @@ def do_task(
     bench.others = task.others
     rng = random.Random(task.seed)
     if task.start is None:
-        split = split_forest(bench, rng, ascents=task.ascents) if task.split else None
-        state = construct(bench, rng, noise=task.noise, along=task.along) if split is None else split
+        first = None
+        if task.split:
+            first = split_forest(bench, rng, ascents=task.ascents)
+        elif task.short:
+            first = start_on_short_forest(bench, rng, SHORT_SHARE * task.budget)
+        state = construct(bench, rng, noise=task.noise, along=task.along) if first is None else first
         if on_best is not None:
             on_best(state)
         state = straighten_all(bench, state)

@@ -1,0 +1,80 @@
+"""First layouts along short forests: many forests, the circuits along each as cheap as can be. In: Bench. Out: State.
+
+How much a metre of way is worth beside trench cannot be told beforehand: that depends on which cables will share what.
+So forests are made for many worths, at trench prices that are a little wrong each time, and the cheapest layout along
+one of them is kept (as "ghosts" and light forests do it for trench alone).
+"""
+
+from __future__ import annotations
+
+import random
+
+from .bound.copper import nearest_m
+from .graft import draft_of, recreate
+from .short_forest import short_forest, ways_worth
+from .split_forest import along_forest
+from .state import Bench, State
+from .tree import Tree
+from .wire_forest import wire_forest
+
+LONGER = 1.2
+"""Ways are guessed to be so many times the shortest ones."""
+WORTH = (1.0, 4.5)
+"""A metre of way is worth so many times what is proven at least; drawn evenly by ratio."""
+WRONG = (0.0, 0.1, 0.2, 0.4)
+"""Shares by which trench seems too dear; drawn."""
+MOST_TRIES = 60
+
+
+def start_on_short_forest(bench: Bench, rng: random.Random, work: float) -> State | None:
+    """The cheapest layout found along short forests with so much work; None where drivers take none of them."""
+    facts = bench.facts
+    roots = [facts.roots[s] for s in bench.supplies]
+    way_m = LONGER * nearest_m(facts.plain or facts, list(bench.supplies))
+    worth = ways_worth(bench, way_m)
+    most = bench.effort.spent + work
+    best: State | None = None
+    seen: set[frozenset[tuple[int, int]]] = set()
+    for _ in range(MOST_TRIES):
+        if bench.effort.stopped or (best is not None and bench.effort.spent >= most):
+            break
+        times = WORTH[0] * (WORTH[1] / WORTH[0]) ** rng.random()
+        tree, leads = short_forest(bench, rng, roots, times * worth, wrong=rng.choice(WRONG))
+        key = frozenset(tree.items())
+        if key in seen:
+            continue
+        seen.add(key)
+        new = _cheapest_along(bench, rng, tree, leads, best)
+        if new is not None and (best is None or new.cost < best.cost - 1e-6):
+            best = new
+    if best is not None and best.circuits:
+        bench.palette = best.circuits[0].palette
+    return best
+
+
+def _cheapest_along(
+    bench: Bench, rng: random.Random, tree: Tree, leads: dict[int, int], best: State | None
+) -> State | None:
+    """The cheapest layout along these trenches, where it may be cheaper than the best so far."""
+    left_out = frozenset(range(bench.facts.num_lamps)) - leads.keys()
+    bench.palette = bench.all_cables
+    circuits = wire_forest(bench, tree, leads)
+    if circuits is None:
+        return along_forest(bench, rng, tree, leads)
+    of_all = bench.compose(circuits, left_out)
+    if of_all is None or (best is not None and of_all.cost >= best.cost):
+        return None
+    found: State | None = None
+    for palette in bench.facts.palettes:
+        bench.palette = palette
+        mine = circuits if palette == bench.all_cables else wire_forest(bench, tree, leads)
+        state = None if mine is None else bench.compose(mine, left_out)
+        if state is not None and (found is None or state.cost < found.cost):
+            found = state
+    if found is not None and found.missing:
+        bench.palette = found.circuits[0].palette if found.circuits else bench.facts.palettes[0]
+        return recreate(bench, draft_of(found), rng) or found
+    return found
+
+
+__all__ = ["start_on_short_forest"]

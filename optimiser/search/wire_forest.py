@@ -1,0 +1,257 @@
+"""The cheapest circuits along given trenches. In: Bench, a forest, leads. Out: circuits, or None.
+
+All trench is paid, whatever follows it: what is left is to choose which lamps hang on which circuit, and which circuits
+on which driver. Every set of lamps that holds as one circuit along the trenches is priced in full, larger sets only
+where all that lack a lamp hold; of these, dynamic programming over sets of lamps puts together the cheapest drivers,
+and of those the cheapest layout. Exact in the bench's palette for up to ``MOST_LAMPS`` lamps on one tree, for circuits
+that are trees on the trenches, and for the feeds tried.
+
+Of more lamps, those that follow each other on a walk round the tree are taken together, so many at a time, each
+circuit with its share of a driver.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from .circuit import Fed
+from .oracle_relaxed import subsets_of
+from .split_forest import round_walk
+from .state import Bench
+from .tree import Tree, prune
+
+MOST_LAMPS = 12
+"""Taken together: tables grow threefold with each."""
+MOST_SETS = 1500
+"""Sets of lamps that are priced on one feed."""
+MOST_FEEDS = 3
+ROOM = 1.02
+"""A hub feed for less current is tried where fewest drivers so loaded, times this, would do."""
+
+
+def wire_forest(bench: Bench, tree: Tree, leads: dict[int, int]) -> list[Fed] | None:
+    """
+    The cheapest circuits along these trenches; None where there are too many lamps, or where none hold all.
+
+    Parameters
+    ----------
+    tree, leads
+        Node upstream of each node, as ``short_forest`` finds them, and the lead of each lamp.
+    """
+    facts = bench.facts
+    circuits: list[Fed] = []
+    for supply in bench.supplies:
+        of_group: dict[str, list[int]] = {}
+        for lamp in round_walk(bench, tree, leads, facts.roots[supply]):
+            of_group.setdefault(facts.lamp_group[lamp], []).append(lamp)
+        for lamps in of_group.values():
+            found = _of_one_tree(bench, supply, tree, leads, lamps)
+            if found is None:
+                return None
+            circuits += found
+    return circuits
+
+
+def _of_one_tree(
+    bench: Bench, supply: int, tree: Tree, leads: dict[int, int], lamps: Sequence[int]
+) -> list[Fed] | None:
+    """The cheapest circuits for lamps of one tree, given in the order of a walk round it."""
+    feeds = feeds_for(bench, supply, lamps)
+    count = -(-len(lamps) // MOST_LAMPS)
+    parts = [lamps[len(lamps) * k // count : len(lamps) * (k + 1) // count] for k in range(count)]
+    wirings = [_Wiring(bench, supply, tree, {lamp: leads[lamp] for lamp in part}) for part in parts]
+    if count == 1:
+        return wirings[0].on_drivers(feeds)
+    best, least = None, math.inf
+    for f in feeds:
+        found = [wiring.on_shares(f) for wiring in wirings]
+        circuits = [fed for mine in found if mine is not None for fed in mine]
+        drivers = None if None in found else bench.packing.share(circuits)
+        if drivers is None:
+            continue
+        price = math.fsum(fed.price for fed in circuits) + bench.drivers_price(circuits, drivers)
+        if price < least:
+            best, least = circuits, price
+    return best
+
+
+def feeds_for(bench: Bench, supply: int, lamps: Sequence[int]) -> list[int]:
+    """Feeds to try: those cheapest by the watt; of hub feeds the two for least current of which fewest drivers do."""
+    facts = bench.facts
+    of_kind: dict[tuple[int, float], list[int]] = {}
+    for f in sorted(frozenset.intersection(*(bench.lamp_feeds[i] for i in lamps))):
+        of_kind.setdefault((facts.feeds[f].model, facts.feeds[f].tap_v), []).append(f)
+    kinds = sorted(of_kind.values(), key=lambda mine: facts.feeds[mine[0]].price / facts.feeds[mine[0]].max_w)
+    chosen = []
+    for mine in kinds[:MOST_FEEDS]:
+        amps = ROOM * sum(facts.lamp_amps(i, facts.feeds[mine[0]].out_v, facts.feed_ac[mine[0]]) for i in lamps)
+        most = {f: most_amps(bench, supply, f) for f in mine}
+        fewest = math.ceil(amps / max(most.values()) - 1e-9)
+        enough = [f for f in mine if amps <= fewest * most[f]]
+        chosen += sorted(enough, key=lambda f: (facts.feeds[f].hub_a, f))[:2]
+    return chosen
+
+
+def most_amps(bench: Bench, supply: int, f: int) -> float:
+    """Most that the circuits of one driver draw together, in A."""
+    facts, feed = bench.facts, bench.facts.feeds[f]
+    most = min(feed.max_total_a, feed.max_w * facts.supply_loading[supply] / feed.out_v)
+    circuits_a = (feed.outlets - feed.hub) * feed.max_a
+    return min(most, circuits_a + min(feed.hub_a, feed.max_a) if feed.hub else circuits_a)
+
+
+@dataclass(frozen=True)
+class _Drivers:
+    """The cheapest driver for each set of lamps on one feed: its price, the circuits on it."""
+
+    price: np.ndarray
+    fed: dict[int, Fed]
+    chosen: list[np.ndarray]
+    """By number of circuits, the first of them for each set."""
+    count: np.ndarray
+
+
+class _Wiring:
+    def __init__(self, bench: Bench, supply: int, tree: Tree, leads: dict[int, int]) -> None:
+        self.bench, self.supply, self.tree, self.leads = bench, supply, tree, leads
+        self.lamps = sorted(leads)
+        self.size = 1 << len(self.lamps)
+        self.everything = self.size - 1
+        self.top = [self._top(node) for node in (bench.facts.lead_node[leads[i]] for i in self.lamps)]
+
+    def _top(self, node: int) -> int:
+        """The node right below the root on the way to a node."""
+        while self.tree.get(node, -1) in self.tree:
+            node = self.tree[node]
+        return node
+
+    def on_drivers(self, feeds: Sequence[int]) -> list[Fed] | None:
+        """The cheapest circuits with their drivers, each driver on one of these feeds; None where none hold all."""
+        kinds = [found for f in feeds if (found := self._drivers(f)) is not None]
+        if not kinds:
+            return None
+        price = np.min([kind.price for kind in kinds], axis=0)
+        which = np.argmin([kind.price for kind in kinds], axis=0)
+        best, first = self._put_together(price)
+        if not math.isfinite(best[-1]):
+            return None
+        circuits: list[Fed] = []
+        x = self.everything
+        while x:
+            driver = int(first[x])
+            x ^= driver
+            kind = kinds[int(which[driver])]
+            count = int(kind.count[driver])
+            while driver:
+                mine = int(kind.chosen[count][driver])
+                circuits.append(kind.fed[mine])
+                driver ^= mine
+                count -= 1
+        return circuits
+
+    def on_shares(self, f: int) -> list[Fed] | None:
+        """The cheapest circuits on one feed, each with its share of a driver; None where none hold all."""
+        fed, feed, facts = self._priced(f), self.bench.facts.feeds[f], self.bench.facts
+        if fed is None:
+            return None
+        self.bench.effort.spend(3.0 ** len(self.lamps) / 1e5)
+        max_w = feed.max_w * facts.supply_loading[self.supply]
+        each = self._hub_price(f, feed.outlets) / feed.outlets
+        price = np.full(self.size, math.inf)
+        for x, one in fed.items():
+            price[x] = one.price + each + feed.price * max(one.load_w / max_w, 1 / feed.outlets)
+        best, first = self._put_together(price)
+        if not math.isfinite(best[-1]):
+            return None
+        circuits: list[Fed] = []
+        x = self.everything
+        while x:
+            circuits.append(fed[int(first[x])])
+            x ^= int(first[x])
+        return circuits
+
+    def _put_together(self, price: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Least sum of prices of parts for each set of lamps, and the part that holds its first lamp."""
+        best, first = np.full(self.size, math.inf), np.zeros(self.size, dtype=np.int64)
+        best[0] = 0.0
+        for x in range(1, self.size):
+            low = x & -x
+            mine = subsets_of(x ^ low) | low
+            sums = price[mine] + best[x ^ mine]
+            at = int(sums.argmin())
+            best[x], first[x] = sums[at], mine[at]
+        return best, first
+
+    def _priced(self, f: int) -> dict[int, Fed] | None:
+        """Every set of lamps that holds as one circuit; None where there are too many."""
+        bench, facts = self.bench, self.bench.facts
+        joined = facts.feeds[f].terminal_cables == 1
+        found: dict[int, Fed] = {}
+        latest: list[int] = [0]
+        while latest:
+            larger = []
+            for x in latest:
+                top = next((self.top[i] for i in range(len(self.lamps)) if x >> i & 1), -1)
+                for i in range(x.bit_length(), len(self.lamps)):
+                    if joined and x and self.top[i] != top:
+                        continue
+                    y = x | 1 << i
+                    if x and not all(y ^ (1 << k) in found for k in range(i) if x >> k & 1):
+                        continue
+                    mine = {self.lamps[k]: self.leads[self.lamps[k]] for k in range(i + 1) if y >> k & 1}
+                    nodes = sorted(facts.lead_node[arc] for arc in mine.values())
+                    fed = bench.feed(self.supply, f, prune(self.tree, nodes), mine)
+                    if fed is not None:
+                        found[y] = fed
+                        larger.append(y)
+                        if len(found) > MOST_SETS:
+                            return None
+            latest = larger
+        return found
+
+    def _drivers(self, f: int) -> _Drivers | None:
+        bench, facts, feed = self.bench, self.bench.facts, self.bench.facts.feeds[f]
+        fed = self._priced(f)
+        if fed is None:
+            return None
+        bench.effort.spend(3.0 ** len(self.lamps) / 2e4)
+        price = np.full(self.size, math.inf)
+        price[list(fed)] = [one.price for one in fed.values()]
+        lamp_a = [facts.lamp_amps(i, feed.out_v, facts.feed_ac[f]) for i in self.lamps]
+        amps = np.zeros(self.size)
+        for i, each in enumerate(lamp_a):
+            amps[1 << i : 2 << i] = amps[: 1 << i] + each
+        may = amps <= most_amps(bench, self.supply, f)
+        best = np.full(self.size, math.inf)
+        best[0] = 0.0
+        layers, chosen = [best], [np.zeros(self.size, dtype=np.int64)]
+        least, count = np.full(self.size, math.inf), np.zeros(self.size, dtype=np.int64)
+        for k in range(1, min(feed.outlets, len(self.lamps)) + 1):
+            layer, first = np.full(self.size, math.inf), np.zeros(self.size, dtype=np.int64)
+            for x in np.flatnonzero(may).tolist():
+                low = x & -x
+                if not x:
+                    continue
+                mine = subsets_of(x ^ low) | low
+                sums = price[mine] + layers[-1][x ^ mine]
+                at = int(sums.argmin())
+                layer[x], first[x] = sums[at], mine[at]
+            layers.append(layer)
+            chosen.append(first)
+            total = layer + feed.price + self._hub_price(f, k)
+            better = total < least
+            least[better], count[better] = total[better], k
+        return _Drivers(least, fed, chosen, count)
+
+    def _hub_price(self, f: int, count: int) -> float:
+        """What a hub beside the driver costs for so many cables, but for the fuses that it spares."""
+        feed = self.bench.facts.feeds[f]
+        cables = count - (feed.outlets - feed.hub)
+        return self.bench.hub_price(self.supply, cables) if feed.hub and cables >= 2 else 0.0
+
+
+__all__ = ["MOST_LAMPS", "wire_forest"]
