@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import html
 import io
 import json
 import re
@@ -180,6 +181,26 @@ def test_doubts_of_the_survey_are_told_once_where_there_is_no_layout(cases: Path
     assert plain.count(doubt) == 1
     assert f"To look at in the survey and the job, for a slip there may be the reason - {doubt}" in plain
     assert max(map(columns_of, said.stdout.splitlines())) <= 80
+
+
+def test_the_page_tells_the_doubts_of_the_survey_above_the_drawings(cases: Path, tmp_path: Path) -> None:
+    """Of two alternatives one has no layout: the text told what looks wrong in the survey, and the page did not."""
+    shutil.copytree(cases / "terrace", tmp_path / "job")
+    job, survey = tmp_path / "job/job.toml", tmp_path / "job/survey.csv"
+    survey.write_text(survey.read_text(encoding="utf-8") + "L<7>,lamp,spike,5.00,-110.00\n", encoding="utf-8")
+    job.write_text(job.read_text(encoding="utf-8") + ALTERNATIVES, encoding="utf-8")
+    assert run(tmp_path / "job", "--drivers", "1", "--out", tmp_path / "out").exit_code == 0
+    doubts = json.loads((tmp_path / "out/comparison.json").read_text(encoding="utf-8"))["doubts"]
+    assert [doubt.split(" m from")[0] for doubt in doubts] == ["lamp L<7> is 99"]
+    page = (tmp_path / "out/compare.html").read_text(encoding="utf-8")
+    before, told, after = re.split(r'<section class="doubts">(.*?)</section>', page, flags=re.DOTALL)
+    assert re.findall("<li>(.*?)</li>", told) == [html.escape(doubt) for doubt in doubts]
+    assert "<legend>Drawings" not in before and "<legend>Drawings" in after
+
+
+def test_a_page_without_doubts_has_no_place_for_them(out: Path) -> None:
+    assert json.loads((out / "comparison.json").read_text(encoding="utf-8"))["doubts"] == []
+    assert "To look at" not in (out / "compare.html").read_text(encoding="utf-8")
 
 
 @pytest.mark.slow
