@@ -328,7 +328,13 @@ def compare(
         Path | None,
         typer.Option(metavar="FOLDER", help="Folder for the comparison.", show_default="'compare' in the job folder"),
     ] = None,
-    replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier comparison in that folder.")] = False,
+    replace: Annotated[
+        bool,
+        typer.Option(
+            "--replace",
+            help="Replace an earlier comparison in that folder. Refused where any of its files was changed since.",
+        ),
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the comparison as JSON instead of the table.")] = False,
     quiet: Quiet = False,
 ) -> None:
