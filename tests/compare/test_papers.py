@@ -69,8 +69,10 @@ def test_models_of_drivers_are_whole_in_the_text(cases: Path, tmp_path: Path) ->
     (folder / "job.toml").write_text(f"{job}\n{more}", encoding="utf-8")
     result = run(folder, "--out", tmp_path / "out")
     assert result.exit_code == 0
-    [model] = [line for line in result.stdout.splitlines() if "sealed box" in line]
-    assert model.count("sealed box 60 W") == 3
+    lines = result.stdout.splitlines()
+    [row] = [i for i, line in enumerate(lines) if "sealed box" in line]
+    assert lines[row].startswith("  driver 1, loaded to ") and lines[row].count("sealed box 60 W") == 3
+    assert re.fullmatch(r"( +at S1, \d+ %){3}", lines[row + 1])
     assert max(map(columns_of, result.stdout.splitlines())) <= 80
 
 
@@ -215,6 +217,7 @@ def test_doubts_of_the_survey_are_told_once_where_there_is_no_layout(cases: Path
     plain = " ".join(said.stdout.split())
     assert plain.count(doubt) == 1
     assert f"To look at in the survey and the job, for a slip there may be the reason - {doubt}" in plain
+    assert "\n  - lamp L07 is " in said.stdout and "\n    there" in said.stdout  # as warnings stand in a plan's summary
     assert max(map(columns_of, said.stdout.splitlines())) <= 80
 
 
