@@ -51,7 +51,10 @@ def test_a_case_is_understood_and_nothing_is_wrong(job: Path) -> None:
     assert re.search(r"house +house +38\.4 m² +4\n", result.stdout)
     assert "Nothing looks wrong" in result.stdout
     assert all(len(line) <= 80 for line in result.stdout.splitlines() if not line.startswith("  /"))
-    ElementTree.parse(job / "survey" / "survey.svg")
+    drawn = [one.text or "" for one in ElementTree.parse(job / "survey" / "survey.svg").iter()]
+    assert "bed 3, 9.9 m²" in drawn and not any(
+        "  " in text for text in drawn if text.strip()
+    )  # two spaces show as one
     assert sorted(path.name for path in (job / "survey").iterdir()) == ["points.csv", "survey.svg"]
 
 

@@ -241,7 +241,7 @@ def _labels(look: Look, sheet: Sheet) -> list[str]:
         if shape.area > 30:
             middles = (shapely.maximum_inscribed_circle(shape, tolerance=0.5), shape.representative_point())
             spots = [(middle.coords[0][0], middle.coords[0][1]) for middle in middles]
-            words_of = f"{name}  {number(polygon.area, 1)} m²"
+            words_of = f"{name}, {number(polygon.area, 1)} m²"
             add(f"zone {k}", words_of, 2.2, "#55554c", False, spots, gap=0.0, rank=5, over=1)
     for chains in (look.sleeves, look.mains):
         for k, (name, chain) in enumerate(chains[:40]):
