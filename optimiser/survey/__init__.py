@@ -66,16 +66,16 @@ def reduce_file(data: bytes, file: str, measuring: Measuring, dxf: Dxf) -> Reduc
     return reduce(read_rows(data, file, dxf), file, measuring)
 
 
-def build_survey(reduced: Reduced, file: str, job: Job) -> Survey:
+def build_survey(reduced: Reduced, file: str, job: Job, points: Points | None = None) -> Survey:
     """
-    The survey of rows that have x and y.
+    The survey of rows that have x and y; ``points`` are those of ``points_of``, where they are had already.
 
     Raises
     ------
     BadInput
         With every problem of the file.
     """
-    points = points_of(reduced, file)
+    points = points or points_of(reduced, file)
     outlines, problems, notes = read_outlines(points, file)
     sleeve_lines, sleeve_faults = read_lines(points, "sleeve", file)
     mains_lines, mains_faults = read_lines(points, "mains", file)
