@@ -16,7 +16,7 @@ from dataclasses import replace
 from ..job import Dxf, Job, Measuring
 from ..problems import BadInput, Problem, nearest
 from .empty_columns import told_once
-from .far_off import far_off
+from .far_off import far_off, in_another_unit
 from .lines import Heights, make_mains, make_sleeves, place_of, read_lines
 from .look_over import look_over
 from .model import FixedPoint, Lamp, Peg, SupplyPoint, Survey, Tree, Zone
@@ -119,7 +119,7 @@ def build_survey(reduced: Reduced, file: str, job: Job, points: Points | None = 
             problems = [Problem(file, 0, "x, y", f"found that {mirrored}", "look at both columns again"), *problems]
         raise BadInput([reduced.table.place(problem) for problem in problems])
     doubts = [doubt.words for doubt in doubtful_heights(points.points, zones, job)]
-    doubts += [lamp.words for lamp in far_off(points.points)]
+    doubts += [*in_another_unit(points.points), *(lamp.words for lamp in far_off(points.points))]
     doubts += [mirrored] * bool(mirrored)
     more = [*reduced.notes, *uncertain(reduced, zones, job), *doubts]
     return replace(survey, notes=tuple(dict.fromkeys([*points.notes, *more, *notes])))
