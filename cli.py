@@ -53,8 +53,10 @@ NO_LAYOUT = "Stopped before any layout was found."
 EPILOG = """Example:
 
 \b
+  lampspur new my-garden --survey cases/terrace/survey.csv
   lampspur plan cases/courtyard --out courtyard-plan
   lampspur check courtyard-plan
+  lampspur papers courtyard-plan
   lampspur compare cases/courtyard --drivers 1 --drivers 2
 
 \b
@@ -83,6 +85,9 @@ app = typer.Typer(
 
 def main() -> None:
     """Entry point of the console script."""
+    # Matrices here have a few rows: two threads for them only wait for one another where other work wants the cores
+    # (a survey of 1.3 processor seconds then took 3.8). Read when numpy is loaded, and handed on to workers.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a sign the terminal does not have is no reason to end
@@ -148,22 +153,28 @@ def _above(least: float) -> type[float]:
     return parse  # type: ignore[return-value]
 
 
+def _option(*names: str, default: str, **more: Any) -> Any:
+    """An option whose help says in words what holds without it; typer would put that in two pairs of brackets."""
+    more["help"] = f"{more['help']} Default: {default}."
+    return typer.Option(*names, show_default=False, **more)
+
+
 Effort = Annotated[
     float,
-    typer.Option(
+    _option(
         metavar="NUMBER",
         parser=_above(0.01),
         help="How long to search for each plan: 2 does twice the work of 1. The work is counted, not timed.",
-        show_default="1",
+        default="1",
     ),
 ]
 Seed = Annotated[
     int,
-    typer.Option(
+    _option(
         metavar="N",
         parser=_whole(0),
         help="Where the search for a plan begins. The same job, seed and effort give the same plan.",
-        show_default="1",
+        default="1",
     ),
 ]
 Quiet = Annotated[bool, typer.Option("--quiet", help="Show no progress.")]
@@ -181,54 +192,53 @@ def plan(
     ],
     max_drop: Annotated[
         str | None,
-        typer.Option(
+        _option(
             metavar="PERCENT",
-            help="Greatest voltage drop to any lamp instead of the job's, such as 10%; or off.",
-            show_default="the job's",
+            help="Greatest voltage drop to any lamp, such as 10%; or off.",
+            default="the job's",
         ),
     ] = None,
     tolerance: Annotated[
         bool,
         typer.Option(
             "--tolerance",
-            help="Keep every lamp inside its window, and the drop, wherever the data stray within [tolerance].",
+            help="Keep every lamp inside its window, and the drop, however the data stray within the job's "
+            "[tolerance].",
         ),
     ] = False,
     drivers: Annotated[
         int | None,
-        typer.Option(
-            metavar="N", parser=_whole(1), help="Use exactly N drivers.", show_default="as many as is cheapest"
-        ),
+        _option(metavar="N", parser=_whole(1), help="Use exactly N drivers.", default="as many as is cheapest"),
     ] = None,
     effort: Effort = 1.0,
     time_limit: Annotated[
         float | None,
-        typer.Option(
+        _option(
             metavar="SECONDS",
             parser=_above(0.1),
             help="End the search after so many seconds, whatever the effort, and keep the best layout.",
-            show_default="none",
+            default="none",
         ),
     ] = None,
     seed: Seed = 1,
     processes: Annotated[
         int,
-        typer.Option(
+        _option(
             metavar="N",
             parser=_whole(1, 2),
             help="Processor cores to use, 1 or 2. The plan is the same.",
-            show_default="2",
+            default="2",
         ),
     ] = 2,
     out: Annotated[
         Path | None,
-        typer.Option(metavar="FOLDER", help="Folder for the plan.", show_default="'plan' in the job folder"),
+        _option(metavar="FOLDER", help="Folder for the plan.", default="'plan' in the job folder"),
     ] = None,
     replace: Annotated[
         bool,
         typer.Option(
             "--replace",
-            help="Replace an earlier plan in that folder, and the papers made of it. Refused where any of these papers "
+            help="Replace an earlier plan in that folder, and the papers made of it. Refused where any file of these "
             "was changed since.",
         ),
     ] = False,
@@ -293,11 +303,15 @@ def compare(
     ],
     drivers: Annotated[
         list[int] | None,
-        typer.Option(metavar="N", parser=_whole(1), help="An alternative with exactly N drivers; may be repeated."),
+        typer.Option(
+            metavar="N", parser=_whole(1), help="An alternative with exactly N drivers; may be given several times."
+        ),
     ] = None,
     max_drop: Annotated[
         list[str] | None,
-        typer.Option(metavar="PERCENT", help="An alternative with this greatest voltage drop; may be repeated."),
+        typer.Option(
+            metavar="PERCENT", help="An alternative with this greatest voltage drop; may be given several times."
+        ),
     ] = None,
     curves: Annotated[
         bool, typer.Option("--curves", help="Also trace cost against drop and against the lowest lamp's volts.")
@@ -309,26 +323,32 @@ def compare(
     seed: Seed = 1,
     processes: Annotated[
         int,
-        typer.Option(
+        _option(
             metavar="N",
             parser=_whole(1, 64),
             help="Alternatives planned at a time, each on a core of its own. The result is the same.",
-            show_default="2",
+            default="2",
         ),
     ] = 2,
     cluster: Annotated[
         str | None,
-        typer.Option(
+        _option(
             metavar="ADDRESS",
-            help="Do the work on the workers of the Dask scheduler there instead (needs the extra 'cluster').",
-            show_default="none",
+            help="Do the work on the workers of the Dask scheduler there (needs the extra 'cluster').",
+            default="on this machine",
         ),
     ] = None,
     out: Annotated[
         Path | None,
-        typer.Option(metavar="FOLDER", help="Folder for the comparison.", show_default="'compare' in the job folder"),
+        _option(metavar="FOLDER", help="Folder for the comparison.", default="'compare' in the job folder"),
     ] = None,
-    replace: Annotated[bool, typer.Option("--replace", help="Replace an earlier comparison in that folder.")] = False,
+    replace: Annotated[
+        bool,
+        typer.Option(
+            "--replace",
+            help="Replace an earlier comparison in that folder. Refused where any of its files was changed since.",
+        ),
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the comparison as JSON instead of the table.")] = False,
     quiet: Quiet = False,
 ) -> None:
@@ -410,10 +430,10 @@ def check(
     plan: PlanFolder,
     job: Annotated[
         Path | None,
-        typer.Option(
+        _option(
             metavar="JOB",
             help="Judge by this job instead of the copy in the plan's folder.",
-            show_default="the copy",
+            default="the copy",
         ),
     ] = None,
     every: Annotated[
@@ -427,7 +447,7 @@ def check(
 ) -> None:
     """Check a plan from scratch: geometry, electrics and money are computed anew from the job and the survey.
 
-    The check shares no code with the search. It does not prove the bound.
+    The check shares no code with the search. It does not prove the bound: that no layout costs less than that.
     """
     with _Endings("Stopped before the check was done.", writes=False):
         from optimiser.check import check_folder
@@ -486,42 +506,41 @@ def papers(
     plan: PlanFolder,
     only: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="NAME", help="Write this paper only; may be given several times.", show_default="all papers"
-        ),
+        _option(metavar="NAME", help="Write this paper only; may be given several times.", default="all papers"),
     ] = None,
     date: Annotated[
         str,
-        typer.Option(
-            metavar="TEXT", help="Date to print on the sheets, as you write it.", show_default="none; never the clock's"
+        _option(
+            metavar="TEXT", help="Date to print on the sheets, as you write it.", default="none; never the clock's"
         ),
     ] = "",
     size: Annotated[
-        PaperSize, typer.Option("--size", help="Paper of the drawing.", case_sensitive=False)
+        PaperSize,
+        _option("--size", metavar="A4|A3|Letter", help="Paper of the drawing.", default="A3", case_sensitive=False),
     ] = PaperSize.A3,
     revision: Annotated[
-        str, typer.Option(metavar="TEXT", help="Revision to print on the drawing.", show_default="a field to write in")
+        str, _option(metavar="TEXT", help="Revision to print on the drawing.", default="a field to write in")
     ] = "",
     position: Annotated[
         str | None,
-        typer.Option(
+        _option(
             metavar="LAT,LON[,BEARING]",
             help="Where x = 0, y = 0 lies on Earth, in degrees, and where the y axis points, in degrees from true "
             "north, clockwise: for GeoJSON.",
-            show_default="the plan's own, where it has one",
+            default="the plan's own, where it has one",
         ),
     ] = None,
     font: Annotated[
         list[Path] | None,
-        typer.Option(
+        _option(
             metavar="FILE",
             help="TrueType font for signs that the program's own lack, in PDF; may be given several times.",
-            show_default="none",
+            default="none",
         ),
     ] = None,
     out: Annotated[
         Path | None,
-        typer.Option(metavar="FOLDER", help="Folder for the papers.", show_default="'papers' in the plan folder"),
+        _option(metavar="FOLDER", help="Folder for the papers.", default="'papers' in the plan folder"),
     ] = None,
     replace: Annotated[
         bool,
@@ -577,9 +596,7 @@ def survey(
     ],
     out: Annotated[
         Path | None,
-        typer.Option(
-            metavar="FOLDER", help="Folder for the drawing and the tables.", show_default="'survey' in the job folder"
-        ),
+        _option(metavar="FOLDER", help="Folder for the drawing and the tables.", default="'survey' in the job folder"),
     ] = None,
     replace: Annotated[bool, typer.Option("--replace", help="Replace earlier papers in that folder.")] = False,
 ) -> None:
@@ -612,10 +629,10 @@ def new(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder of the job; made if it is not there.")],
     survey: Annotated[
         Path | None,
-        typer.Option(
+        _option(
             metavar="FILE",
             help="Survey to start from (CSV, XLSX, GeoJSON, DXF); copied into the folder.",
-            show_default="the one in the folder",
+            default="the one in the folder",
         ),
     ] = None,
 ) -> None:

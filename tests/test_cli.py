@@ -812,6 +812,33 @@ def test_help_comes_without_solvers_and_geometry(site: Path, args: tuple[str, ..
     assert done.stdout.splitlines()[-1] == "[]"
 
 
+@pytest.mark.parametrize(("given", "used"), [(None, "1"), ("2", "2")])
+def test_small_matrices_are_one_threads_work_unless_told_otherwise(site: Path, given: str | None, used: str) -> None:
+    """Asked of the matrix library that numpy has loaded, where its wheels bring their own."""
+    env = {name: value for name, value in environment().items() if name != "OPENBLAS_NUM_THREADS"}
+    env |= {"OPENBLAS_NUM_THREADS": given} if given is not None else {}
+    code = (
+        "import ctypes, os, pathlib, cli\n"
+        "try: cli.main()\n"
+        "except SystemExit: pass\n"
+        "import numpy\n"
+        "maps = pathlib.Path('/proc/self/maps')\n"
+        "names = {line.split()[-1] for line in maps.read_text().splitlines()} if maps.exists() else set()\n"
+        "found = [name for name in names if 'libscipy_openblas64_' in name]\n"
+        "print(ctypes.CDLL(found[0]).scipy_openblas_get_num_threads64_() if found else 'none')"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, "--version"], capture_output=True, text=True, env=env, cwd=site, check=False
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    threads = done.stdout.split()[-1]
+    if threads == "none":
+        pytest.skip("numpy has another matrix library here")
+    if used != "1" and (os.cpu_count() or 1) < 2:
+        pytest.skip("one core only")
+    assert threads == used
+
+
 def test_bare_command_prints_help() -> None:
     bare, asked = run(), run("--help")
     assert bare.exit_code == 2

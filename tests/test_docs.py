@@ -38,6 +38,19 @@ def test_each_command_has_a_sentence_an_example_and_a_place_in_the_readme(comman
     assert f"`lampspur {command} " in README
 
 
+@pytest.mark.parametrize("command", COMMANDS)
+def test_what_holds_without_an_option_is_said_in_words(command: str) -> None:
+    """As "Default: the job's.", once, and not as "[default: (the job's)]"."""
+    assert "[default" not in HELP[command]
+    assert not re.search(r"Default: [^.]*Default:|\.\s*\.", HELP[command].split("Example:")[0])
+
+
+def test_options_are_told_as_they_are_typed() -> None:
+    assert "--size A4|A3|Letter" in HELP["papers"]
+    for command in ("plan", "compare", "papers"):
+        assert "Default: '" in HELP[command]  # where its folder goes
+
+
 def test_there_are_no_other_commands() -> None:
     listed = CliRunner().invoke(app, ["--help"]).stdout.split("Commands:\n")[1].split("\n\n")[0]
     assert [line.split()[0] for line in listed.splitlines()] == COMMANDS

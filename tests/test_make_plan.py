@@ -323,6 +323,58 @@ def test_dim_groups_that_force_drivers_are_named_and_only_mends_that_help_are_of
         assert len(plan.drivers) == count
 
 
+MIXING = (
+    '[drivers]\ntwin = {{ taps_v = [12], rated_w = {rated}, outlets = {outlets}, independent_outlets = true, '
+    'limit_a = 4, limit_mode = "hiccup", short_rms_a = 2, price = 30 }}'
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("rated", "outlets", "limits"), [(15, 2, "12 W at most, 2 outlets"), (60, 1, "48 W at most, 1 outlet")]
+)
+def test_a_driver_that_mixes_dim_groups_and_cannot_take_all_is_named(rated: int, outlets: int, limits: str) -> None:
+    """Two groups of 10 W: the box has the load and serves one group, the twin serves both and has too little for them.
+
+    As long as any driver mixed groups, all were taken to, and a search was made that could find nothing.
+    """
+    job = grouped_job().replace("[drivers]", MIXING.format(rated=rated, outlets=outlets))
+    with pytest.raises(NoFeasibleLayout) as raised:
+        grouped(job)
+    assert raised.value.proven
+    (obstacle,) = raised.value.obstacles
+    assert obstacle.what == "the lamps need at least 2 drivers and 1 driver was asked for"
+    assert f"only the twin ({limits}) serves several dim groups at once" in obstacle.detail
+    assert re.search(r"'back' and 'front' together load drivers with 20(\.\d)? W at least", obstacle.detail)
+    assert "The load is not the reason" not in obstacle.detail
+    assert [mend.split(" (")[0] for mend in obstacle.mends] == [
+        "at least 2 drivers", "one dim group instead of 2", "a driver whose outlets are independent"
+    ]  # fmt: skip
+    enough_w = float(mend_of(obstacle, r"one for each dim group, that may be loaded with ([\d.]+) W or more"))
+    better = MIXING.format(rated=math.ceil(enough_w / 0.8) + 1, outlets=2)
+    for plan, count in (
+        (grouped(job, 2), 2),
+        (grouped(job, 1, GROUPED.replace("front", "back")), 1),
+        (grouped(grouped_job().replace("[drivers]", better)), 1),
+    ):
+        assert len(plan.drivers) == count
+
+
+def test_lamps_that_a_driver_of_several_groups_does_not_feed_are_named() -> None:
+    """The twin gives ac, which the lamps at the back do not run on; the box gives dc, to one group."""
+    either = 'either = { watts = 5, volts = 12, supply = "either", window_v = [10, 14] }\n[cables]'
+    twin = MIXING.format(rated=60, outlets=2).replace("taps_v", 'output = "ac", taps_v')
+    job = grouped_job().replace("[cables]", either).replace("[drivers]", twin)
+    survey = GROUPED.replace("L0,lamp,spike", "L0,lamp,either").replace("L1,lamp,spike", "L1,lamp,either")
+    with pytest.raises(NoFeasibleLayout) as raised:
+        grouped(job, 1, survey)
+    (obstacle,) = raised.value.obstacles
+    assert (
+        "each of 'back' and 'front' wants a driver of its own. The twin would, but is not for L2, L3" in obstacle.detail
+    )
+    assert "share no driver" not in obstacle.detail  # the box feeds all of them
+    assert len(grouped(job, 2, survey).drivers) == 2
+
+
 def test_load_that_forces_drivers_is_said_and_a_larger_one_offered() -> None:
     """Six lamps of 10 W: 60 W and a little loss, on drivers that may be loaded with 48 W."""
     lamps = "S1,supply,,0,0\n" + "".join(f"L{i},lamp,spike,{i},2\n" for i in range(1, 7))

@@ -51,7 +51,10 @@ def test_a_case_is_understood_and_nothing_is_wrong(job: Path) -> None:
     assert re.search(r"house +house +38\.4 m² +4\n", result.stdout)
     assert "Nothing looks wrong" in result.stdout
     assert all(len(line) <= 80 for line in result.stdout.splitlines() if not line.startswith("  /"))
-    ElementTree.parse(job / "survey" / "survey.svg")
+    drawn = [one.text or "" for one in ElementTree.parse(job / "survey" / "survey.svg").iter()]
+    assert "bed 3, 9.9 m²" in drawn and not any(
+        "  " in text for text in drawn if text.strip()
+    )  # two spaces show as one
     assert sorted(path.name for path in (job / "survey").iterdir()) == ["points.csv", "survey.svg"]
 
 
@@ -191,6 +194,28 @@ def test_what_looks_wrong_is_said(job: Path, name: str) -> None:
     assert wanted in re.sub(r"\s+", " ", result.stdout)
     drawn = (job / "survey/survey.svg").read_text(encoding="utf-8")
     assert ">To look at<" in drawn and 'stroke="#b3261e"' in drawn, "ringed in red"
+
+
+def test_a_survey_in_centimetres_is_asked_about(job: Path) -> None:
+    """All numbers whole, points tens of metres apart: told by the survey and where there is no layout for it."""
+    survey = job / "survey.csv"
+    text = re.sub(r"\d+\.\d\d", lambda m: str(round(100 * float(m[0]))), survey.read_text(encoding="utf-8"))
+    survey.write_text(text, encoding="utf-8")
+    words = "x and y are whole numbers, and points lie 95 m from the next (the median): are they in cm or mm?"
+    assert words in re.sub(r"\s+", " ", run("survey", job).stdout)
+    planned = run("plan", job, "--effort", 0.02, "--out", job / "plan")
+    assert planned.exit_code == 3 and words in re.sub(r"\s+", " ", planned.stderr)
+
+
+def test_names_that_a_spreadsheet_took_for_dates_are_asked_about_and_others_not(job: Path) -> None:
+    add(job, "01-Feb,lamp,spike,3.00,-9.00", "1.2.14,lamp,spike,4.00,-9.00", "2026-03-04,lamp,spike,5.00,-9.00")
+    words = re.sub(r"\s+", " ", run("survey", job).stdout)
+    assert "the name '01-Feb' in row 40, and those of 1 more, may be a date that a spreadsheet made" in words
+
+
+def test_lamps_on_one_spot_are_told_once(job: Path) -> None:
+    add(job, "L20,lamp,spike,2.45,-4.65")
+    assert run("survey", job).stdout.count("on one spot") == 1
 
 
 def test_a_survey_that_cannot_be_planned_is_drawn_all_the_same(job: Path) -> None:

@@ -226,7 +226,7 @@ def _on_common_ground(
     apart = [results[i].name for i, _ in made if i not in sharing]
     names = [results[i].name for i in sharing]
     if len(sharing) < 2:
-        says = "zones, ground prices, leads or supply points differ: each bound holds on its own graph"
+        says = "zones, ground prices, leads or supply points differ: each bound holds on its own ground"
         return results, CommonGround(alternatives=names, nodes=None, edges=None, says=says)
     union = union_of([ground_of[i] for i in sharing])
     # A bound on the union cannot exceed what one of the plan's own graph could prove by much: where that does not
@@ -245,9 +245,9 @@ def _on_common_ground(
         if isinstance(bound, Undone):
             continue
         new[i] = results[i].model_copy(update={"figures": figures.model_copy(update={"bound_on_common": bound})})
-    says = "the union of the alternatives' refined graphs"
+    says = "all places and lines that any of the alternatives was searched on"
     if apart:
-        says += f"; {listed(apart)} with other zones, ground prices, leads or supply points on graphs of their own"
+        says += f"; {listed(apart)} with other zones, ground prices, leads or supply points on grounds of their own"
     return new, CommonGround(alternatives=names, nodes=union.graph.num_nodes, edges=union.graph.num_edges, says=says)
 
 

@@ -49,7 +49,7 @@ def _difference(
     more = round(b.cost.total - a.cost.total, 2)
     on_common = b.bound_on_common if common else None
     bound = on_common if on_common is not None else b.bound
-    where = "" if on_common is not None else " on its own graph"
+    where = "" if on_common is not None else " on its own ground"
     certainty: Certainty
     if bound is not None and bound - a.cost.total > CENT and (on_common is not None or not common):
         least = round(bound - a.cost.total, 2)
@@ -146,8 +146,8 @@ def _which(
     )
     least = _sum(near.at_least or 0.0, currency)
     sure = {
-        "certain": f"and at least {least} of that is certain, on the ground graph of both",
-        "certain_on_its_own_graph": f"and at least {least} of that is certain, on each one's own ground graph",
+        "certain": f"and at least {least} of that is certain, on the ground that both were searched on",
+        "certain_on_its_own_graph": f"and at least {least} of that is certain, each on the ground it was searched on",
         "too_close_to_call": "but by what is proven the two are too close to call",
         "same_layout": "",  # that costs the same
     }[near.certainty]

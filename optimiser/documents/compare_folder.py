@@ -3,8 +3,9 @@
 ::
 
     comparison.json  table.csv  side_by_side.svg  compare.html  [max_drop.csv .svg  lowest_volts.csv .svg  limits.csv]
-    1-two-drivers/   plan.json and all that stands in a plan's folder, for lampspur check
-    summary.json  summary.csv  SITE/ …   where several sites are compared: the above for each
+    comparison.sha256   digests of these, by which one that was changed since is known
+    1-two-drivers/      plan.json and all that stands in a plan's folder, for lampspur check
+    summary.json  summary.csv  summary.sha256  SITE/ …   where several sites are compared: the above for each
 """
 
 from __future__ import annotations
@@ -20,7 +21,15 @@ from .compare_page import comparison_page
 from .compare_rows import rows_of
 from .compare_sheet import draw_side_by_side
 from .curve_plot import draw_curve
-from .folder import COMPARISON_FILE, SUMMARY_FILE, plan_contents, write_whole
+from .folder import (
+    COMPARISON_FILE,
+    COMPARISON_RECORD_FILE,
+    SUMMARY_FILE,
+    SUMMARY_RECORD_FILE,
+    plan_contents,
+    recorded,
+    write_whole,
+)
 from .plan_file import as_json
 from .tables import safe
 from .words import INVENTED
@@ -32,7 +41,7 @@ def write_comparison(
     comparison: Comparison, plans: Sequence[WithCopies | None], out: Path, *, replace: bool
 ) -> list[str]:
     """
-    Write one comparison; names of the files beside the plans' folders, in the order written.
+    Write one comparison; names of the files beside the plans' folders but their record, in the order written.
 
     Raises
     ------
@@ -41,7 +50,7 @@ def write_comparison(
     """
     contents = comparison_contents(comparison, plans, out)
     write_whole(contents, out, marker=COMPARISON_FILE, replace=replace)
-    return [name for name in contents if "/" not in name]
+    return [name for name in contents if "/" not in name and name != COMPARISON_RECORD_FILE]
 
 
 def write_sites(
@@ -54,12 +63,10 @@ def write_sites(
         contents |= {f"{name}/{file}": data for file, data in inner.items()}
     rows = [_summary_row(name, comparison) for name, comparison, _ in sites]
     summary_csv = _csv(rows[0], (row.values() for row in rows))
-    files = [SUMMARY_FILE, "summary.csv", *contents]
+    files = [SUMMARY_FILE, "summary.csv", *contents, SUMMARY_RECORD_FILE]
     summary = as_json({"sites": rows, "files": files})
-    write_whole(
-        {SUMMARY_FILE: summary.encode(), "summary.csv": summary_csv, **contents},
-        out, marker=SUMMARY_FILE, replace=replace,
-    )  # fmt: skip
+    contents = {SUMMARY_FILE: summary.encode(), "summary.csv": summary_csv, **contents}
+    write_whole(recorded(contents, SUMMARY_RECORD_FILE), out, marker=SUMMARY_FILE, replace=replace)
 
 
 def _summary_row(name: str, comparison: Comparison) -> dict[str, object]:
@@ -79,7 +86,7 @@ def _summary_row(name: str, comparison: Comparison) -> dict[str, object]:
 
 
 def comparison_contents(comparison: Comparison, plans: Sequence[WithCopies | None], out: Path) -> dict[str, bytes]:
-    """Bytes by path within the folder."""
+    """Bytes by path within the folder, the record of those that lie in no folder of it last."""
     alone = [None if one is None else one[0] for one in plans]
     drawn: dict[str, bytes] = {
         "table.csv": table_csv(comparison),
@@ -97,7 +104,8 @@ def comparison_contents(comparison: Comparison, plans: Sequence[WithCopies | Non
     for result, one in zip(comparison.alternatives, plans, strict=True):
         if one is not None:
             drawn |= {f"{result.folder}/{name}": data for name, data in plan_contents(*one, out).items()}
-    return {COMPARISON_FILE: comparison_json(comparison, [COMPARISON_FILE, *drawn]).encode(), **drawn}
+    files = [COMPARISON_FILE, *drawn, COMPARISON_RECORD_FILE]
+    return recorded({COMPARISON_FILE: comparison_json(comparison, files).encode(), **drawn}, COMPARISON_RECORD_FILE)
 
 
 def comparison_json(comparison: Comparison, files: Sequence[str] = ()) -> str:

@@ -24,6 +24,10 @@ h1 { font-size: 1.5rem; margin: 0 0 .3rem; }
 h2 { font-size: 1.1rem; margin: 1.8rem 0 .5rem; }
 .says { font-size: 1.1rem; max-width: 60rem; }
 .note { color: #555; max-width: 60rem; margin: .3rem 0; }
+.doubts { max-width: 60rem; margin: 1rem 0; padding: .1rem 1rem; background: #fff; border-left: .4rem solid #1c1c1c; }
+.doubts h2 { margin: .6rem 0 .2rem; }
+.doubts p, .doubts ul { margin: .2rem 0 .6rem; }
+.doubts li { overflow-wrap: anywhere; }
 .scroll { overflow-x: auto; }
 table { border-collapse: collapse; background: #fff; }
 th, td { padding: .2rem .8rem; text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
@@ -66,7 +70,7 @@ def comparison_page(comparison: Comparison, plans: Sequence[Plan | None]) -> str
     ]
     if comparison.prices_are_invented:
         parts.append(f'<p class="note">{INVENTED}</p>')
-    parts += [_switch(comparison, plans, chosen), _changes(comparison)]
+    parts += [_doubts(comparison), _switch(comparison, plans, chosen), _changes(comparison)]
     parts += [_table(comparison, chosen), _sure(comparison)]
     if comparison.curves:
         figures = [
@@ -153,6 +157,18 @@ def _changes(comparison: Comparison) -> str:
     if not lines:
         return ""
     return '<h2>What is changed</h2>\n<table class="words"><tbody>\n' + "\n".join(lines) + "\n</tbody></table>"
+
+
+def _doubts(comparison: Comparison) -> str:
+    """Above the drawings, which fill a screen: a slip in the survey is to be mended before any of them is of use."""
+    if not comparison.doubts:
+        return ""
+    lines = "\n".join(f"<li>{_text(note)}</li>" for note in comparison.doubts)
+    return (
+        '<section class="doubts">\n<h2>To look at in the survey and the job</h2>\n'
+        "<p>A slip there may be the reason why an alternative has no layout.</p>\n"
+        f"<ul>\n{lines}\n</ul>\n</section>"
+    )
 
 
 def _points(curve: Curve, currency: str) -> str:

@@ -70,10 +70,10 @@ def rows_of(comparison: Comparison) -> list[Row]:
         rows.append(_row(comparison, "energy_cost", f"  its cost ({money})", lambda f: f.energy_cost, 2))
     if any(one is not None and one.outcome in CUT_SHORT for one in figures):
         rows.append(_searched(comparison))
-    rows.append(_row(comparison, "bound", f"bound ({money})", lambda f: f.bound, 2, head=True))
-    rows.append(_row(comparison, "gap_pct", "gap (%)", lambda f: None if f.gap is None else 100 * f.gap, 1))
+    rows.append(_row(comparison, "bound", f"bound: at least ({money})", lambda f: f.bound, 2, head=True))
+    rows.append(_row(comparison, "gap_pct", "gap: at most (%)", lambda f: None if f.gap is None else 100 * f.gap, 1))
     if any(one is not None and one.bound_on_common is not None for one in figures):
-        rows.append(_row(comparison, "bound_on_common", "bound, common graph", lambda f: f.bound_on_common, 2))
+        rows.append(_row(comparison, "bound_on_common", "bound, common ground", lambda f: f.bound_on_common, 2))
     rows.append(_sure(comparison))
     return rows
 
@@ -113,18 +113,18 @@ def _driver(comparison: Comparison, i: int) -> Row:
         drivers = [] if result.figures is None else result.figures.drivers
         if i < len(drivers):
             one = drivers[i]
-            cells.append(f"{plain(one.supply)} {number(one.load_pct, 0)} % {plain(one.model)}")
+            cells.append(f"{plain(one.model)} at {plain(one.supply)}, {number(one.load_pct, 0)} %")
         else:
             cells.append("-" if result.figures is None else "")
     values = tuple(None if cell in ("", "-") else cell for cell in cells)
-    return Row(f"driver {i + 1}", f"  driver {i + 1}: at, load", tuple(cells), values)
+    return Row(f"driver {i + 1}", f"  driver {i + 1}, loaded to", tuple(cells), values)
 
 
 def _sure(comparison: Comparison) -> Row:
     said = {difference.other: difference for difference in comparison.differences}
     short = {
         "certain": "certainly dearer",
-        "certain_on_its_own_graph": "dearer, own graph",
+        "certain_on_its_own_graph": "dearer, own ground",
         "too_close_to_call": "too close to call",
         "same_layout": "the same layout",
     }

@@ -140,7 +140,7 @@ def _against(comparison: Comparison, result: AlternativeResult) -> str:
         return ""
     sure = {
         "certain": "certain",
-        "certain_on_its_own_graph": "certain on its own ground graph",
+        "certain_on_its_own_graph": "certain on its own ground",
         "too_close_to_call": "too close to call",
         "same_layout": "the same layout",
     }[found.certainty]

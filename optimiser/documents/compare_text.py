@@ -72,9 +72,9 @@ def _in_lines(name: str, width: int) -> list[str]:
 
 
 def _driver_in_lines(cell: str) -> list[str]:
-    """Where it stands and its load, then its model below: together they are wider than a column."""
-    place, per_cent, model = cell.partition(" % ")
-    return [place + per_cent.rstrip(), model] if model else [cell]
+    """Its model, then below where it stands and its load: together they are wider than a column."""
+    model, at, place = cell.rpartition(" at ")
+    return [model, at.lstrip() + place] if model else [cell]
 
 
 def _label(label: str) -> str:
@@ -102,7 +102,10 @@ def _failures(comparison: Comparison) -> list[str]:
 
 
 def _doubts(comparison: Comparison) -> list[str]:
-    lines = [line for note in comparison.doubts for line in wrapped(f"- {plain(note)}", "    ")]
+    lines: list[str] = []
+    for note in comparison.doubts:
+        first, *more = wrapped(plain(note), "    ")
+        lines += ["  - " + first.lstrip(), *more]
     if not lines:
         return []
     return [*wrapped("To look at in the survey and the job, for a slip there may be the reason", ""), *lines]

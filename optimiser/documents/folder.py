@@ -5,7 +5,7 @@ folder that is replaced is renamed aside first and removed last, so that at ever
 is there, under its own name or under ``.NAME.previous``, which the next write puts back.
 
 Papers are written to: volts that were measured, notes, a drawing corrected by hand. A record of digests lies beside
-them, in the plan's folder as in that of the papers, so that what was changed since is never replaced.
+them, in a plan's folder, in that of the papers and in a comparison's, so that what was changed since is never replaced.
 """
 
 from __future__ import annotations
@@ -26,11 +26,14 @@ from .plan_file import plan_json as plan_json  # told on: the command line and t
 PLAN_FILE = "plan.json"
 PAPERS_FOLDER = "papers"
 RECORD_FILE, PLAN_RECORD_FILE = "papers.sha256", "plan.sha256"
-"""Digests of the papers, and of the files beside a plan, as they were written; ``sha256sum --check`` reads them. Two
-names, so that a plan's folder is never taken for one of papers."""
+"""Digests of the papers, and of the files beside a plan, as they were written; ``sha256sum --check`` reads them. A
+name for each kind of folder, so that a plan's folder is never taken for one of papers."""
 EVERYDAY = tuple(paper for paper in PAPERS if paper.everyday)
 _DRAWN = (PLAN_FILE, *(paper.file for paper in EVERYDAY), PLAN_RECORD_FILE)
 COMPARISON_FILE, SUMMARY_FILE = "comparison.json", "summary.json"
+COMPARISON_RECORD_FILE, SUMMARY_RECORD_FILE = "comparison.sha256", "summary.sha256"
+_COMPARED = {PLAN_RECORD_FILE, COMPARISON_RECORD_FILE, SUMMARY_RECORD_FILE}
+"""Records that may lie anywhere in a comparison's folder."""
 _HOLDS = {PLAN_FILE: "plan", COMPARISON_FILE: "comparison", SUMMARY_FILE: "comparison of sites"}
 _LITTER = {".DS_Store", "Thumbs.db", "desktop.ini"}  # what file managers leave behind in any folder
 
@@ -70,7 +73,22 @@ def plan_contents(plan: Plan, files: Mapping[str, bytes], out: Path) -> dict[str
         if name in _DRAWN or name in {"", ".", ".."} or Path(name).name != name or "\\" in name:
             raise _refusal(out, f"a copy named {name!r} cannot stand beside the plan", "rename that file of the job")
     contents = {PLAN_FILE: plan_json(plan).encode(), **make_papers(plan, EVERYDAY, PaperOptions()), **files}
-    return {**contents, PLAN_RECORD_FILE: _record(contents)}
+    return recorded(contents, PLAN_RECORD_FILE)
+
+
+def recorded(contents: Mapping[str, bytes], record: str) -> dict[str, bytes]:
+    """
+    A folder's files with the record of their digests, last.
+
+    Parameters
+    ----------
+    contents
+        Bytes by path within the folder. Folders in it have records of their own: their files are not in this one.
+    record
+        Name of the record, a file of the folder itself.
+    """
+    lines = [f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, data in contents.items() if "/" not in name]
+    return {**contents, record: "".join(lines).encode()}
 
 
 def write_papers_folder(contents: Mapping[str, bytes], out: Path, *, replace: bool) -> list[Path]:
@@ -97,8 +115,8 @@ def write_papers_folder(contents: Mapping[str, bytes], out: Path, *, replace: bo
     BadInput
         The folder cannot be written there; nothing has been changed.
     """
-    recorded = {**contents, RECORD_FILE: _record(contents)}
-    return _write_whole(out, recorded, lambda: _refuse_what_is_no_paper(out, out.resolve(), replace))[:-1]
+    papers = recorded(contents, RECORD_FILE)
+    return _write_whole(out, papers, lambda: _refuse_what_is_no_paper(out, out.resolve(), replace))[:-1]
 
 
 def count_papers(out: Path) -> int:
@@ -218,7 +236,7 @@ def _refuse_what_is_not_ours(out: Path, target: Path, replace: bool, marker: str
     if marker == PLAN_FILE:
         _refuse_changed(out, target, [PLAN_RECORD_FILE, f"{PAPERS_FOLDER}/{RECORD_FILE}"])
     else:
-        _refuse_changed(out, target, sorted(name for name in ours if name.endswith(f"/{PLAN_RECORD_FILE}")))
+        _refuse_changed(out, target, sorted(name for name in ours if name.rpartition("/")[2] in _COMPARED))
 
 
 def _refuse_what_is_no_paper(out: Path, target: Path, replace: bool) -> None:
@@ -263,10 +281,6 @@ def _no_papers(folder: Path) -> list[str]:
         for path in folder.iterdir()
         if not path.is_file() or not any(fnmatchcase(path.name, name) for name in known)
     )
-
-
-def _record(contents: Mapping[str, bytes]) -> bytes:
-    return "".join(f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, data in contents.items()).encode()
 
 
 def _recorded_in(folder: Path, record: str = RECORD_FILE) -> dict[str, str]:

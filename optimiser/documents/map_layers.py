@@ -102,7 +102,7 @@ def _label(placed: Placed, words: Words) -> str:
         drawn.append(_rect(placed.box, rx=0.5, fill=marks.PAPER, stroke=words.frame, stroke_width=0.22))
     else:
         drawn.append(_rect(placed.box, fill=marks.PAPER, fill_opacity=0.72))
-    # Letters of some fonts are narrower than measured: they stand at that end of the box where the thing is.
+    # Lines are not of one length, nor are letters in all fonts: they stand at that end of the box where the thing is.
     at_end = not words.frame and placed.left + placed.label.width / 2 < placed.anchor[0] - 0.25 * placed.label.width
     x = placed.box.right - words.pad if at_end else placed.left + words.pad
     y = placed.top + words.pad
@@ -121,6 +121,7 @@ def _line(line: Line, x: float, top: float, anchor: str | None) -> str:
     return text(
         x, top + 0.88 * line.size, line.words, line.size, fill=line.colour,
         font_weight="bold" if line.bold else None, font_style="italic" if line.italic else None, text_anchor=anchor,
+        textLength=line.measured, lengthAdjust=None if line.measured is None else "spacingAndGlyphs",
     )  # fmt: skip
 
 

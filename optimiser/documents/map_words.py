@@ -19,6 +19,7 @@ from shapely.geometry.base import BaseGeometry
 from ..plan.model import CircuitPlan, JointPlan, Plan, SiteZone
 from . import marks
 from .labels import Label
+from .measured import measured_width
 from .palette import LineStyle
 from .sheet import Box, Sheet
 from .strands import Band, Strand, Stretch
@@ -49,8 +50,14 @@ class Line:
     colour: str = marks.INK
 
     @property
+    def measured(self) -> float | None:
+        """Width in mm where all letters are known; None where it can only be reckoned."""
+        return measured_width(self.words, self.size, "B" if self.bold else "I" if self.italic else "")
+
+    @property
     def width(self) -> float:
-        return text_width(self.words, self.size, bold=self.bold)
+        known = self.measured
+        return text_width(self.words, self.size, bold=self.bold) if known is None else known
 
 
 @dataclass(frozen=True)

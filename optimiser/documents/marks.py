@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from ..plan.model import Plan
+from typing import TYPE_CHECKING
+
 from .palette import LineStyle
 from .svg import Point, element, polyline
+
+if TYPE_CHECKING:  # what needs no plan, as the drawing of a survey, does not wait for its model
+    from ..plan.model import Plan
 
 LAMP_MM = 0.95
 JOINT_MM = 1.15

@@ -7,8 +7,7 @@ set of Okabe and Ito (2008), chosen so that people with any form of colour blind
 from __future__ import annotations
 
 from dataclasses import dataclass
-
-from ..plan.model import Plan
+from typing import TYPE_CHECKING
 
 _COLOURS = ("#0060a8", "#b34700", "#006b54", "#222222", "#8f3d74", "#8a6400")
 # in millimetres: drawn, left out, drawn …; empty is a full line
@@ -22,6 +21,9 @@ _DASHES: tuple[tuple[float, ...], ...] = (
     (1.8, 1.6),
     (8.0, 0.8, 2.0, 0.8),
 )
+
+if TYPE_CHECKING:  # what needs no plan, as the drawing of a survey, does not wait for its model
+    from ..plan.model import Plan
 
 
 @dataclass(frozen=True)

@@ -5,11 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..plan.model import Plan
 from .svg import Point
+
+if TYPE_CHECKING:  # what needs no plan, as the drawing of a survey, does not wait for its model
+    from ..plan.model import Plan
 
 SCALES = (20, 25, 50, 75, 100, 125, 150, 200, 250, 300, 400, 500, 600, 750, 1000, 1250, 1500, 2000, 2500, 3000, 5000)
 ROUND_SCALES = (20, 25, 50, 100, 200, 250, 500, 1000, 2000, 2500, 5000)

@@ -30,6 +30,7 @@ _KNOWN = {
     "id", "class", "x", "y", "cx", "cy", "r", "rx", "width", "height", "d", "points", "fill", "fill-opacity",
     "fill-rule", "stroke", "stroke-width", "stroke-dasharray", "stroke-linecap", "stroke-linejoin", "clip-path",
     "clip-rule", "transform", "font-size", "font-weight", "font-style", "font-family", "text-anchor", "viewBox",
+    "textLength", "lengthAdjust",  # for screens: what is measured holds the letters of the PDF as they are
 }  # fmt: skip
 
 Move = tuple[float, float]

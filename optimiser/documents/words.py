@@ -6,8 +6,7 @@ import math
 import unicodedata
 from collections.abc import Iterable
 from functools import lru_cache
-
-from ..plan.model import Band, Plan
+from typing import TYPE_CHECKING
 
 PARTS = (
     ("trench", "trench and leads"),
@@ -17,6 +16,9 @@ PARTS = (
     ("supplies", "supply points"),
     ("fuses", "fuses"),
 )
+
+if TYPE_CHECKING:  # what needs no plan, as the drawing of a survey, does not wait for its model
+    from ..plan.model import Band, Plan
 """Parts of the cost in the order they are printed, with their names."""
 
 INVENTED = "All prices are invented, for demonstration only."

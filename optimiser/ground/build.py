@@ -95,8 +95,8 @@ class _Builder:
         node[free] = self.nodes.add_all(corners.xy[free], NodeKind.CORNER, gap_m)
         return node
 
-    def place_joints(self) -> None:
-        """Joint places of all lamps that are no posts."""
+    def place_own_joints(self) -> None:
+        """The nearest joint places of each lamp that is no post, and whether its lead must be extended."""
         land = self.land
         hung = np.flatnonzero(~self.is_post)
         self.extension = np.zeros(len(self.survey.lamps))
@@ -117,6 +117,13 @@ class _Builder:
                 node = self._own_joint(int(idx), place)
                 if self.terminal_node[idx] < 0:
                     self.terminal_node[idx] = node
+
+    def place_more_joints(self) -> None:
+        """Joint places where two reaches meet, and all round in reach."""
+        land = self.land
+        hung = np.flatnonzero(~self.is_post)
+        if not len(hung):
+            return
         pairs = edges.unique_pairs(neighbour_pairs(self.lamp_xy, 6))
         pairs = pairs[~self.is_post[pairs].any(axis=1)]
         self._add_joints(meeting_places(land, pairs))
@@ -316,7 +323,8 @@ def build_ground(job: Job, survey: Survey, *, file: str = "survey.csv") -> Groun
     builder = _Builder(job, survey, file)
     builder.place_fixed()
     builder.place_corners()
-    builder.place_joints()
+    builder.place_own_joints()
+    builder.place_more_joints()
     builder.place_borders()
     builder.place_hubs()
     graph = builder.join()
@@ -330,15 +338,16 @@ def lamps_without_joint(job: Job, survey: Survey, *, file: str = "survey.csv") -
     """The problems of lamps whose leads reach no joint place, as ``build_ground`` has them; no line is looked at."""
     builder = _Builder(job, survey, file)
     found: list[Problem] = []
-    # Most leads reach a joint place of their own; the others may yet reach a place at a border, or a hub.
+    # Most leads reach a joint place of their own; others may yet reach one between two, at a border, or a hub.
     for places in (
-        (builder.place_fixed, builder.place_corners, builder.place_joints),
+        (builder.place_fixed, builder.place_corners, builder.place_own_joints),
+        (builder.place_more_joints,),
         (builder.place_borders, builder.place_hubs),
     ):
         for place in places:
             place()
         xy, kind = builder.nodes.array(), np.array(builder.nodes.kind, dtype=np.int64)
-        arcs = builder.hang(np.column_stack([xy, builder.heights(xy)]), kind)[2]
+        arcs = builder.hang(np.column_stack([xy, np.zeros(len(xy))]), kind)[2]  # leads ask the land for heights
         found = reachable.without_joint(builder.land, arcs, file)
         if not found:
             break

@@ -113,27 +113,21 @@ class _Merged:
     """The lightest tree of a network, and how its places grow together, line by line."""
 
     def __init__(self, n: int, lines: Sequence[tuple[int, int, float]]) -> None:
+        from scipy.cluster.hierarchy import DisjointSet
+
         self.lines: list[tuple[int, int, float]] = []
         self.at: list[dict[int, int]] = [{} for _ in range(n)]
         """Of each place, neighbour -> line of the tree."""
         up = np.arange(2 * n, dtype=np.int64)
         top = list(range(n))
-        parent = list(range(n))
-
-        def find(v: int) -> int:
-            while parent[v] != v:
-                parent[v] = parent[parent[v]]
-                v = parent[v]
-            return v
-
+        joined = DisjointSet(range(n))
         for price, u, v in sorted((price, u, v) for u, v, price in lines):
-            one, two = find(u), find(v)
-            if one == two:
+            one, two = joined[u], joined[v]
+            if not joined.merge(u, v):
                 continue
             line = len(self.lines)
             up[top[one]] = up[top[two]] = n + line
-            parent[two] = one
-            top[one] = n + line
+            top[joined[u]] = n + line
             self.at[u][v] = self.at[v][u] = line
             self.lines.append((u, v, price))
         self._up, self._n = up, n

@@ -86,20 +86,13 @@ def _lines(root: int, tree: Tree, cost: Mapping[int, float], keep: set[int]) -> 
 
 def _joined(lines: list[_Line], root: int, keep: set[int]) -> tuple[Tree, float] | None:
     """The lightest tree of some lines, cut back to what it must reach; None where they do not reach it."""
-    parent: dict[int, int] = {}
+    from scipy.cluster.hierarchy import DisjointSet
 
-    def find(v: int) -> int:
-        while parent.setdefault(v, v) != v:
-            parent[v] = parent[parent[v]]
-            v = parent[v]
-        return v
-
+    joined = DisjointSet(v for line in lines for v in (line.way[0], line.way[-1]))
     at: dict[int, list[tuple[int, _Line]]] = {}
     for line in sorted(lines, key=lambda line: (line.price, line.way)):
         a, b = line.way[0], line.way[-1]
-        one, two = find(a), find(b)
-        if one != two:
-            parent[two] = one
+        if joined.merge(a, b):
             at.setdefault(a, []).append((b, line))
             at.setdefault(b, []).append((a, line))
     up: Tree = {}

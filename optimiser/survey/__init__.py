@@ -16,7 +16,7 @@ from dataclasses import replace
 from ..job import Dxf, Job, Measuring
 from ..problems import BadInput, Problem, nearest
 from .empty_columns import told_once
-from .far_off import far_off
+from .far_off import far_off, in_another_unit
 from .lines import Heights, make_mains, make_sleeves, place_of, read_lines
 from .look_over import look_over
 from .model import FixedPoint, Lamp, Peg, SupplyPoint, Survey, Tree, Zone
@@ -66,16 +66,16 @@ def reduce_file(data: bytes, file: str, measuring: Measuring, dxf: Dxf) -> Reduc
     return reduce(read_rows(data, file, dxf), file, measuring)
 
 
-def build_survey(reduced: Reduced, file: str, job: Job) -> Survey:
+def build_survey(reduced: Reduced, file: str, job: Job, points: Points | None = None) -> Survey:
     """
-    The survey of rows that have x and y.
+    The survey of rows that have x and y; ``points`` are those of ``points_of``, where they are had already.
 
     Raises
     ------
     BadInput
         With every problem of the file.
     """
-    points = points_of(reduced, file)
+    points = points or points_of(reduced, file)
     outlines, problems, notes = read_outlines(points, file)
     sleeve_lines, sleeve_faults = read_lines(points, "sleeve", file)
     mains_lines, mains_faults = read_lines(points, "mains", file)
@@ -119,7 +119,7 @@ def build_survey(reduced: Reduced, file: str, job: Job) -> Survey:
             problems = [Problem(file, 0, "x, y", f"found that {mirrored}", "look at both columns again"), *problems]
         raise BadInput([reduced.table.place(problem) for problem in problems])
     doubts = [doubt.words for doubt in doubtful_heights(points.points, zones, job)]
-    doubts += [lamp.words for lamp in far_off(points.points)]
+    doubts += [*in_another_unit(points.points), *(lamp.words for lamp in far_off(points.points))]
     doubts += [mirrored] * bool(mirrored)
     more = [*reduced.notes, *uncertain(reduced, zones, job), *doubts]
     return replace(survey, notes=tuple(dict.fromkeys([*points.notes, *more, *notes])))

@@ -1,11 +1,11 @@
 """Least squares over all measurements of a survey at once. In: places to start from, Observations. Out: Adjustment.
 
-Gauss-Newton with Marquardt's damping on the sparse normal equations; the points fall apart into groups that share no
-measurement, and each group has its own cofactors. Gross errors are sought by Baarda's data snooping: a measurement
-whose residual is more than ``BLUNDER`` of its own standard errors is suspected, the worst of each group first. It is
-left out where the rest of the group says that it is this one; where several explain the misfit equally well, as with
-three tapes to one point, all of them are named and none is left out; what the others place without any of them, each
-left out in turn, is put there and not called uncertain. Knows no file, no names.
+Gross errors are sought by Baarda's data snooping: a measurement whose residual is more than ``BLUNDER`` of its own
+standard errors is suspected, the worst of each group first. It is left out where the rest of the group says that it is
+this one; where several explain the misfit equally well, as with three tapes to one point, all of them are named and
+none is left out; what the others place without any of them, each left out in turn, is put there and not called
+uncertain. What is shown of such a group is how it fits without the wrong one, and how far that one is from the rest.
+Knows no file, no names.
 
 References
 ----------
@@ -15,107 +15,22 @@ References
 
 from __future__ import annotations
 
-import math
+from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from enum import IntEnum
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from .network import Adjustment, Bools, Floats, Ints, Network, Observation
 
 BLUNDER = 3.29
 _ALIKE = 0.95  # suspects within this share of the worst cannot be told apart
 _MOST_SUSPECTS = 12  # of one set: more are not left out one by one
 _CHANCE = 0.001  # a sum of squares that good measurements pass once in a thousand groups
 _ROUNDS = 12
-_STEPS = 60  # of one solution; good tapes take four or five
-_LARGEST_GROUP = 1500  # points; the cofactors of larger groups are not computed
 
 
-class Sort(IntEnum):
-    """What was measured."""
-
-    DISTANCE = 0  # from point a to point i
-    X = 1  # of point i
-    Y = 2
-    CHAINAGE = 3  # of point i along the line from a to b
-    OFFSET = 4  # of point i to the left of it
-
-
-@dataclass(frozen=True)
-class Observation:
-    """One measurement in m with its standard error; ``a`` and ``b`` are points too, where its sort has them."""
-
-    sort: Sort
-    i: int
-    value: float
-    sigma: float
-    a: int = -1
-    b: int = -1
-
-
-@dataclass
-class Adjustment:
-    """
-    What the measurements say together.
-
-    Attributes
-    ----------
-    places
-        (n, 2) adjusted x, y in m.
-    cofactors
-        (n, 2, 2) covariance of each place in m², 0 where it was held fixed, NaN where not computed or not determined.
-    residuals
-        (m,) computed less measured, in m, for every measurement, those left out too.
-    redundancy
-        (m,) share of a gross error that shows in the residual, 0 to 1; 0 for those left out.
-    ratios
-        (m,) residual over its standard error; NaN where nothing checks the measurement.
-    left_out
-        Measurements found wrong and not used, in the order found.
-    unresolved
-        Sets of measurements one of which is wrong, most likely (smallest error) first.
-    """
-
-    places: Floats
-    cofactors: Floats
-    residuals: Floats
-    redundancy: Floats
-    ratios: Floats
-    sigmas: Floats
-    groups: Ints
-    """(n,) the group of each point, -1 where held fixed."""
-    group_of: Ints
-    """(m,) the group of each measurement, -1 where it is between fixed points."""
-    left_out: list[int] = field(default_factory=list)
-    unresolved: list[list[int]] = field(default_factory=list)
-    doubted: frozenset[int] = frozenset()
-    """Points whose place hangs on which of a set of ``unresolved`` is wrong."""
-    converged: bool = True
-
-    @property
-    def num_redundant(self) -> int:
-        """Measurements more than needed, in the groups whose cofactors were computed."""
-        return round(float(np.nansum(self.redundancy)))
-
-    @property
-    def s0(self) -> float:
-        """Standard error of unit weight: 1 where the measurements stray as stated; NaN where nothing is redundant."""
-        used = self.redundancy > 0
-        chi2 = float(((self.residuals[used] / self.sigmas[used]) ** 2).sum())
-        return math.sqrt(chi2 / self.num_redundant) if self.num_redundant else math.nan
-
-    def error_of(self, measurement: int) -> float:
-        """The gross error that would explain a measurement's residual: measured less what the others say, in m."""
-        share = self.redundancy[measurement]
-        return -float(self.residuals[measurement]) / (float(share) if share > 1e-6 else 1.0)
-
-
-def adjust(start: Floats, free: NDArray[np.bool_], observations: Sequence[Observation]) -> Adjustment:
+def adjust(start: Floats, free: Bools, observations: Sequence[Observation]) -> Adjustment:
     """
     Adjust the free points to the observations.
 
@@ -126,7 +41,7 @@ def adjust(start: Floats, free: NDArray[np.bool_], observations: Sequence[Observ
     free
         (n,) which points move.
     """
-    net = _Network(start, free, observations)
+    net = Network(start, free, observations)
     used = np.ones(len(observations), dtype=bool)
     left_out: list[int] = []
     unresolved: list[list[int]] = []
@@ -148,49 +63,18 @@ def adjust(start: Floats, free: NDArray[np.bool_], observations: Sequence[Observ
                 again = True
             else:
                 closed.add(group)
-                unresolved.append(sorted(alike, key=lambda m: (round(abs(result.error_of(m)), 6), m)))
+                unresolved.append(alike)
         if not again:
             break
+    else:  # what was left out last has a part in the places still
+        net.solve(used)
+        result = net.judge(used)
     result.left_out, result.unresolved = left_out, unresolved
-    result.doubted = frozenset(point for suspects in unresolved for point in _doubted(net, result, used, suspects))
+    _settle(net, result, used)
     return result
 
 
-def _doubted(net: _Network, result: Adjustment, used: NDArray[np.bool_], suspects: Sequence[int]) -> list[int]:
-    """
-    The points of a group that hang on which of its suspects is wrong; the others are put where all agree.
-
-    Without each suspect in turn the rest places the group anew. A point that comes to the same place each time, within
-    half of its own standard error, is known without any of them, and better than with all. Where the misfit stays
-    whoever is left out, more is wrong than one, and the whole group hangs on it.
-    """
-    group = int(result.group_of[suspects[0]])
-    points = np.flatnonzero(result.groups == group)
-    own = np.sqrt((result.cofactors[points, 0, 0] + result.cofactors[points, 1, 1]) / 2)
-    members = (result.group_of == group) & used
-    spare = round(float(np.nansum(result.redundancy[members]))) - 1
-    if len(suspects) > _MOST_SUSPECTS or np.isnan(own).any():
-        return [int(point) for point in points]
-    from scipy.special import chdtrc
-
-    places, explained = [], spare < 1
-    for suspect in suspects:
-        without = used.copy()
-        without[suspect] = False
-        net.places = result.places.copy()
-        net.solve(without)
-        places.append(net.places[points])
-        misfit = ((net.value - net.computed(net.places)) / net.sigma)[members & without]
-        explained = explained or float(chdtrc(spare, float(misfit @ misfit))) > _CHANCE
-    middle = np.mean(places, axis=0)
-    agreed = np.max([np.hypot(*(each - middle).T) for each in places], axis=0) <= own / 2
-    if not explained:
-        agreed[:] = False
-    result.places[points[agreed]] = middle[agreed]
-    return [int(point) for point in points[~agreed]]
-
-
-def _worst_by_group(result: Adjustment, used: NDArray[np.bool_]) -> dict[int, int]:
+def _worst_by_group(result: Adjustment, used: Bools) -> dict[int, int]:
     ratios = np.where(used & ~np.isnan(result.ratios), np.abs(result.ratios), 0.0)
     worst: dict[int, int] = {}
     for m in np.flatnonzero(ratios > BLUNDER):
@@ -200,205 +84,118 @@ def _worst_by_group(result: Adjustment, used: NDArray[np.bool_]) -> dict[int, in
     return worst
 
 
-class _Network:
-    """The observations as arrays, and the places as they move."""
+def _settle(net: Network, result: Adjustment, used: Bools) -> None:
+    """
+    Say of a result which points its suspects leave in doubt, put the others in place, and tell how all fits without.
 
-    def __init__(self, start: Floats, free: NDArray[np.bool_], observations: Sequence[Observation]) -> None:
-        self.places = np.array(start, dtype=float)
-        self.free = np.asarray(free, dtype=bool)
-        self.sort = np.array([o.sort for o in observations], dtype=np.int64)
-        self.i = np.array([o.i for o in observations], dtype=np.int64)
-        self.a = np.array([o.a for o in observations], dtype=np.int64)
-        self.b = np.array([o.b for o in observations], dtype=np.int64)
-        self.value = np.array([o.value for o in observations], dtype=float)
-        self.sigma = np.array([o.sigma for o in observations], dtype=float)
-        self.column = np.full(len(self.free), -1, dtype=np.int64)
-        self.column[self.free] = np.arange(int(self.free.sum()))
-        self.groups, self.group_of = self._group()
-        self.converged = True
-
-    def _group(self) -> tuple[Ints, Ints]:
-        """Points joined by any chain of measurements between free points are one group."""
-        from scipy.sparse import coo_array
-        from scipy.sparse.csgraph import connected_components
-
-        ends = np.stack([self.i, np.where(self.a < 0, self.i, self.a), np.where(self.b < 0, self.i, self.b)])
-        pairs = np.concatenate([ends[[0, 1]], ends[[0, 2]], ends[[1, 2]]], axis=1)
-        pairs = pairs[:, self.free[pairs[0]] & self.free[pairs[1]]] if pairs.size else pairs
-        n = len(self.free)
-        links = coo_array((np.ones(pairs.shape[1]), (pairs[0], pairs[1])), shape=(n, n))
-        labels = np.asarray(connected_components(links, directed=False)[1], dtype=np.int64)
-        groups = np.where(self.free, labels, -1)
-        group_of = np.full(len(self.i), -1, dtype=np.int64)
-        for end in ends[::-1]:
-            group_of = np.where(self.free[end], groups[end], group_of) if len(end) else group_of
-        return groups, group_of
-
-    def computed(self, places: Floats) -> Floats:
-        """(m,) what each measurement should have been."""
-        p, a, b = places[self.i], places[self.a], places[self.b]
-        along, across = _on_line(p, a, b)
-        return np.select(
-            [self.sort == Sort.DISTANCE, self.sort == Sort.X, self.sort == Sort.Y, self.sort == Sort.CHAINAGE],
-            [np.hypot(*(p - a).T), p[:, 0], p[:, 1], along],
-            across,
-        )
-
-    def slopes(self) -> Floats:
-        """(m, 3, 2) how each measurement changes with x and y of its points i, a and b."""
-        p, a, b = self.places[self.i], self.places[self.a], self.places[self.b]
-        slopes = np.zeros((len(self.i), 3, 2))
-        away = p - a
-        unit = away / np.maximum(np.hypot(*away.T), 1e-9)[:, None]
-        one = self.sort == Sort.DISTANCE
-        slopes[one, 0], slopes[one, 1] = unit[one], -unit[one]
-        slopes[self.sort == Sort.X, 0, 0] = 1
-        slopes[self.sort == Sort.Y, 0, 1] = 1
-        length = np.maximum(np.hypot(*(b - a).T), 1e-9)
-        u = (b - a) / length[:, None]
-        left = np.stack([-u[:, 1], u[:, 0]], axis=1)
-        along, across = (away * u).sum(1), (away * left).sum(1)
-        # Turning the line by dθ changes the chainage by offset x dθ and the offset by -chainage x dθ.
-        for sort, toward, lever in ((Sort.CHAINAGE, u, across), (Sort.OFFSET, left, -along)):
-            one = self.sort == sort
-            turn = left * (lever / length)[:, None]
-            slopes[one, 0] = toward[one]
-            slopes[one, 1] = (-toward - turn)[one]
-            slopes[one, 2] = turn[one]
-        return slopes
-
-    def jacobian(self) -> Any:
-        """(m, 2 k) sparse, scaled by the standard errors; columns are x and y of the k free points."""
-        from scipy.sparse import csr_array
-
-        slopes = self.slopes() / self.sigma[:, None, None]
-        rows, columns, values = [], [], []
-        for slot, end in enumerate((self.i, self.a, self.b)):
-            moves = (end >= 0) & self.free[end]
-            for axis in (0, 1):
-                rows.append(np.flatnonzero(moves))
-                columns.append(2 * self.column[end[moves]] + axis)
-                values.append(slopes[moves, slot, axis])
-        shape = (len(self.i), 2 * int(self.free.sum()))
-        return csr_array((np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape=shape)
-
-    def solve(self, used: NDArray[np.bool_]) -> None:
-        """Move the free points to the least sum of squares of the measurements used."""
-        from scipy.sparse import diags_array
-        from scipy.sparse.linalg import splu
-
-        if not self.free.any() or not len(self.i):
-            return
-        weight = used.astype(float)
-
-        def misfit(places: Floats) -> Floats:
-            return np.asarray(weight * (self.value - self.computed(places)) / self.sigma)
-
-        off = misfit(self.places)
-        damping = 1e-9
-        for _ in range(_STEPS):
-            jacobian = self.jacobian().multiply(weight[:, None]).tocsc()
-            normal = (jacobian.T @ jacobian).tocsc()
-            scale = np.maximum(normal.diagonal(), 1e-12)
-            step = splu((normal + diags_array(damping * scale)).tocsc()).solve(jacobian.T @ off)
-            moved = self.places.copy()
-            moved[self.free] += step.reshape(-1, 2)
-            then = misfit(moved)
-            if then @ then <= off @ off:
-                self.places, off, damping = moved, then, max(damping / 10, 1e-9)
-                if np.abs(step).max(initial=0.0) < 1e-6:
-                    break
-            else:
-                damping = max(damping * 10, 1e-6)
-                if damping > 1e12:
-                    break
+    Where one of the suspects explains the misfit of its group, the misclosures of the group's others are those without
+    the likeliest of them, at the places that are published wherever these do not hang on it.
+    """
+    without, explained = used.copy(), np.zeros(len(used), dtype=bool)
+    doubted: set[int] = set()
+    for suspects in result.unresolved:
+        trials = _leave_out_each(net, result, used, suspects)
+        if trials is None:
+            doubted.update(np.flatnonzero(result.groups == result.group_of[suspects[0]]).tolist())
+            off = {m: result.residuals / result.redundancy[m] for m in suspects}  # where circles were straight lines
         else:
-            self.converged = False
-
-    def judge(self, used: NDArray[np.bool_]) -> Adjustment:
-        """Cofactors, residuals and the redundancy of each measurement."""
-        residuals = self.computed(self.places) - self.value
-        cofactors = np.zeros((len(self.free), 2, 2))
-        redundancy = np.where(used, 1.0, 0.0)
-        slopes = self.slopes() / self.sigma[:, None, None]
-        alone = self._judge_alone(used, slopes, cofactors, redundancy)
-        ends = np.stack([self.i, self.a, self.b], axis=1)
-        members_of: dict[int, list[int]] = {}
-        for m in np.flatnonzero(~alone[self.group_of] & (self.group_of >= 0)).tolist():
-            members_of.setdefault(int(self.group_of[m]), []).append(m)
-        points_of: dict[int, list[int]] = {}
-        for point in np.flatnonzero(self.free & ~alone[self.groups]).tolist():
-            points_of.setdefault(int(self.groups[point]), []).append(point)
-        for group, points in points_of.items():
-            members = members_of.get(group, [])
-            if len(points) > _LARGEST_GROUP:
-                cofactors[points] = np.nan
-                redundancy[members] = np.nan
-                continue
-            local = {point: k for k, point in enumerate(points)}
-            rows = np.zeros((len(members), 2 * len(points)))
-            for row, m in enumerate(members):
-                for slot in range(3):
-                    k = local.get(int(ends[m, slot]), -1)
-                    if k >= 0:
-                        rows[row, 2 * k : 2 * k + 2] += slopes[m, slot]
-            active = rows * used[members][:, None]
-            normal = active.T @ active
-            held = np.linalg.eigvalsh(normal)
-            if held[0] <= 1e-12 * max(held[-1], 1e-300):
-                cofactors[points] = np.nan  # some direction is not measured at all
-                redundancy[members] = 0.0
-                continue
-            inverse = np.linalg.inv(normal)
-            for k in range(len(points)):
-                cofactors[points[k]] = inverse[2 * k : 2 * k + 2, 2 * k : 2 * k + 2]
-            share = 1 - np.einsum("mi,ij,mj->m", active, inverse, active)
-            redundancy[members] = np.where(used[members], np.clip(share, 0.0, 1.0), 0.0)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            ratios = np.where(redundancy > 0.001, residuals / (self.sigma * np.sqrt(redundancy)), np.nan)
-        return Adjustment(
-            self.places.copy(), cofactors, residuals, redundancy, ratios, self.sigma.copy(), self.groups, self.group_of,
-            converged=self.converged,
-        )  # fmt: skip
-
-    def _judge_alone(
-        self, used: NDArray[np.bool_], slopes: Floats, cofactors: Floats, redundancy: Floats
-    ) -> NDArray[np.bool_]:
-        """The same for all groups of a single point at once; which groups (by label) these are."""
-        sizes = np.bincount(self.groups[self.free], minlength=len(self.free) + 1)
-        alone: NDArray[np.bool_] = sizes == 1
-        if not alone.any():
-            return alone
-        point_of = np.zeros(len(sizes), dtype=np.int64)
-        free = np.flatnonzero(self.free)
-        point_of[self.groups[free]] = free
-        members = np.flatnonzero((self.group_of >= 0) & alone[self.group_of])
-        point = point_of[self.group_of[members]]
-        moved = sum(
-            slopes[members, slot] * (end[members] == point)[:, None]
-            for slot, end in enumerate((self.i, self.a, self.b))
-        )
-        active = np.asarray(moved) * used[members][:, None]
-        normal = np.zeros((len(self.free), 2, 2))
-        np.add.at(normal, point, active[:, :, None] * active[:, None, :])
-        det = normal[:, 0, 0] * normal[:, 1, 1] - normal[:, 0, 1] ** 2
-        trace = normal[:, 0, 0] + normal[:, 1, 1]
-        told = det > 1e-12 * np.maximum(trace, 1e-150) ** 2
-        safe = np.where(told, det, 1.0)
-        inverse = np.empty_like(normal)
-        inverse[:, 0, 0], inverse[:, 1, 1] = normal[:, 1, 1] / safe, normal[:, 0, 0] / safe
-        inverse[:, 0, 1] = inverse[:, 1, 0] = -normal[:, 0, 1] / safe
-        inverse[~told] = np.nan
-        single = free[alone[self.groups[free]]]
-        cofactors[single] = inverse[single]
-        share = 1 - np.einsum("mi,mij,mj->m", active, inverse[point], active)
-        redundancy[members] = np.where(used[members] & told[point], np.clip(np.nan_to_num(share), 0.0, 1.0), 0.0)
-        return alone
+            doubted.update(_put_where_all_agree(result, suspects, trials))
+            off = dict(zip(suspects, trials.off, strict=True))
+        result.misclosures[suspects] = [off[m][m] for m in suspects]
+        suspects.sort(key=lambda m: (round(abs(result.error_of(m)), 6), m))
+        if trials is not None and trials.explain:
+            others = np.setdiff1d(trials.members, suspects)
+            result.misclosures[others] = off[suspects[0]][others]
+            explained[others], without[suspects[0]] = True, False
+    result.doubted = frozenset(doubted)
+    if result.unresolved or result.left_out:
+        net.places = result.places.copy()
+        hangs = np.isin(np.stack([net.i, net.a, net.b]), list(doubted)).any(axis=0)
+        result.misclosures[explained & ~hangs] = net.off()[explained & ~hangs]
+        _rate(net, result, used, without, explained)
 
 
-def _on_line(p: Floats, a: Floats, b: Floats) -> tuple[Floats, Floats]:
-    """Chainage along the line from a to b, and offset to the left of it."""
-    length = np.maximum(np.hypot(*(b - a).T), 1e-9)
-    u = (b - a) / length[:, None]
-    away = p - a
-    return (away * u).sum(1), u[:, 0] * away[:, 1] - u[:, 1] * away[:, 0]
+@dataclass(frozen=True)
+class _Trials:
+    """A group without each of its suspects in turn."""
+
+    members: Ints
+    """Measurements of the group."""
+    places: Floats
+    """(suspects, points, 2) where its points come to."""
+    off: Floats
+    """(suspects, m) computed less measured, of all measurements."""
+    explain: bool
+    """Whether without one of them the misfit is no more than chance."""
+
+
+def _leave_out_each(net: Network, result: Adjustment, used: Bools, suspects: Sequence[int]) -> _Trials | None:
+    """Without each suspect in turn the rest places the group anew; None where that is too much or cannot be judged."""
+    group = result.group_of[suspects[0]]
+    points = np.flatnonzero(result.groups == group)
+    if len(suspects) > _MOST_SUSPECTS or np.isnan(result.cofactors[points]).any():
+        return None
+    from scipy.special import chdtrc
+
+    members = np.flatnonzero((result.group_of == group) & used)
+    spare = round(float(np.nansum(result.redundancy[members]))) - 1
+    places, offs, explain = [], [], spare < 1
+    for suspect in suspects:
+        without = used.copy()
+        without[suspect] = False
+        net.places = result.places.copy()
+        net.solve(without)
+        places.append(net.places[points])
+        offs.append(net.off())
+        misfit = (offs[-1] / net.sigma)[members[members != suspect]]
+        explain = explain or float(chdtrc(spare, float(misfit @ misfit))) > _CHANCE
+    return _Trials(members, np.array(places), np.array(offs), explain)
+
+
+def _put_where_all_agree(result: Adjustment, suspects: Sequence[int], trials: _Trials) -> list[int]:
+    """
+    The points of a group that hang on which of its suspects is wrong; the others are put where all agree.
+
+    A point that comes to the same place each time, within half of its own standard error, is known without any of
+    them, and better than with all. Where the misfit stays whoever is left out, more is wrong than one, and the whole
+    group hangs on it.
+    """
+    points = np.flatnonzero(result.groups == result.group_of[suspects[0]])
+    own = np.sqrt((result.cofactors[points, 0, 0] + result.cofactors[points, 1, 1]) / 2)
+    middle = trials.places.mean(axis=0)
+    agreed = np.hypot(*(trials.places - middle).transpose(2, 0, 1)).max(axis=0) <= own / 2
+    if not trials.explain:
+        agreed[:] = False
+    result.places[points[agreed]] = middle[agreed]
+    return [int(point) for point in points[~agreed]]
+
+
+def _rate(net: Network, result: Adjustment, used: Bools, without: Bools, explained: Bools) -> None:
+    """
+    Hold each misclosure against its own standard error; a suspected one keeps the ratio by which it was suspected.
+
+    For a measurement in use the error is sigma x sqrt(r), r its share of redundancy among those in use; for one left
+    out, held against the rest, it is sigma / sqrt(r), r what its share would be.
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = net.judge(without).redundancy
+        ratios = np.where(share > 0.001, result.misclosures / (net.sigma * np.sqrt(share)), np.nan)
+        result.misclosure_ratios[explained] = ratios[explained]
+        for one_each in _one_of_each_group(result):
+            with_them = used.copy()
+            with_them[one_each] = True
+            share = net.judge(with_them).redundancy[one_each]
+            result.misclosure_ratios[one_each] = result.misclosures[one_each] * np.sqrt(share) / net.sigma[one_each]
+
+
+def _one_of_each_group(result: Adjustment) -> list[list[int]]:
+    """Those left out, in lists of which none holds two of one group: groups do not know of one another."""
+    lists: list[list[int]] = []
+    count: Counter[int] = Counter()
+    for m in result.left_out:
+        group = int(result.group_of[m])
+        if count[group] == len(lists):
+            lists.append([])
+        lists[count[group]].append(m)
+        count[group] += 1
+    return lists

@@ -1,4 +1,4 @@
-"""Lamps much farther from all else than the others are, as a slip in x or y leaves them. In: Points. Out: FarOff.
+"""Lamps far from all else, as a slip in x or y leaves them, and sites far too large. In: Points. Out: FarOff, words.
 
 No fault: a lamp may stand alone at the end of a drive. But a plan then digs all the way there, so it says so.
 """
@@ -15,6 +15,8 @@ from .points import Point
 _FAR_M = 25.0
 """No lamp nearer to another point is far off (common practice, no source)."""
 _TIMES_USUAL = 8
+_APART_M = 50.0
+"""Points of a garden or park are nearer to one another (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -48,4 +50,20 @@ def far_off(points: Sequence[Point]) -> list[FarOff]:
     ]
 
 
-__all__ = ["FarOff", "far_off"]
+def in_another_unit(points: Sequence[Point]) -> list[str]:
+    """A sentence where x and y seem to be in centimetres or millimetres: whole numbers, and points far from another."""
+    from scipy.spatial import cKDTree
+
+    places = np.unique(np.array([(point.x, point.y) for point in points if point.whole]).reshape(-1, 2), axis=0)
+    if len(places) < 4 or (places != np.round(places)).any():
+        return []
+    usual = float(np.median(np.asarray(cKDTree(places).query(places, k=2)[0])[:, 1]))
+    if usual < _APART_M:
+        return []
+    return [
+        f"x and y are whole numbers, and points lie {usual:.0f} m from the next (the median): are they in cm or mm? "
+        "The survey is in metres"
+    ]
+
+
+__all__ = ["FarOff", "far_off", "in_another_unit"]

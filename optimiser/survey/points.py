@@ -128,6 +128,8 @@ def _unknown_kind(cells: Cells, file: str) -> Problem:
         return Problem(file, cells.row, "kind", "is empty", f"write one of {', '.join(KINDS)}")
     near = nearest(cells["kind"], KINDS)
     mend = f"did you mean '{near}'?" if near else f"write one of {', '.join(KINDS)}"
+    if cells["of"].casefold() in KINDS:
+        mend = f"'{cells['of']}' stands under of: are the two changed over?"
     return Problem(file, cells.row, "kind", f"found '{cells['kind']}', which is no kind of point", mend)
 
 

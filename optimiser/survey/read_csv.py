@@ -60,11 +60,15 @@ def _separator_of(text: str) -> str:
         separator = said[1] if said else "\t"
         return separator if separator in _SEPARATORS else ","
 
-    def score(separator: str) -> int:
-        names = next(csv.reader([head], delimiter=separator), [])
+    def score(separator: str, line: str) -> int:
+        names = next(csv.reader([line], delimiter=separator), [])
         return sum(fold_column(name) in COLUMNS for name in names)
 
-    return max(_SEPARATORS, key=score)
+    for line in [head, *text.splitlines()[:20]]:  # a title may stand above the header
+        best = max(_SEPARATORS, key=lambda separator: score(separator, line))
+        if score(best, line) > 1:
+            return best
+    return max(_SEPARATORS, key=lambda separator: score(separator, head))
 
 
 def _records(text: str, file: str) -> Iterator[tuple[int, list[str]]]:

@@ -14,10 +14,11 @@ import numpy as np
 from ..earth_grid import Degrees, Position, to_metres
 from ..job import Measuring
 from ..problems import Problem
-from .adjust import BLUNDER, Adjustment, Observation, Sort, adjust
+from .adjust import BLUNDER, adjust
 from .levels import read_levels
 from .local_grid import RADIUS_OVER_SIGMA, fit_to_grid
 from .measured import Row, Rows
+from .network import Adjustment, Observation, Sort
 from .starts import XY, Starts
 from .table import Table
 
@@ -51,9 +52,10 @@ class Taped:
     measured_m: float
     """Brought to the level where both heights are known."""
     adjusted_m: float
+    """What it should have been: of one left out or suspected what all others make of it, of the others without that."""
     sigma_m: float
     ratio: float
-    """Residual over its standard error; NaN where nothing checks it."""
+    """Measured less adjusted over its standard error; NaN where nothing checks it."""
     verdict: str
     """``""``, ``left out`` or ``suspect``."""
 
@@ -250,8 +252,8 @@ def _solve(
         measured = observations[m].value
         tapes.append(
             Taped(
-                index, rows.rows[index].tapes[number].to, measured, measured + float(result.residuals[m]),
-                observations[m].sigma, float(result.ratios[m]), verdict,
+                index, rows.rows[index].tapes[number].to, measured, measured + float(result.misclosures[m]),
+                observations[m].sigma, float(result.misclosure_ratios[m]), verdict,
             )
         )  # fmt: skip
     return _Solved(result, tapes, slot_of, observations, index_of, starts.axis is not None)

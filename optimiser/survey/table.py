@@ -15,6 +15,7 @@ from pathlib import PurePath
 from ..problems import BadInput, Problem, nearest
 
 MOST_TIES = 6
+_LOOK = 20  # rows from the top in which a header is sought
 MOST_ROWS = 200_000
 NEEDED = ("point", "kind", "of", "x", "y")
 TIES = tuple(name for tie in range(1, MOST_TIES + 1) for name in (f"from{tie}", f"dist{tie}"))
@@ -105,6 +106,7 @@ def table_of(records: Iterable[tuple[int, Sequence[str]]], file: str, separator:
             [Problem(file, 0, "", "is empty", "write the header point,kind,of,x,y and a row for each point")]
         )
     (header_row, names), *body = filled
+    _refuse_rows_above(filled[:_LOOK], file)
     columns, notes = _columns(names, header_row, file)
     if not body:
         raise BadInput([Problem(file, header_row, "", "has no rows below the header", "write a row for each point")])
@@ -114,14 +116,26 @@ def table_of(records: Iterable[tuple[int, Sequence[str]]], file: str, separator:
         if any(record[len(names) :]):
             found = f"has {len(record)} fields where the header has {len(names)}"
             mend = "write decimals with a point, and names with a comma in quotes"
+            if not all(re.fullmatch(r"[-+]?[\d.]*", cell) for cell in record[len(names) :]):
+                mend = "give its last columns a head too (note, say), or put texts with a comma in quotes"
             if separator != ",":
-                mend = f"put texts that hold a {_SEPARATORS[separator]} in quotes"
+                mend = f"give its last columns a head too, or put texts that hold a {_SEPARATORS[separator]} in quotes"
             problems.append(Problem(file, row, "", found, mend))
             continue
         texts = {column: record[place] for column, place in columns.items() if place < len(record)}
         if any(texts.values()):
             rows.append(Cells(row, texts))
     return Table(tuple(rows), separator, tuple(problems), tuple(notes), header_row=header_row)
+
+
+def _refuse_rows_above(first: Sequence[tuple[int, Sequence[str]]], file: str) -> None:
+    """A title, or merged heads, above the header: rows before the first that has most of the columns needed."""
+    known = [sum(COLUMNS.get(fold_column(name)) in NEEDED for name in set(names)) for _, names in first]
+    below = next((k for k, count in enumerate(known) if count >= len(NEEDED) - 1), 0)
+    if below and known[0] < 3:
+        (row, _), (there, _) = first[0], first[below]
+        found = f"is not the header, which stands in row {there}"
+        raise BadInput([Problem(file, row, "", found, f"delete the rows above row {there}")])
 
 
 def _columns(names: list[str], row: int, file: str) -> tuple[dict[str, int], list[str]]:
@@ -143,7 +157,10 @@ def _columns(names: list[str], row: int, file: str) -> tuple[dict[str, int], lis
     missing = [column for column in NEEDED if column not in places]
     if len(missing) == len(NEEDED):
         found = "has none of the columns point, kind, of, x, y in its first row"
-        raise BadInput([Problem(file, row, "", found, "write the header point,kind,of,x,y above the points")])
+        mend = "write the header point,kind,of,x,y above the points"
+        if len(names) == 1 and (parted := re.search(r"\bkind\b\s*([^\w\s])", names[0], re.IGNORECASE)):
+            found, mend = f"has columns parted by '{parted[1]}'", "part them by commas, semicolons or tabs"
+        raise BadInput([Problem(file, row, "", found, mend)])
     if any(column in places for column in ("from1", "base1", "latitude")):
         missing = [column for column in missing if column not in ("x", "y")]  # places are measured in another way
     problems += [Problem(file, row, column, *_missing_column(column, others)) for column in missing]

@@ -20,6 +20,7 @@ from ..job import TRUNK_STRIP, GroundKind, Job, TreeRule
 from ..problems import Problem, nearest
 from .model import Tree, Zone
 from .points import Point, Points, fold
+from .table import fold_column
 
 XY = tuple[float, float]
 Outline = tuple[str, list[Point], Polygon]
@@ -38,7 +39,7 @@ def read_outlines(points: Points, file: str) -> tuple[list[Outline], list[Proble
     for corners in by_zone.values():
         if not all(corner.whole for corner in corners):
             continue  # its shape is not known until the rows named already are mended
-        polygon, fault = _polygon(corners, file, notes)
+        polygon, fault = _polygon(corners, [others[0].of for others in by_zone.values()], file, notes)
         if fault is not None:
             problems.append(fault)
         elif polygon is not None:
@@ -46,7 +47,9 @@ def read_outlines(points: Points, file: str) -> tuple[list[Outline], list[Proble
     return outlines, problems, notes
 
 
-def _polygon(corners: Sequence[Point], file: str, notes: list[str]) -> tuple[Polygon | None, Problem | None]:
+def _polygon(
+    corners: Sequence[Point], others: Sequence[str], file: str, notes: list[str]
+) -> tuple[Polygon | None, Problem | None]:
     name, row = corners[0].of, corners[0].row
     rings: dict[int, list[Point]] = {}
     for corner in corners:
@@ -64,9 +67,11 @@ def _polygon(corners: Sequence[Point], file: str, notes: list[str]) -> tuple[Pol
         which = f"zone '{name}'" if ring == 0 else f"ring {ring} of zone '{name}'"
         if len(kept) < 3:
             found = f"found {which} with {len(kept) or 1} corner{'s' * (len(kept) > 1)}"
-            return None, Problem(
-                file, points[0].row, "of", found, "give it at least three corners, in order round its edge"
-            )
+            mend = "give it at least three corners, in order round its edge"
+            alike = [other for other in others if other != name and fold_column(other) == fold_column(name)]
+            if alike:  # a space too many or too few makes another zone of a corner
+                mend = f"did you mean '{alike[0]}'? Else {mend}"
+            return None, Problem(file, points[0].row, "of", found, mend)
         outline = Polygon([_xy(point) for point in kept])
         crossing = _crossing(kept)
         if outline.area < 1e-6 and (crossing is None or outline.convex_hull.area < 1e-6):

@@ -11,6 +11,7 @@ from shapely import Polygon
 from ..documents import marks
 from ..documents.hatch import hatch
 from ..documents.labels import Ink, Label, place_labels
+from ..documents.measured import measured_width
 from ..documents.palette import style_by_name
 from ..documents.sheet import Box, Sheet
 from ..documents.svg import Point as Spot
@@ -221,7 +222,8 @@ def _labels(look: Look, sheet: Sheet) -> list[str]:
     def add(key: str, shown: str, size: float, colour: str, bold: bool, anchors: Iterable[Spot], **more: float) -> None:
         shown = cut_to_width(shown, 40, size, bold=bold)
         words[key] = (shown, size, colour, bold)
-        wide, high = text_width(shown, size, bold=bold) + 0.6, size * 1.15
+        known = measured_width(shown, size, "B" if bold else "")
+        wide, high = (text_width(shown, size, bold=bold) if known is None else known) + 0.6, size * 1.15
         over = bool(more.get("over", 0))
         labels.append(Label(key, wide, high, tuple(anchors), more.get("gap", 1.6), int(more.get("rank", 3)), over=over))
 
@@ -239,7 +241,7 @@ def _labels(look: Look, sheet: Sheet) -> list[str]:
         if shape.area > 30:
             middles = (shapely.maximum_inscribed_circle(shape, tolerance=0.5), shape.representative_point())
             spots = [(middle.coords[0][0], middle.coords[0][1]) for middle in middles]
-            words_of = f"{name}  {number(polygon.area, 1)} m²"
+            words_of = f"{name}, {number(polygon.area, 1)} m²"
             add(f"zone {k}", words_of, 2.2, "#55554c", False, spots, gap=0.0, rank=5, over=1)
     for chains in (look.sleeves, look.mains):
         for k, (name, chain) in enumerate(chains[:40]):
@@ -255,8 +257,11 @@ def _labels(look: Look, sheet: Sheet) -> list[str]:
             element("rect", x=one.left, y=one.top, width=one.label.width, height=one.label.height, fill=marks.PAPER,
                     fill_opacity=0.75)
         )  # fmt: skip
-        weight = "bold" if bold else None
-        drawn.append(text(one.left + 0.3, one.top + 0.9 * size, shown, size, fill=colour, font_weight=weight))
+        known = measured_width(shown, size, "B" if bold else "")
+        drawn.append(
+            text(one.left + 0.3, one.top + 0.9 * size, shown, size, fill=colour, font_weight="bold" if bold else None,
+                 textLength=known, lengthAdjust=None if known is None else "spacingAndGlyphs")
+        )  # fmt: skip
     return drawn
 
 

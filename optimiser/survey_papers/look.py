@@ -82,10 +82,11 @@ def _look(
     reduced = reduce_file(data, file, measuring, dxf)
     points = points_of(reduced, file)
     notes = [*points.notes, *reduced.notes]
-    more = problems_of_points(points, file)
-    if job is not None:
+    if job is None:
+        more = problems_of_points(points, file)
+    else:
         try:
-            survey = build_survey(reduced, file, job)
+            survey = build_survey(reduced, file, job, points)
             notes, more = list(survey.notes), lamps_without_joint(job, survey, file=file)
         except BadInput as error:
             more = error.problems

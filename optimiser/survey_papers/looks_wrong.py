@@ -10,7 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..job import Job
-from ..survey.far_off import far_off
+from ..survey.far_off import far_off, in_another_unit
+from ..survey.numbers import dated_name
 from ..survey.points import SMALLEST_STEM_MM, Point, Points, fold
 from ..survey.steep import doubtful_heights
 from ..survey.swapped import swapped
@@ -50,11 +51,13 @@ def looks_wrong(
     mirrored = swapped(points.points, outlines, zones, job)
     sorts = [
         [Finding(mirrored)] * bool(mirrored),
+        [Finding(unit) for unit in in_another_unit(points.points)],
         _close_together(lamps),
         _corners_out_of_order(points),
         _in_closed_ground(lamps, outlines, job),
         _far_supplies(whole, lamps),
         [Finding(lamp.words, lamp.place) for lamp in far_off(points.points)],
+        _dates_for_names(points.points),
         _small_zones(outlines),
         _short_sleeves(sleeves),
         _thin_stems(whole),
@@ -83,8 +86,9 @@ def _close_together(lamps: list[Point]) -> list[Finding]:
             found.setdefault((min(i, j), max(i, j)), math.dist(places[i], places[j]))
     return [
         Finding(
-            f"lamps {lamps[i].name} and {lamps[j].name} stand "
-            f"{'on one spot' if metres < 0.0005 else f'{100 * metres:.0f} cm apart'}",
+            f"lamps '{lamps[i].name}' and '{lamps[j].name}' stand on one spot"  # in the words of the survey's note
+            if metres < 0.0005
+            else f"lamps {lamps[i].name} and {lamps[j].name} stand {100 * metres:.0f} cm apart",
             (lamps[i].x, lamps[i].y),
         )
         for (i, j), metres in sorted(found.items())
@@ -180,6 +184,18 @@ def _far_supplies(whole: list[Point], lamps: list[Point]) -> list[Finding]:
             words = f"supply point {supply.name} is {metres:.0f} m from the nearest lamp"
             found.append(Finding(words, (supply.x, supply.y)))
     return found
+
+
+def _dates_for_names(points: Sequence[Point]) -> list[Finding]:
+    dated = [point for point in points if dated_name(point.name)]
+    if not dated:
+        return []
+    more = f", and those of {len(dated) - 1} more," if len(dated) > 1 else ""
+    words = (
+        f"the name '{dated[0].name}' in row {dated[0].row}{more} may be a date that a spreadsheet made of another "
+        "name, such as 1-2: set the column to text"
+    )
+    return [Finding(words, (dated[0].x, dated[0].y) if dated[0].whole else None)]
 
 
 def _small_zones(outlines: Sequence[Outline]) -> list[Finding]:

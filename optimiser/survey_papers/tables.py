@@ -47,13 +47,17 @@ def _plain_number(text: str) -> str:
 
 
 def tapes_csv(look: Look) -> str:
-    """Each tape with what the adjustment makes of it, in m; ``ratio`` is its residual over its standard error."""
+    """
+    Each tape with what the adjustment makes of it, in m; ``ratio`` is what it is off over the standard error of that.
+
+    One left out or suspected is held against all others, these against one another without it.
+    """
     names = [cells["point"] or cells["of"] for cells in look.reduced.table.rows]
     head = ["point", "from", "level_m", "adjusted_m", "off_m", "standard_error_m", "ratio", "verdict"]
     rows = [
         [
             names[tape.to], names[tape.source], f"{tape.measured_m:.3f}", f"{tape.adjusted_m:.3f}",
-            f"{tape.measured_m - tape.adjusted_m:.3f}", f"{tape.sigma_m:.3f}",
+            f"{round(tape.measured_m - tape.adjusted_m, 3) + 0.0:.3f}", f"{tape.sigma_m:.3f}",
             "" if math.isnan(tape.ratio) else f"{abs(tape.ratio):.1f}", tape.verdict,
         ]
         for tape in look.reduced.tapes

@@ -147,7 +147,7 @@ def test_where_ground_prices_differ_nothing_is_certain_on_a_common_graph(compare
     said = {difference.other: difference for difference in compared.comparison.differences}
     assert said["dearer bed"].certainty != "certain"
     assert figures(compared, "dearer bed").bound_on_common is None
-    assert "own graph" in said["dearer bed"].says
+    assert "own ground" in said["dearer bed"].says
 
 
 @pytest.fixture(scope="module")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import html
 import io
 import json
 import re
@@ -17,10 +18,13 @@ from typer.testing import CliRunner, Result
 
 from cli import app
 from optimiser.check import check_folder
-from optimiser.compare.model import Curve, CurvePoint
+from optimiser.check.read_plan import read_plan
+from optimiser.compare.model import Comparison, Curve, CurvePoint
+from optimiser.documents.compare_folder import write_sites
 from optimiser.documents.curve_plot import BOTTOM, HEIGHT_MM, LEFT, LINE, WIDTH_MM, draw_curve
 from optimiser.documents.svg import text_width
 from optimiser.documents.words import columns_of
+from optimiser.problems import BadInput
 
 ALTERNATIVES = """
 [[alternatives]]
@@ -65,8 +69,10 @@ def test_models_of_drivers_are_whole_in_the_text(cases: Path, tmp_path: Path) ->
     (folder / "job.toml").write_text(f"{job}\n{more}", encoding="utf-8")
     result = run(folder, "--out", tmp_path / "out")
     assert result.exit_code == 0
-    [model] = [line for line in result.stdout.splitlines() if "sealed box" in line]
-    assert model.count("sealed box 60 W") == 3
+    lines = result.stdout.splitlines()
+    [row] = [i for i, line in enumerate(lines) if "sealed box" in line]
+    assert lines[row].startswith("  driver 1, loaded to ") and lines[row].count("sealed box 60 W") == 3
+    assert re.fullmatch(r"( +at S1, \d+ %){3}", lines[row + 1])
     assert max(map(columns_of, result.stdout.splitlines())) <= 80
 
 
@@ -80,8 +86,8 @@ def test_the_text_answers_first_and_fits_a_terminal(printed: Result) -> None:
 
 def test_the_folder_holds_all_papers_and_a_plan_for_each_that_holds(out: Path) -> None:
     assert sorted(path.name for path in out.iterdir()) == [
-        "1-1-driver", "2-2-drivers", "compare.html", "comparison.json", "limits.csv", "lowest_volts.csv",
-        "lowest_volts.svg", "max_drop.csv", "max_drop.svg", "side_by_side.svg", "table.csv",
+        "1-1-driver", "2-2-drivers", "compare.html", "comparison.json", "comparison.sha256", "limits.csv",
+        "lowest_volts.csv", "lowest_volts.svg", "max_drop.csv", "max_drop.svg", "side_by_side.svg", "table.csv",
     ]  # fmt: skip
     for name in ("1-1-driver", "2-2-drivers"):
         assert not check_folder(out / name).violations
@@ -140,9 +146,41 @@ def test_a_comparison_is_replaced_only_when_asked_and_only_when_it_is_ours(out: 
     refused = run(site, "--drivers", "1", "--out", copy, "--replace")
     assert refused.exit_code == 2 and "holds 1-1-driver/plan.svg, changed since being written" in refused.stderr
     (copy / "1-1-driver" / "plan.svg").write_bytes(drawn)
+    tops = [path.name for path in before if path.parent == copy and path.name != "comparison.sha256"]
+    assert {"side_by_side.svg", "compare.html", "comparison.json"} < set(tops)
+    for name in tops:
+        whole = (copy / name).read_bytes()
+        (copy / name).write_bytes(whole + b" ")
+        refused = run(site, "--drivers", "1", "--out", copy, "--replace")
+        assert refused.exit_code == 2 and f"holds {name}, changed since being written" in refused.stderr
+        (copy / name).write_bytes(whole)
     assert {path: path.read_bytes() for path in sorted(copy.rglob("*")) if path.is_file()} == before
     assert run(site, "--drivers", "1", "--out", copy, "--replace").exit_code == 0
     assert (copy / "1-as-it-stands").exists() or not (copy / "2-2-drivers").exists()
+
+
+def test_a_comparison_of_sites_is_not_replaced_where_a_file_of_it_was_changed(out: Path, tmp_path: Path) -> None:
+    data = json.loads((out / "comparison.json").read_text(encoding="utf-8"))
+    del data["files"]
+    one = Comparison.model_validate(data)
+    plans = [
+        None if result.folder is None else (read_plan(out / result.folder / "plan.json"), {"job.toml": b"# job"})
+        for result in one.alternatives
+    ]
+    sites = [("north", one, plans), ("south", one, plans)]
+    write_sites(sites, tmp_path / "sites", replace=False)
+    listed = json.loads((tmp_path / "sites/summary.json").read_text(encoding="utf-8"))["files"]
+    there = {path.relative_to(tmp_path / "sites").as_posix() for path in (tmp_path / "sites").rglob("*")
+             if path.is_file()}  # fmt: skip
+    assert set(listed) == there
+    for name in ("summary.csv", "north/compare.html", "south/comparison.json", "south/2-2-drivers/plan.svg"):
+        file = tmp_path / "sites" / name
+        whole = file.read_bytes()
+        file.write_bytes(whole + b"\n")
+        with pytest.raises(BadInput, match=f"holds {name}, changed since being written"):
+            write_sites(sites, tmp_path / "sites", replace=True)
+        file.write_bytes(whole)
+    write_sites(sites, tmp_path / "sites", replace=True)
 
 
 def test_faults_leave_nothing_behind(site: Path, tmp_path: Path) -> None:
@@ -179,7 +217,28 @@ def test_doubts_of_the_survey_are_told_once_where_there_is_no_layout(cases: Path
     plain = " ".join(said.stdout.split())
     assert plain.count(doubt) == 1
     assert f"To look at in the survey and the job, for a slip there may be the reason - {doubt}" in plain
+    assert "\n  - lamp L07 is " in said.stdout and "\n    there" in said.stdout  # as warnings stand in a plan's summary
     assert max(map(columns_of, said.stdout.splitlines())) <= 80
+
+
+def test_the_page_tells_the_doubts_of_the_survey_above_the_drawings(cases: Path, tmp_path: Path) -> None:
+    """Of two alternatives one has no layout: the text told what looks wrong in the survey, and the page did not."""
+    shutil.copytree(cases / "terrace", tmp_path / "job")
+    job, survey = tmp_path / "job/job.toml", tmp_path / "job/survey.csv"
+    survey.write_text(survey.read_text(encoding="utf-8") + "L<7>,lamp,spike,5.00,-110.00\n", encoding="utf-8")
+    job.write_text(job.read_text(encoding="utf-8") + ALTERNATIVES, encoding="utf-8")
+    assert run(tmp_path / "job", "--drivers", "1", "--out", tmp_path / "out").exit_code == 0
+    doubts = json.loads((tmp_path / "out/comparison.json").read_text(encoding="utf-8"))["doubts"]
+    assert [doubt.split(" m from")[0] for doubt in doubts] == ["lamp L<7> is 99"]
+    page = (tmp_path / "out/compare.html").read_text(encoding="utf-8")
+    before, told, after = re.split(r'<section class="doubts">(.*?)</section>', page, flags=re.DOTALL)
+    assert re.findall("<li>(.*?)</li>", told) == [html.escape(doubt) for doubt in doubts]
+    assert "<legend>Drawings" not in before and "<legend>Drawings" in after
+
+
+def test_a_page_without_doubts_has_no_place_for_them(out: Path) -> None:
+    assert json.loads((out / "comparison.json").read_text(encoding="utf-8"))["doubts"] == []
+    assert "To look at" not in (out / "compare.html").read_text(encoding="utf-8")
 
 
 @pytest.mark.slow

@@ -11,7 +11,7 @@ from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from shapely import Polygon
 
-from optimiser.ground import Land, build_ground, refine
+from optimiser.ground import Land, build_ground, lamps_without_joint, refine
 from optimiser.problems import BadInput
 from optimiser.survey.model import Zone
 from tests.ground.sites import make_job, make_survey
@@ -187,3 +187,18 @@ def test_a_lamp_is_walled_off_only_where_the_free_ground_is(
         assert told == walled
     else:
         assert not walled
+
+
+@settings(max_examples=40, deadline=None)
+@given(made=zones(), seed=st.integers(0, 10_000))
+def test_leads_that_reach_no_joint_are_those_that_the_whole_graph_has_not(made: list[Zone], seed: int) -> None:
+    """They are told before a plan is asked for, without the graph: lamp by lamp what ``build_ground`` refuses."""
+    lamps = [(float(x), float(y)) for x, y in np.round(np.random.default_rng(seed).random((6, 2)) * 16, 2)]
+    survey = make_survey(lamps, [(-5, -5)], made)
+    told = lamps_without_joint(JOB, survey)
+    try:
+        build_ground(JOB, survey)
+        refused = []
+    except BadInput as error:
+        refused = [problem for problem in error.problems if "lead" in problem.found or "nearby" in problem.found]
+    assert told == refused

@@ -186,7 +186,7 @@ def test_cable_of_many_layouts_obeys_the_law_and_costs_the_bound() -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
 @given(random_files(max_lamps=6))
 def test_layouts_of_random_jobs_obey_the_law_and_cost_the_bound(files: Files) -> None:
     try:

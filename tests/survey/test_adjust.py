@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import least_squares
 
-from optimiser.survey.adjust import Adjustment, Observation, Sort, adjust
+from optimiser.survey.adjust import adjust
+from optimiser.survey.network import Adjustment, Observation, Sort
 
 
 def ties(pegs: list[tuple[float, float]], metres: list[float], start: tuple[float, float], sigma: float = 1.0):
@@ -193,9 +194,29 @@ def test_one_wrong_tape_makes_uncertain_what_hangs_on_it_and_no_more() -> None:
     assert 4 in suspects and set(suspects) <= {4, 5, 6}, "the tapes of that lamp, and no other"
     assert result.doubted == {5}
     assert result.places[[4, 6]] == pytest.approx(np.array([c, lamps[1]]), abs=1e-5)
+    # All else is exact, and is shown to fit, though with all tapes C is drawn off its place.
+    others = [m for m in range(len(tapes)) if m not in suspects]
+    assert np.abs(result.residuals[:4]).max() > 0.05
+    assert result.misclosures[others] == pytest.approx(np.zeros(len(others)), abs=1e-5)
+    assert np.nanmax(np.abs(result.misclosure_ratios[others])) < 1e-3
+    assert result.error_of(4) == pytest.approx(0.4, abs=1e-5), "and the wrong one is off by what it is off"
     # Two wrong tapes at two lamps: whichever one is left out, the other's misfit is there still.
     twice = [*wrong[:7], dataclasses.replace(wrong[7], value=wrong[7].value + 0.4), *wrong[8:]]
-    assert {5, 6} <= adjust_all(fixed, c, lamps, twice).doubted
+    result = adjust_all(fixed, c, lamps, twice)
+    assert {5, 6} <= result.doubted
+    others = [m for m in range(len(tapes)) if all(m not in group for group in result.unresolved)]
+    assert result.misclosures[others] == pytest.approx(result.residuals[others]), "no single one explains it"
+
+
+def test_more_wrong_tapes_than_are_sought_leave_no_trace_of_those_left_out() -> None:
+    """Of 40 tapes to one point 14 are wrong: twelve are sought and left out, and the place is that without these."""
+    pegs = [(20 * math.cos(k), 20 * math.sin(k)) for k in range(40)]
+    metres = [math.dist(peg, (3, 4)) + (0.5 + 0.1 * k if k < 14 else 0) for k, peg in enumerate(pegs)]
+    result = ties(pegs, metres, (3, 4), sigma=0.02)
+    assert len(result.left_out) == 12
+    kept = [m for m in range(40) if m not in result.left_out]
+    again = least_squares(lambda p: [math.dist(p, pegs[m]) - metres[m] for m in kept], (3, 4), xtol=1e-14)
+    assert place(result) == pytest.approx(tuple(again.x), abs=1e-5)
 
 
 def adjust_all(

@@ -134,6 +134,69 @@ BAD: dict[str, tuple[str | bytes, str]] = {
         rows('L3,lamp,spike,"12,4",5'),
         "survey.csv:5:x: found '12,4', which is not a number\n    mend: write 12.4",
     ),
+    "feet in cells": (
+        rows("""L3,lamp,spike,8'2","-5 ft" """.strip(), 'T1,tree,,1,9,,,,18"'),
+        "survey.csv:5:x: found '8'2\"', in feet or inches\n"
+        "    mend: the survey is metric: this is 2.489 m\n"
+        "survey.csv:5:y: found '-5 ft', in feet or inches\n"
+        "    mend: the survey is metric: this is -1.524 m\n"
+        "survey.csv:6:stem_mm: found '18\"', in feet or inches\n"
+        "    mend: the survey is metric: this is 0.457 m",
+    ),
+    "a date that was a number": (
+        rows("L3,lamp,spike,02.Apr,02:45"),
+        "survey.csv:5:x: found '02.Apr', a date or a time\n"
+        "    mend: set the column to text, and write the number again: a spreadsheet takes some for dates\n"
+        "survey.csv:5:y: found '02:45', a date or a time\n"
+        "    mend: set the column to text, and write the number again: a spreadsheet takes some for dates",
+    ),
+    "cells that a spreadsheet could not show": (
+        rows("L3,lamp,spike,#####,#REF!", "L4,lamp,spike,=B2+3,5"),
+        "survey.csv:5:x: found '#####', which stood in too narrow a column\n"
+        "    mend: widen the column, and save it again\n"
+        "survey.csv:5:y: found '#REF!', an error of the spreadsheet's\n"
+        "    mend: mend its formula, or write the number\n"
+        "survey.csv:6:x: found '=B2+3', a formula\n"
+        "    mend: save the values, not the formulas",
+    ),
+    "a dash for a minus, a space beside the point": (
+        rows("L3,lamp,spike,2\u00a0.45,\u20134.65"),
+        "survey.csv:5:x: found '2 .45', which is not a number\n"
+        "    mend: write 2.45\n"
+        "survey.csv:5:y: found '\u20134.65', which is not a number\n"
+        "    mend: write -4.65",
+    ),
+    "kind and of changed over": (
+        rows("L3,spike,lamp,5,5"),
+        "survey.csv:5:kind: found 'spike', which is no kind of point\n"
+        "    mend: 'lamp' stands under of: are the two changed over?",
+    ),
+    "a title above the header": (
+        "Back garden,,,,\n,,,,\n" + SURVEY,
+        "survey.csv:1: is not the header, which stands in row 3\n    mend: delete the rows above row 3",
+    ),
+    "a title above a header with semicolons": (
+        "Back garden, measured in March\n" + SURVEY.replace(",", ";"),
+        "survey.csv:1: is not the header, which stands in row 2\n    mend: delete the rows above row 2",
+    ),
+    "merged heads above the header": (
+        "Point,,,Position,\n" + SURVEY,
+        "survey.csv:1: is not the header, which stands in row 2\n    mend: delete the rows above row 2",
+    ),
+    "columns parted by a sign that none reads": (
+        SURVEY.replace(",", "|"),
+        "survey.csv:1: has columns parted by '|'\n    mend: part them by commas, semicolons or tabs",
+    ),
+    "a note beyond the header": (
+        rows("L3,lamp,spike,5,5,,,,,see photo"),
+        "survey.csv:5: has 10 fields where the header has 9\n"
+        "    mend: give its last columns a head too (note, say), or put texts with a comma in quotes",
+    ),
+    "a zone's name with and without its space": (
+        rows("a,corner,bed 1,1,5", "b,corner,bed 1,3,5", "c,corner,bed1,3,7", "d,corner,bed 1,1,7"),
+        "survey.csv:7:of: found zone 'bed1' with 1 corner\n"
+        "    mend: did you mean 'bed 1'? Else give it at least three corners, in order round its edge",
+    ),
     "text for a number": (
         rows("L3,lamp,spike,abc,5"),
         "survey.csv:5:x: found 'abc', which is not a number\n    mend: write a number",

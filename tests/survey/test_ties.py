@@ -190,10 +190,17 @@ def test_a_wrong_tape_of_three_is_named_with_what_else_it_may_be() -> None:
     result = reduced(taped("L5,lamp,spike,,,A,5.00,B,8.912,C,11.00", pegs=pegs))
     [note] = result.notes
     assert note.startswith("the 8.91 m from peg B to lamp L5 disagrees with the other two by 0.31 m: measure it again")
-    # If another is wrong: the tapes' directions (1, 0), (-7, 5) / 8.602 and (0, -1) balance with 7, 8.602 and 5 of
-    # them, so its error is 0.31 x 8.602 / 7 = 0.38 or 0.31 x 8.602 / 5 = 0.53, straight lines for circles.
-    assert "the 5.00 m from peg A to lamp L5 is 0.38 m too long" in note
-    assert "the 11.00 m from peg C to lamp L5 is 0.52 m too long" in note
+    # If another is wrong, the lamp stands where the circles of the other two meet; what is left is that one's error.
+    tapes = [((0, 5), 5.0), ((12, 0), 8.912), ((5, 16), 11.0)]
+    errors = []
+    for k, (peg, metres) in enumerate(tapes):
+        (one, first), (two, second) = tapes[:k] + tapes[k + 1 :]
+        there = min(meet(one, first, two, second), key=lambda place: math.dist(place, (5, 5)))
+        errors.append(metres - math.dist(peg, there))
+    assert errors == pytest.approx([0.373, 0.310, 0.486], abs=5e-4)
+    assert "the 5.00 m from peg A to lamp L5 is 0.37 m too long" in note
+    assert "the 11.00 m from peg C to lamp L5 is 0.49 m too long" in note
+    assert [tape.measured_m - tape.adjusted_m for tape in result.tapes] == pytest.approx(errors, abs=1e-4)
     assert [tape.verdict for tape in result.tapes] == ["suspect"] * 3
     assert result.placed[3].error_m > 3 * 0.03, "and the place is said to be as uncertain as the misfit makes it"
 
@@ -207,6 +214,18 @@ def test_a_wrong_tape_of_four_is_left_out() -> None:
         "measure it again",
     )
     assert [tape.verdict for tape in result.tapes] == ["", "left out", "", ""]
+    off = [tape.measured_m - tape.adjusted_m for tape in result.tapes]
+    assert off == pytest.approx([0, 0.310, 0, 0], abs=1.5e-3), "how the others fit without it, and it beside them"
+    # Its own error is its sigma and, along it, that of the place that the other three give: normal equations, by numpy.
+    ways = (
+        np.array([(6, 5), (-6, 5), (6, -11), (-6, -11)])
+        / np.array([math.hypot(6, 5)] * 2 + [math.hypot(6, 11)] * 2)[:, None]
+    )
+    sigmas = np.array([tape.sigma_m for tape in result.tapes])
+    kept = [0, 2, 3]
+    normal = (ways[kept] / sigmas[kept, None] ** 2).T @ ways[kept]
+    error = math.sqrt(sigmas[1] ** 2 + ways[1] @ np.linalg.inv(normal) @ ways[1])
+    assert abs(result.tapes[1].ratio) == pytest.approx(0.310 / error, rel=0.01)
 
 
 def test_a_tape_between_pegs_checks_their_coordinates() -> None:

@@ -34,7 +34,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..facts import Facts
-from .drivers import Cluster, driver_clusters, drivers_bound, fewest_drivers
+from .drivers import Cluster, driver_clusters, driver_w, drivers_bound, fewest_drivers
 from .loads import Loads, feed_watts, gather_loads, least_watts, shortest_m
 from .start import dual_ascent
 
@@ -268,6 +268,7 @@ __all__ = [
     "Cluster",
     "Loads",
     "driver_clusters",
+    "driver_w",
     "dual_ascent",
     "feed_watts",
     "fewest_drivers",

@@ -290,18 +290,13 @@ def least_watts(facts: Facts, lamp: int) -> float:
 
 
 def _clusters(facts: Facts, ways: list[Way]) -> np.ndarray:
-    """Numbers of clusters: the same dim group and joined by ways to feed both."""
-    number = list(range(facts.num_lamps))
+    """Number of each lamp's cluster, its first lamp: the same dim group and joined by ways to feed both."""
+    from scipy.cluster.hierarchy import DisjointSet
 
-    def find(i: int) -> int:
-        while number[i] != i:
-            number[i] = number[number[i]]
-            i = number[i]
-        return i
-
+    joined = DisjointSet(range(facts.num_lamps))
     first: dict[tuple[int, str], int] = {}
     for way in ways:
         for lamp in np.flatnonzero(np.isfinite(way.amps).any(axis=0)).tolist():
-            key = (way.model, facts.lamp_group[lamp])
-            number[find(lamp)] = find(first.setdefault(key, lamp))
-    return np.array([find(i) for i in range(facts.num_lamps)], dtype=np.int64)
+            joined.merge(first.setdefault((way.model, facts.lamp_group[lamp]), lamp), lamp)
+    number: dict[int, int] = {}
+    return np.array([number.setdefault(joined[lamp], lamp) for lamp in range(facts.num_lamps)], dtype=np.int64)

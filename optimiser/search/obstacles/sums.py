@@ -9,7 +9,7 @@ import numpy as np
 from ...job import Job
 from ...problems import Obstacle
 from ...survey.model import Survey
-from ..bound import Cluster, Loads, driver_clusters, feed_watts
+from ..bound import Cluster, Loads, driver_clusters, driver_w, feed_watts
 from ..facts import Facts
 from .alone import spare_words
 
@@ -98,24 +98,35 @@ def _mends_places(survey: Survey, facts: Facts) -> list[str]:
 
 def _why_so_many(job: Job, survey: Survey, facts: Facts, loads: Loads, clusters: list[Cluster]) -> str:
     """Dim groups, volts or load: sentences about whichever makes the drivers more than one."""
-    groups = sorted({cluster.group for cluster in clusters})
-    kinds = list(dict.fromkeys(_kind(job, cluster, clusters) for cluster in clusters))
+    groups = _groups(clusters)
+    kinds = _kinds(job, facts, loads)
+    mixed = [cluster for cluster in clusters if len(cluster.groups) > 1]
     says = []
-    if len(groups) > 1:
+    if len(groups) > 1 and not mixed:
         says.append(
-            f"No driver of the job serves several dim groups at once (independent_outlets), so each of "
+            f"No driver of the job serves several of the dim groups at once (independent_outlets), so each of "
             f"{_listed([_group(group) for group in groups])} wants a driver of its own"
         )
+        all_lamps = Cluster(tuple(part for cluster in clusters for part in cluster.parts))
+        says += [
+            f"The {list(job.drivers)[model]} would, but is not for {_lamps(survey, all_lamps.not_fed_by(model))}"
+            for model in all_lamps.mixing(loads)
+        ]
+    says += [
+        _who_mixes(job, survey, facts, loads, cluster)
+        for cluster in mixed
+        if cluster.fewest(facts, loads) > cluster.by_load(facts, loads)
+    ]
     if len(kinds) > 1:
         says.append(f"Lamps on {_listed(kinds)} share no driver")
-    heavy = [cluster for cluster in clusters if cluster.fewest(facts, loads) > 1]
+    heavy = [cluster for cluster in clusters if cluster.by_load(facts, loads) > 1]
     says += [
         f"{_who(job, survey, cluster, clusters)} load drivers with {_watts(cluster.watts)} at least{spare_words(job)}, "
         f"and none that fits may be loaded with more than {_watts(cluster.most_w(facts, loads))}: "
-        f"{cluster.fewest(facts, loads)} drivers"
+        f"{cluster.by_load(facts, loads)} drivers"
         for cluster in heavy
     ]
-    if not heavy and len(kinds) == 1:
+    if not heavy and not mixed and len(kinds) == 1:
         total_w, most_w = sum(c.watts for c in clusters), max(c.most_w(facts, loads) for c in clusters)
         if total_w <= most_w:
             says.append(
@@ -125,19 +136,44 @@ def _why_so_many(job: Job, survey: Survey, facts: Facts, loads: Loads, clusters:
     return ". ".join(says) + "."
 
 
+def _who_mixes(job: Job, survey: Survey, facts: Facts, loads: Loads, cluster: Cluster) -> str:
+    """Which drivers serve several dim groups at once, what keeps them from serving all, and how many that takes."""
+    limits = []
+    for model in cluster.mixing(loads):
+        outlets = loads.models[model].outlets
+        facts_of_it = [
+            f"{_watts(driver_w(facts, loads, model))} at most",
+            f"{outlets} {'outlet' if outlets == 1 else 'outlets'}",
+        ]
+        if unfed := cluster.not_fed_by(model):
+            facts_of_it.append(f"not for {_lamps(survey, unfed)}")
+        limits.append(f"the {list(job.drivers)[model]} ({', '.join(facts_of_it)})")
+    groups = [_group(group) for group in cluster.groups]
+    one = len(limits) == 1
+    return (
+        f"Of the drivers that fit, only {_listed(limits)} {'serves' if one else 'serve'} several dim groups at once "
+        f"(independent_outlets). {_listed(groups)[0].upper()}{_listed(groups)[1:]} together load drivers with "
+        f"{_watts(cluster.watts)} at least{spare_words(job)}, and no outlet serves two of them: "
+        f"{cluster.fewest(facts, loads)} drivers"
+    )
+
+
 def _mends_clusters(job: Job, facts: Facts, loads: Loads, clusters: list[Cluster], allowed: int) -> list[str]:
     """Changes of groups, drivers and lamps after which so many drivers could do, each counted anew."""
-    groups = sorted({cluster.group for cluster in clusters})
+    groups = _groups(clusters)
     merged = driver_clusters(facts, loads, mixed=True)
     fewer = f"one dim group instead of {len(groups)}" if allowed == 1 else "fewer dim groups"
     mixing = "a driver whose outlets are independent (drivers.NAME.independent_outlets), with one for each dim group"
     mends = []
+    heavy = [cluster for cluster in clusters if cluster.fewest(facts, loads) > 1]
+    some_mix = any(len(cluster.groups) > 1 for cluster in heavy)
     if len(groups) > 1 and sum(cluster.fewest(facts, loads) for cluster in merged) <= allowed:
-        mends += [fewer, mixing]
+        mends += [fewer] if some_mix else [fewer, mixing]
     larger_w = _larger_driver_w(facts, loads, clusters, allowed)
     if larger_w is not None:
-        heavy = {_kind(job, cluster, clusters) for cluster in clusters if cluster.fewest(facts, loads) > 1}
-        larger = "a larger driver: one" if len(heavy) == 1 else f"a larger driver each on {_listed(sorted(heavy))}: one"
+        kinds_of = sorted({_kind(job, cluster, clusters) for cluster in heavy})
+        each = "" if len(kinds_of) == 1 else f" each on {_listed(kinds_of)}"
+        larger = f"{mixing}{each}," if some_mix else f"a larger driver{each}: one"
         mends.append(f"{larger} that may be loaded with {_watts(larger_w)} or more (rated_w, loading_pct)")
     if not mends and len(groups) > 1:
         larger_w = _larger_driver_w(facts, loads, merged, allowed)
@@ -146,8 +182,7 @@ def _mends_clusters(job: Job, facts: Facts, loads: Loads, clusters: list[Cluster
                 f"{fewer}, or independent outlets, and with them a driver that may be loaded with {_watts(larger_w)} "
                 "or more"
             )
-    kinds = list(dict.fromkeys(_kind(job, cluster, clusters) for cluster in clusters))
-    if len(kinds) > 1 and len(groups) <= allowed < len(clusters):
+    if len(_kinds(job, facts, loads)) > 1 and len(groups) <= allowed < len(clusters):
         mends.append("lamps of one voltage, all dc or all ac, and a driver that carries them")
     return mends
 
@@ -159,6 +194,12 @@ def _larger_driver_w(facts: Facts, loads: Loads, clusters: list[Cluster], allowe
         if sum(cluster.fewest(facts, loads, up_w) for cluster in clusters) <= allowed:
             return up_w
     return None
+
+
+def _kinds(job: Job, facts: Facts, loads: Loads) -> list[str]:
+    """Kinds of lamps that share no driver, whatever their dim groups."""
+    clusters = driver_clusters(facts, loads, mixed=True)
+    return list(dict.fromkeys(_kind(job, cluster, clusters) for cluster in clusters))
 
 
 def _kind(job: Job, cluster: Cluster, clusters: list[Cluster]) -> str:
@@ -178,12 +219,19 @@ def _who(job: Job, survey: Survey, cluster: Cluster, clusters: list[Cluster]) ->
     """The lamps of one cluster, as far as need be to tell them from others'."""
     if len(clusters) == 1:
         return "The lamps"
-    names = ", ".join(survey.lamps[lamp].name for lamp in cluster.lamps[:8])
-    more = f" and {len(cluster.lamps) - 8} more" if len(cluster.lamps) > 8 else ""
-    apart = [_group(cluster.group)] if len({c.group for c in clusters}) > 1 else []
+    apart = [_listed([_group(group) for group in cluster.groups])] if len(_groups(clusters)) > 1 else []
     if len({_kind(job, c, clusters) for c in clusters}) > 1:
         apart.append(_kind(job, cluster, clusters))
-    return f"Lamps {names}{more} ({', '.join(apart)})"
+    return f"Lamps {_lamps(survey, cluster.lamps)} ({', '.join(apart)})"
+
+
+def _lamps(survey: Survey, lamps: list[int]) -> str:
+    names = ", ".join(survey.lamps[lamp].name for lamp in lamps[:8])
+    return names + (f" and {len(lamps) - 8} more" if len(lamps) > 8 else "")
+
+
+def _groups(clusters: list[Cluster]) -> list[str]:
+    return sorted({group for cluster in clusters for group in cluster.groups})
 
 
 def _group(name: str) -> str:
