@@ -82,7 +82,7 @@ class Round:
 # Measured on the cases (tests/benchmarks): with few lamps the ground graph is what holds a layout back, so refine early
 # and round many layouts; with many lamps the descent itself needs most of the effort, and more heat.
 FIRST_SHARE = 0.35
-SHORT_PARTS = float(__import__('os').environ.get('SP','4'))
+SHORT_PARTS = float(__import__("os").environ.get("SP", "4"))
 FEW_HEAT, MANY_HEAT = 0.3, 0.8
 WARM_HEAT = 0.1
 """For layouts of a like job: hot enough to leave what no longer pays, cool enough to keep the rest."""

@@ -70,9 +70,7 @@ def short_forest(
 class _Forest:
     """The forest while it is made; lamps are leaves of it, numbered on from the last node of the ground."""
 
-    def __init__(
-        self, bench: Bench, rng: random.Random, roots: Sequence[int], worth: np.ndarray, wrong: float
-    ) -> None:
+    def __init__(self, bench: Bench, rng: random.Random, roots: Sequence[int], worth: np.ndarray, wrong: float) -> None:
         facts, ways = bench.facts, bench.ways
         self.bench, self.rng, self.roots, self.worth = bench, rng, list(dict.fromkeys(roots)), worth.tolist()
         self.n = facts.graph.num_nodes
@@ -91,7 +89,8 @@ class _Forest:
         if child >= self.n:
             return self.bench.facts.lead_price[self.bench.ways.lead_between(child - self.n, up)]
         edge = self.bench.ways.edge_of[child, up]
-        return self.once_list[edge] + worth * self.metres_list[edge]
+        price: float = self.once_list[edge] + worth * self.metres_list[edge]
+        return price
 
     def _reach(self, source: int, worth: float) -> tuple[np.ndarray, np.ndarray]:
         bench = self.bench
@@ -143,7 +142,7 @@ class _Forest:
             return False
         way = way_back(before, places[best])
         last = max(i for i, v in enumerate(way) if v in depth)
-        if last and way[last] not in set(places) or (loose and not loose.keys().isdisjoint(way)):
+        if (last and way[last] not in set(places)) or (loose and not loose.keys().isdisjoint(way)):
             return False
         for up, child in pairwise(way[last:]):
             self.up[child] = up
@@ -231,7 +230,7 @@ class _Forest:
     def _cut_bends(self) -> bool:
         """Straight edges instead of two that meet where nothing else does."""
         changed = False
-        edge_of, has_edge = self.bench.ways.edge_of, self.bench.ways.has_edge
+        has_edge = self.bench.ways.has_edge
         for v in sorted(self.up):
             children = children_of(self.up)
             if v >= self.n or v not in self.up or len(children.get(v, ())) != 1:

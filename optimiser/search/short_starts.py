@@ -7,6 +7,7 @@ one of them is kept (as "ghosts" and light forests do it for trench alone).
 
 from __future__ import annotations
 
+import math
 import random
 
 from .bound.copper import nearest_m
@@ -58,16 +59,15 @@ def _cheapest_along(
     """The cheapest layout along these trenches, where it may be cheaper than the best so far."""
     left_out = frozenset(range(bench.facts.num_lamps)) - leads.keys()
     bench.palette = bench.all_cables
-    circuits = wire_forest(bench, tree, leads)
-    if circuits is None:
-        return along_forest(bench, rng, tree, leads)
-    of_all = bench.compose(circuits, left_out)
-    if of_all is None or (best is not None and of_all.cost >= best.cost):
-        return None
-    found: State | None = None
+    circuits, every = wire_forest(bench, tree, leads)
+    found = None if every else along_forest(bench, rng, tree, leads)
+    of_all = None if circuits is None else bench.compose(circuits, left_out)
+    least = min([state.cost for state in (found, best) if state is not None], default=math.inf)
+    if of_all is None or of_all.cost >= least:
+        return found
     for palette in bench.facts.palettes:
         bench.palette = palette
-        mine = circuits if palette == bench.all_cables else wire_forest(bench, tree, leads)
+        mine = circuits if palette == bench.all_cables else wire_forest(bench, tree, leads)[0]
         state = None if mine is None else bench.compose(mine, left_out)
         if state is not None and (found is None or state.cost < found.cost):
             found = state

@@ -1,13 +1,10 @@
-"""The cheapest circuits along given trenches. In: Bench, a forest, leads. Out: circuits, or None.
+"""The cheapest circuits along given trenches, for few lamps. In: Bench, a forest, leads. Out: circuits, or None.
 
 All trench is paid, whatever follows it: what is left is to choose which lamps hang on which circuit, and which circuits
 on which driver. Every set of lamps that holds as one circuit along the trenches is priced in full, larger sets only
 where all that lack a lamp hold; of these, dynamic programming over sets of lamps puts together the cheapest drivers,
 and of those the cheapest layout. Exact in the bench's palette for up to ``MOST_LAMPS`` lamps on one tree, for circuits
 that are trees on the trenches, and for the feeds tried.
-
-Of more lamps, those that follow each other on a walk round the tree are taken together, so many at a time, each
-circuit with its share of a driver.
 """
 
 from __future__ import annotations
@@ -25,17 +22,20 @@ from .state import Bench
 from .tree import Tree, prune
 
 MOST_LAMPS = 12
-"""Taken together: tables grow threefold with each."""
-MOST_SETS = 1500
-"""Sets of lamps that are priced on one feed."""
+"""Of one tree and dim group: tables grow threefold with each."""
+MOST_SETS = 500
+"""Sets of lamps that are priced on one feed, small ones first. Where more hold, few circuits do for all, and
+``split_forest`` says which without looking at every set."""
 MOST_FEEDS = 3
 ROOM = 1.02
 """A hub feed for less current is tried where fewest drivers so loaded, times this, would do."""
 
 
-def wire_forest(bench: Bench, tree: Tree, leads: dict[int, int]) -> list[Fed] | None:
+def wire_forest(bench: Bench, tree: Tree, leads: dict[int, int]) -> tuple[list[Fed] | None, bool]:
     """
     The cheapest circuits along these trenches; None where there are too many lamps, or where none hold all.
+
+    Also whether every set of lamps was looked at.
 
     Parameters
     ----------
@@ -44,39 +44,21 @@ def wire_forest(bench: Bench, tree: Tree, leads: dict[int, int]) -> list[Fed] | 
     """
     facts = bench.facts
     circuits: list[Fed] = []
+    every = True
     for supply in bench.supplies:
         of_group: dict[str, list[int]] = {}
         for lamp in round_walk(bench, tree, leads, facts.roots[supply]):
             of_group.setdefault(facts.lamp_group[lamp], []).append(lamp)
         for lamps in of_group.values():
-            found = _of_one_tree(bench, supply, tree, leads, lamps)
+            if len(lamps) > MOST_LAMPS:
+                return None, False
+            wiring = _Wiring(bench, supply, tree, {lamp: leads[lamp] for lamp in lamps})
+            found = wiring.cheapest(feeds_for(bench, supply, lamps))
+            every &= wiring.every
             if found is None:
-                return None
+                return None, every
             circuits += found
-    return circuits
-
-
-def _of_one_tree(
-    bench: Bench, supply: int, tree: Tree, leads: dict[int, int], lamps: Sequence[int]
-) -> list[Fed] | None:
-    """The cheapest circuits for lamps of one tree, given in the order of a walk round it."""
-    feeds = feeds_for(bench, supply, lamps)
-    count = -(-len(lamps) // MOST_LAMPS)
-    parts = [lamps[len(lamps) * k // count : len(lamps) * (k + 1) // count] for k in range(count)]
-    wirings = [_Wiring(bench, supply, tree, {lamp: leads[lamp] for lamp in part}) for part in parts]
-    if count == 1:
-        return wirings[0].on_drivers(feeds)
-    best, least = None, math.inf
-    for f in feeds:
-        found = [wiring.on_shares(f) for wiring in wirings]
-        circuits = [fed for mine in found if mine is not None for fed in mine]
-        drivers = None if None in found else bench.packing.share(circuits)
-        if drivers is None:
-            continue
-        price = math.fsum(fed.price for fed in circuits) + bench.drivers_price(circuits, drivers)
-        if price < least:
-            best, least = circuits, price
-    return best
+    return circuits, every
 
 
 def feeds_for(bench: Bench, supply: int, lamps: Sequence[int]) -> list[int]:
@@ -121,6 +103,8 @@ class _Wiring:
         self.lamps = sorted(leads)
         self.size = 1 << len(self.lamps)
         self.everything = self.size - 1
+        self.every = True
+        """Whether every set of lamps that holds was priced."""
         self.top = [self._top(node) for node in (bench.facts.lead_node[leads[i]] for i in self.lamps)]
 
     def _top(self, node: int) -> int:
@@ -129,11 +113,11 @@ class _Wiring:
             node = self.tree[node]
         return node
 
-    def on_drivers(self, feeds: Sequence[int]) -> list[Fed] | None:
+    def cheapest(self, feeds: Sequence[int]) -> list[Fed] | None:
         """The cheapest circuits with their drivers, each driver on one of these feeds; None where none hold all."""
-        kinds = [found for f in feeds if (found := self._drivers(f)) is not None]
-        if not kinds:
+        if not feeds:
             return None
+        kinds = [self._drivers(f) for f in feeds]
         price = np.min([kind.price for kind in kinds], axis=0)
         which = np.argmin([kind.price for kind in kinds], axis=0)
         best, first = self._put_together(price)
@@ -153,27 +137,6 @@ class _Wiring:
                 count -= 1
         return circuits
 
-    def on_shares(self, f: int) -> list[Fed] | None:
-        """The cheapest circuits on one feed, each with its share of a driver; None where none hold all."""
-        fed, feed, facts = self._priced(f), self.bench.facts.feeds[f], self.bench.facts
-        if fed is None:
-            return None
-        self.bench.effort.spend(3.0 ** len(self.lamps) / 1e5)
-        max_w = feed.max_w * facts.supply_loading[self.supply]
-        each = self._hub_price(f, feed.outlets) / feed.outlets
-        price = np.full(self.size, math.inf)
-        for x, one in fed.items():
-            price[x] = one.price + each + feed.price * max(one.load_w / max_w, 1 / feed.outlets)
-        best, first = self._put_together(price)
-        if not math.isfinite(best[-1]):
-            return None
-        circuits: list[Fed] = []
-        x = self.everything
-        while x:
-            circuits.append(fed[int(first[x])])
-            x ^= int(first[x])
-        return circuits
-
     def _put_together(self, price: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Least sum of prices of parts for each set of lamps, and the part that holds its first lamp."""
         best, first = np.full(self.size, math.inf), np.zeros(self.size, dtype=np.int64)
@@ -186,8 +149,8 @@ class _Wiring:
             best[x], first[x] = sums[at], mine[at]
         return best, first
 
-    def _priced(self, f: int) -> dict[int, Fed] | None:
-        """Every set of lamps that holds as one circuit; None where there are too many."""
+    def _priced(self, f: int) -> dict[int, Fed]:
+        """The sets of lamps that hold as one circuit, as many as may be priced."""
         bench, facts = self.bench, self.bench.facts
         joined = facts.feeds[f].terminal_cables == 1
         found: dict[int, Fed] = {}
@@ -208,16 +171,15 @@ class _Wiring:
                     if fed is not None:
                         found[y] = fed
                         larger.append(y)
-                        if len(found) > MOST_SETS:
-                            return None
+                        if len(found) >= MOST_SETS:
+                            self.every = False
+                            return found
             latest = larger
         return found
 
-    def _drivers(self, f: int) -> _Drivers | None:
+    def _drivers(self, f: int) -> _Drivers:
         bench, facts, feed = self.bench, self.bench.facts, self.bench.facts.feeds[f]
         fed = self._priced(f)
-        if fed is None:
-            return None
         bench.effort.spend(3.0 ** len(self.lamps) / 2e4)
         price = np.full(self.size, math.inf)
         price[list(fed)] = [one.price for one in fed.values()]
