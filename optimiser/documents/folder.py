@@ -145,6 +145,7 @@ def _write_whole(out: Path, contents: Mapping[str, bytes], refuse: Callable[[], 
             previous.rename(target)
         refuse()
         _write_all(new, contents)
+        refuse()  # once more: another write may have ended there meanwhile
         _swap(new, target, previous)
     except OSError as error:
         raise _refusal(out, f"cannot be written: {error.strerror or error}", "choose another folder") from error

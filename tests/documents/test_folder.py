@@ -182,6 +182,30 @@ def test_a_crash_between_the_renames_is_mended_by_the_next_write(tmp_path: Path)
     assert names(tmp_path) == {"plan"}
 
 
+@pytest.mark.parametrize("replace", [False, True])
+def test_of_two_plans_written_there_at_once_none_is_lost_unasked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, replace: bool
+) -> None:
+    """Both found the folder free; the other one is done while ours is being written beside it."""
+    out, real_fsync = tmp_path / "plan", os.fsync
+
+    def fsync(handle: int) -> None:
+        monkeypatch.undo()
+        write_plan_folder(courtyard(), FILES, tmp_path / "other", replace=False)
+        (tmp_path / "other").rename(out)
+        real_fsync(handle)
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    if replace:
+        write_plan_folder(one_lamp(), FILES, out, replace=True)
+    else:
+        with pytest.raises(BadInput, match="holds a plan already"):
+            write_plan_folder(one_lamp(), FILES, out, replace=False)
+    there = Plan.model_validate_json((out / "plan.json").read_bytes())
+    assert there == (one_lamp() if replace else courtyard())
+    assert names(tmp_path) == {"plan"}
+
+
 def test_what_cannot_be_written_is_bad_input(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     with pytest.raises(BadInput, match="cannot be written"):
