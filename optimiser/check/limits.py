@@ -54,7 +54,8 @@ LIMITS: dict[str, str] = {
     "sleeves": "a sleeve is passed whole, from end to end, and holds no joint",
     "sleeve capacity": "no more cables in a sleeve than it takes",
     "mains clearance": "cables keep off mains lines but for short crossings",
-    "warnings": "mains crossed, roots, shallow trenches, limits assumed and heavy loads are warned of",
+    "warnings": "mains crossed, roots, shallow trenches, lamps where nothing is dug, limits assumed, heavy loads and "
+    "what the survey's reader noted are warned of",
     "joint ground": "joints stand on ground that allows them",
     "joint keep-off": "joints keep off no-dig zones",
     "joint clear of water": "joints keep off water",
