@@ -14,6 +14,7 @@ from optimiser.documents.folder import PLAN_RECORD_FILE, write_plan_folder
 from optimiser.documents.plan_file import plan_json
 from optimiser.plan.model import Plan
 from optimiser.problems import BadInput
+from optimiser.survey_papers.write import write_files
 from tests.documents.sample import courtyard, one_lamp
 
 FILES = {"job.toml": b"title = 'x'\n", "survey.csv": b"point,kind\r\n"}
@@ -180,6 +181,29 @@ def test_a_crash_between_the_renames_is_mended_by_the_next_write(tmp_path: Path)
     assert Plan.model_validate_json((out / "plan.json").read_bytes()) == courtyard()
     write_plan_folder(one_lamp(), FILES, out, replace=True)
     assert names(tmp_path) == {"plan"}
+
+
+@pytest.mark.parametrize("survey", [False, True])
+def test_a_full_disk_leaves_no_empty_folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, survey: bool) -> None:
+    """Nothing was written, it is said: nor are the folders there that were made for it."""
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    def write() -> None:
+        if survey:
+            write_files(out, {"points.csv": "point\n"}, replace=False)
+        else:
+            write_plan_folder(courtyard(), FILES, out, replace=False)
+
+    (tmp_path / "mine").mkdir()
+    out = tmp_path / "mine" / "deep" / "plan"
+    monkeypatch.setattr(*((Path, "write_bytes") if survey else (os, "fsync")), full)
+    with pytest.raises(BadInput, match="No space left on device"):
+        write()
+    monkeypatch.undo()
+    assert names(tmp_path) == {"mine"}
+    assert names(tmp_path / "mine") == set()
 
 
 @pytest.mark.parametrize("replace", [False, True])
