@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+import tempfile
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
@@ -222,6 +223,23 @@ def test_a_failing_disk_leaves_the_earlier_papers(site: Path, monkeypatch: pytes
     refused(run("plan", "--replace", "--only", "joint-list-csv"), "No space left on device")
     monkeypatch.undo()
     assert tree(site) == before
+
+
+def test_a_full_folder_of_temporary_files_is_named(site: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The letters of a PDF are laid there: not the papers' folder is full, and another one would not help."""
+    full = site / "full"
+    full.mkdir()
+    write_bytes = Path.write_bytes
+
+    def write(self: Path, data: bytes) -> int:
+        if full in self.parents:
+            raise OSError(28, "No space left on device")
+        return write_bytes(self, data)
+
+    monkeypatch.setattr(tempfile, "tempdir", str(full))
+    monkeypatch.setattr(Path, "write_bytes", write)
+    refused(run("plan", "--only", "labels"), f"{full}", "No space left on device", "TMPDIR")
+    assert not (site / "plan" / "papers").exists()
 
 
 _STOPPED_WHILE_WRITING = """
