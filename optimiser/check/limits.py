@@ -86,7 +86,7 @@ LIMITS: dict[str, str] = {
     "window high": "alone on, at the highest source, no lamp is above its window",
     "drop": "no drop is greater than the job allows",
     "cable rating": "no cable carries more than its rating",
-    "outlet amps": "no outlet is over its amps",
+    "outlet amps": "no outlet is over its amps, nor over what a breaker built into it carries",
     "circuit amps": "no circuit is over the job's amps",
     "rated amps": "no transformer gives more than its rated amps at its highest tap",
     "driver load": "no driver is loaded beyond its limit",
