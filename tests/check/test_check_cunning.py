@@ -59,6 +59,19 @@ def test_a_bend_beside_the_trench() -> None:
     assert "cables in trenches" in broken(sketch, make(sketch))
 
 
+def test_a_very_short_trench_twice() -> None:
+    """2 mm from a supply point to where cables part, once for each of them: a cent too much."""
+    rows = [
+        ("T1", "lawn", [(0.0, 0.0), (9.998, 0.0)], ["K1"], None, False, 0),
+        ("T3", "lawn", [(9.998, 0.0), (10.0, 0.0)], ["K1"], None, False, 0),
+    ]
+    sketch = with_trenches(pond()[0], 0, *rows)
+    data = make(sketch)
+    data["trenches"].append({**data["trenches"][1], "id": "T4", "route": data["trenches"][1]["route"][::-1]})
+    said = [finding.sentence for finding in judge(sketch, data).violations if finding.limit == "trenches once"]
+    assert "T3 and T4 lie in the same place" in said
+
+
 def test_very_many_trenches_in_one_place_are_found_once_each() -> None:
     sketch, data = pond()
     data = copy.deepcopy(data)
