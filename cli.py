@@ -559,7 +559,7 @@ def papers(
     The same plan and date give the same bytes.
     """
     del names
-    with _Endings("Stopped before the papers were done."):
+    with _Interrupts() as interrupts, _Endings("Stopped before the papers were done.", interrupts=interrupts):
         from optimiser.check.read_plan import read_plan
         from optimiser.documents.folder import PAPERS_FOLDER, PLAN_FILE, refuse_papers_early, write_papers_folder
         from optimiser.documents.papers import (
@@ -581,7 +581,9 @@ def papers(
         chosen = papers_of(found, only or [])
         target = out if out is not None else path.parent / PAPERS_FOLDER
         refuse_papers_early(target, replace=replace)
-        written = write_papers_folder(make_papers(found, chosen, options), target, replace=replace)
+        contents = make_papers(found, chosen, options)
+        interrupts.hold()
+        written = write_papers_folder(contents, target, replace=replace)
     for file in written:
         typer.echo(str(file))
 
@@ -604,7 +606,7 @@ def survey(
 
     Writes survey.svg, points.csv (a survey again, with x and y) and, where there are tapes, tapes.csv.
     """
-    with _Endings("Stopped."):
+    with _Interrupts() as interrupts, _Endings("Stopped.", interrupts=interrupts):
         from optimiser.survey_papers.drawing import draw_survey
         from optimiser.survey_papers.look import look_at
         from optimiser.survey_papers.summary import summary
@@ -615,6 +617,7 @@ def survey(
         contents = {"survey.svg": draw_survey(look), "points.csv": points_csv(look)}
         if look.reduced.tapes:
             contents["tapes.csv"] = tapes_csv(look)
+        interrupts.hold()
         files = write_files(out if out is not None else look.folder / "survey", contents, replace=replace)
     typer.echo(summary(look, files), nl=False)
     if look.problems:
@@ -637,7 +640,7 @@ def new(
     ] = None,
 ) -> None:
     """Start a job from a survey: writes a job.toml with a comment for every value to fill in."""
-    with _Endings("Stopped."):
+    with _Interrupts() as interrupts, _Endings("Stopped.", interrupts=interrupts):
         from optimiser.job_folder import read_file
         from optimiser.survey_papers.new_job import find_survey, job_path, new_job_text
         from optimiser.survey_papers.write import write_files
@@ -647,6 +650,7 @@ def new(
         contents: dict[str, str | bytes] = {path.name: new_job_text(source, folder.resolve().name)}
         if source.resolve().parent != folder.resolve():
             contents[source.name] = read_file(source, "name a file that is there")
+        interrupts.hold()
         write_files(folder, contents, replace=False)
     typer.echo(
         f"{path} is written, from {source.name}.\n"
@@ -759,7 +763,8 @@ class _Interrupts:
     """
     What Ctrl-C does: at first it ends the command.
 
-    Once there is a layout, it ends the search, and the next one the command; while files are written, it waits.
+    Once there is a layout, it ends the search, and the next one the command; while files are written, it is not heard:
+    they are written whole, and what is then said of them is true.
     """
 
     def __init__(self) -> None:

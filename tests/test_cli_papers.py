@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+import tempfile
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ from optimiser.documents.summary import summary
 from optimiser.problems import BadInput
 from tests.documents.sample import courtyard, one_lamp
 
+ROOT = Path(__file__).resolve().parent.parent
 Tree = dict[str, bytes | None]
 
 
@@ -221,6 +223,63 @@ def test_a_failing_disk_leaves_the_earlier_papers(site: Path, monkeypatch: pytes
     refused(run("plan", "--replace", "--only", "joint-list-csv"), "No space left on device")
     monkeypatch.undo()
     assert tree(site) == before
+
+
+def test_a_full_folder_of_temporary_files_is_named(site: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The letters of a PDF are laid there: not the papers' folder is full, and another one would not help."""
+    full = site / "full"
+    full.mkdir()
+    write_bytes = Path.write_bytes
+
+    def write(self: Path, data: bytes) -> int:
+        if full in self.parents:
+            raise OSError(28, "No space left on device")
+        return write_bytes(self, data)
+
+    monkeypatch.setattr(tempfile, "tempdir", str(full))
+    monkeypatch.setattr(Path, "write_bytes", write)
+    refused(run("plan", "--only", "labels"), f"{full}", "No space left on device", "TMPDIR")
+    assert not (site / "plan" / "papers").exists()
+
+
+_STOPPED_WHILE_WRITING = """
+import os, pathlib, signal, sys
+import cli
+
+told = [getattr(signal, sys.argv.pop())]
+
+def then(before):
+    def wrapped(*args):
+        if told:
+            os.kill(os.getpid(), told.pop())
+        return before(*args)
+    return wrapped
+
+os.fsync, pathlib.Path.write_bytes = then(os.fsync), then(pathlib.Path.write_bytes)
+cli.main()
+"""
+
+
+@pytest.mark.parametrize(
+    ("command", "name"), [("papers", "SIGINT"), ("papers", "SIGTERM"), ("survey", "SIGTERM"), ("new", "SIGTERM")]
+)
+def test_who_is_stopped_while_writing_writes_all(site: Path, command: str, name: str) -> None:
+    """A supervisor's SIGTERM ended the program at once, and half of the files lay about."""
+    terrace = str(ROOT / "cases/terrace")
+    args = {
+        "papers": ["plan", "--only", "set-out-csv", "--only", "joint-list-csv", "--out", "out"],
+        "survey": [terrace, "--out", "out"],
+        "new": ["out", "--survey", f"{terrace}/survey.csv"],
+    }[command]
+    done = subprocess.run(
+        [sys.executable, "-c", _STOPPED_WHILE_WRITING, command, *args, name],
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        capture_output=True,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert not [path for path in tree(site) if ".new-" in path]
+    assert len(list((site / "out").iterdir())) == {"papers": 3, "survey": 2, "new": 2}[command]
 
 
 def test_names_of_papers_are_listed_without_a_plan() -> None:

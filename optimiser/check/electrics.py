@@ -279,7 +279,7 @@ def _judge_spare(
         wires.spare_amps[circuit.id] = float(amps[i])
         where = f"{circuit.id} with spare load"
         book.same("spare load", circuit.id, "grown_amps", _said(circuit.grown_amps), float(amps[i]), "A", AMP)
-        book.at_most("outlet amps", where, "amps at its outlet", float(amps[i]), model.max_outlet_a, "A", AMP)
+        book.at_most("outlet amps", where, "amps at its outlet", float(amps[i]), _outlet_a(index, model), "A", AMP)
         book.at_most("circuit amps", where, "amps", float(amps[i]), job.rules.max_circuit_a, "A", AMP)
         for cable in index.cables_of[circuit.id]:
             above = net.outlet[circuit.id] if cable.from_ == driver.id else net.joint[cable.from_]
@@ -335,8 +335,15 @@ def _judge_start(index: Index, driver: DriverPlan, model: Driver, lamps: list[La
 def _judge_circuit(index: Index, model: Driver, circuit: CircuitPlan, out_v: float, amps: float, book: Book) -> None:
     book.same("printed volts", circuit.id, "out_v", circuit.out_v, out_v, "V", VOLT)
     book.same("printed amps", circuit.id, "amps", circuit.amps, amps, "A", AMP)
-    book.at_most("outlet amps", circuit.id, "amps at its outlet", amps, model.max_outlet_a, "A", AMP)
+    book.at_most("outlet amps", circuit.id, "amps at its outlet", amps, _outlet_a(index, model), "A", AMP)
     book.at_most("circuit amps", circuit.id, "amps", amps, index.job.rules.max_circuit_a, "A", AMP)
+
+
+def _outlet_a(index: Index, model: Driver) -> float:
+    """What an outlet gives, and the breaker built into it carries for good: it is there whatever else protects."""
+    if model.breaker_a is None:
+        return model.max_outlet_a
+    return min(model.max_outlet_a, index.job.fuses.load_factor * model.breaker_a)
 
 
 def _judge_piece(index: Index, cable: CablePlan, drop_v: float, amps: float, book: Book) -> None:

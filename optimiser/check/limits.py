@@ -54,7 +54,8 @@ LIMITS: dict[str, str] = {
     "sleeves": "a sleeve is passed whole, from end to end, and holds no joint",
     "sleeve capacity": "no more cables in a sleeve than it takes",
     "mains clearance": "cables keep off mains lines but for short crossings",
-    "warnings": "mains crossed, roots, shallow trenches, limits assumed and heavy loads are warned of",
+    "warnings": "mains crossed, roots, shallow trenches, lamps where nothing is dug, limits assumed, heavy loads and "
+    "what the survey's reader noted are warned of",
     "joint ground": "joints stand on ground that allows them",
     "joint keep-off": "joints keep off no-dig zones",
     "joint clear of water": "joints keep off water",
@@ -85,7 +86,7 @@ LIMITS: dict[str, str] = {
     "window high": "alone on, at the highest source, no lamp is above its window",
     "drop": "no drop is greater than the job allows",
     "cable rating": "no cable carries more than its rating",
-    "outlet amps": "no outlet is over its amps",
+    "outlet amps": "no outlet is over its amps, nor over what a breaker built into it carries",
     "circuit amps": "no circuit is over the job's amps",
     "rated amps": "no transformer gives more than its rated amps at its highest tap",
     "driver load": "no driver is loaded beyond its limit",

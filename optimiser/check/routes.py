@@ -182,7 +182,9 @@ def _first_on(shape: LineString, shapes: NDArray[Any], near: list[int]) -> int |
         mine = shapes[near[start : start + _AT_ONCE]]
         overlap_m = shapely.length(shapely.intersection(shape, shapely.buffer(mine, PLACE_M / 2)))
         share = overlap_m / np.minimum(shape.length, shapely.length(mine))
-        twice = (overlap_m > 0.5) | ((overlap_m > 0.01) & (share > 0.9))
+        # Short ones that meet in a fork may lie within a rounding of one another; from end to end they are one.
+        between = np.array([{line.coords[0], line.coords[-1]} == {shape.coords[0], shape.coords[-1]} for line in mine])
+        twice = (overlap_m > 0.5) | (((overlap_m > 0.01) | between) & (share > 0.9))
         if twice.any():
             return near[start + int(twice.argmax())]
     return None

@@ -1,18 +1,23 @@
 """Whether the reader is warned of what he must be. In: Index, Lines. Out: cases.
 
-A warning counts where it names the thing it is about; how it is worded is not judged.
+A warning counts where it names the thing it is about; how it is worded is not judged. What the survey's reader noted is
+handed on word for word.
 """
 
 from __future__ import annotations
 
-from shapely import LineString
+import math
 
+from shapely import LineString, Point
+
+from ..survey.model import Lamp
 from .index import Index
+from .limits import PLACE_M
 from .report import Book
 from .routes import Lines
 
 SHALLOW_MM, HEAVY_PCT = 150, 70
-"""Trenches less deep, and drivers loaded more whose lamps' start nobody states, want a word."""
+"""Trenches less deep, and drivers, timers or dimmers loaded more whose start nobody states, want a word."""
 
 
 def judge_warnings(index: Index, lines: Lines, book: Book) -> None:
@@ -39,6 +44,50 @@ def judge_warnings(index: Index, lines: Lines, book: Book) -> None:
         if driver.load_pct > HEAVY_PCT and driver.start_a is None and driver.start_uf is None:
             of = f"{driver.id} carries {driver.load_pct:.0f} % and nobody states what its lamps draw at the start"
             warns(driver.id, of, driver.model, driver.supply, "start")
+    for lamp in index.survey.lamps:
+        zones = _dug_nowhere(index, lamp)
+        names = [zone.lower() for zone in zones]
+        told = [text for text in said if "inside" in text]
+        named = any(lamp.name.lower() in text or (" more " in text and any(z in text for z in names)) for text in told)
+        text = f"lamp {lamp.name} stands inside {', '.join(zones)}, and no warning says so"
+        book.claim("warnings", lamp.name, named or not zones, text)
+    for supply, load_pct in _switched(index):
+        of = f"the timer or dimmer at {supply} carries {load_pct:.0f} % and nobody states what it switches on"
+        warns(supply, of, supply, "timer or dimmer")
+    if plan.running is not None and plan.running.nights == 0:
+        warns("schedule", "the schedule lights no night", "schedule")
+    assumed = {model.limit_assumed(name) for name, model in job.drivers.items()}  # of the drivers used: see above
+    for note in index.survey.notes:
+        text = f"the survey and the job show that {note}, and no warning says so"
+        book.claim("warnings", "survey", note in assumed or note in plan.warnings, text)
+
+
+def _dug_nowhere(index: Index, lamp: Lamp) -> list[str]:
+    """Zones, trunks and roots by name that a lamp stands in where nothing is dug; water apart."""
+    place, found = Point(lamp.place[:2]), []
+    for zone in index.survey.zones:
+        ground = index.job.grounds[zone.ground]
+        if not ground.no_dig or ground.is_water or not zone.polygon.contains(place):
+            continue
+        least_m = index.job.trees.strip_m if zone.of == "trunk" else index.job.rules.border_tolerance_m
+        if zone.polygon.boundary.distance(place) > least_m + PLACE_M:
+            found.append(zone.name if zone.of == "survey" else zone.name.removesuffix(f" {zone.of}"))
+    return found
+
+
+def _switched(index: Index) -> list[tuple[str, float]]:
+    """Supply points whose timer or dimmer is well loaded while what it has to start is not stated, and per cent."""
+    found = []
+    for point in index.plan.mains.supplies if index.plan.mains is not None else ():
+        setting = index.job.supply(point.supply)
+        timer_va = math.inf if setting.timer_a is None else setting.timer_a * index.job.mains.volts
+        most_va = min(timer_va, math.inf if setting.dimmer_va is None else setting.dimmer_va)
+        models = [index.model_of(driver.id) for driver in index.plan.drivers if driver.supply == point.supply]
+        stated = setting.inrush_a is not None and all(model.inrush_a is not None for model in models)
+        load_pct = 100 * point.va / most_va
+        if load_pct > HEAVY_PCT + 0.1 and not stated:  # printed to 0.01 VA
+            found.append((point.supply, load_pct))
+    return found
 
 
 __all__ = ["judge_warnings"]

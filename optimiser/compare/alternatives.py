@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from ..job import Alternative, Job, item_model
+from ..job import TRUNK_STRIP, Alternative, Job, item_model
 from ..job_folder import JOB_FILE, JobFolder, open_job
 from ..problems import BadInput, Problem, nearest
 from ..read_job import COMMAND_LINE, parse_toml
@@ -45,7 +45,7 @@ def list_variants(path: Path, num_drivers: Sequence[int] = (), max_drops: Sequen
     """
     base = open_job(path)
     job_path = Path(path) / JOB_FILE if Path(path).is_dir() else Path(path)
-    _, lines = parse_toml(base.files[JOB_FILE], str(job_path))
+    tables, lines = parse_toml(base.files[JOB_FILE], str(job_path))
     problems: list[Problem] = []
     asked: list[tuple[str, int | None, dict[str, object]]] = [(drivers_name(n), n, {}) for n in num_drivers]
     asked += [(drop_name(drop), None, {"voltage.max_drop": drop}) for drop in max_drops]
@@ -68,7 +68,7 @@ def list_variants(path: Path, num_drivers: Sequence[int] = (), max_drops: Sequen
             problems.append(place.problem(("name",), found, "give it another name"))
             continue
         try:
-            overrides = _expanded(base, alternative, place)
+            overrides = _expanded(base, tables, alternative, place)
             folder = open_job(path, overrides) if overrides else base
             changes = changes_of(overrides, alternative.num_drivers)
             variants.append(Variant(alternative.name, folder, alternative.num_drivers, changes))
@@ -147,7 +147,7 @@ class _Place:
         return Problem(self.file, line, field, problem.found, problem.mend)
 
 
-def _expanded(base: JobFolder, alternative: Alternative, place: _Place) -> dict[str, object]:
+def _expanded(base: JobFolder, tables: Mapping[str, Any], alternative: Alternative, place: _Place) -> dict[str, object]:
     """Overrides by full dotted key: tables opened, ``*`` put for every name, what is left out as None."""
     job, overrides, without = base.job, alternative.overrides, alternative.without
     flat: dict[str, object] = {}
@@ -156,7 +156,7 @@ def _expanded(base: JobFolder, alternative: Alternative, place: _Place) -> dict[
     unlisted: dict[str | int, str] = {zone.name: zone.ground for zone in zones}
     for path, value in _leaves((), overrides, job):
         try:
-            for one in _named(job, path):
+            for one in _named(tables, path):
                 if one[0] == "zones" and len(one) == 3 and one[1] in unlisted:  # of the ground whose name it has
                     whole = flat.setdefault(join_key(one[:2]), {"ground": unlisted[one[1]]})
                     assert isinstance(whole, dict)
@@ -237,15 +237,16 @@ def _is_new_name(job: Job, path: KeyPath, value: Mapping[str, Any]) -> bool:
     return bool(needed) and needed <= value.keys()
 
 
-def _named(job: Job, path: KeyPath) -> list[KeyPath]:
-    """The path, or one for each name where it has a ``*``."""
+def _named(tables: Mapping[str, Any], path: KeyPath) -> list[KeyPath]:
+    """The path, or one for each name of the job file where it has a ``*``: not for grounds that are there besides."""
     if "*" not in path:
         return [path]
-    table = getattr(job, str(path[0]), None)
+    table = tables.get(str(path[0]))
     if path.index("*") != 1 or not isinstance(table, dict) or not table:
         raise LookupError
-    ours = {"trunk strip"} if path[0] == "grounds" else set()
-    return [(path[0], name, *path[2:]) for name in table if name not in ours]
+    if not all(isinstance(one, dict) for one in table.values()):
+        raise LookupError
+    return [(path[0], name, *path[2:]) for name in table if name != TRUNK_STRIP]
 
 
 def _with_lists(value: object) -> object:

@@ -20,6 +20,7 @@ from pathlib import Path
 
 from ..plan.model import Plan
 from ..problems import BadInput, Problem
+from .made_folders import made_folder
 from .papers import PAPERS, PaperOptions, make_papers
 from .plan_file import plan_json as plan_json  # told on: the command line and tests ask here
 
@@ -158,16 +159,18 @@ def _write_whole(out: Path, contents: Mapping[str, bytes], refuse: Callable[[], 
     new = target.with_name(_beside(target))
     previous = target.with_name(f".{target.name}.previous")
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        if previous.is_dir() and not target.exists():  # an earlier write ended between its two renames
-            previous.rename(target)
-        refuse()
-        _write_all(new, contents)
-        _swap(new, target, previous)
+        with made_folder(target.parent):
+            try:
+                if previous.is_dir() and not target.exists():  # an earlier write ended between its two renames
+                    previous.rename(target)
+                refuse()
+                _write_all(new, contents)
+                refuse()  # once more: another write may have ended there meanwhile
+                _swap(new, target, previous)
+            finally:
+                shutil.rmtree(new, ignore_errors=True)
     except OSError as error:
         raise _refusal(out, f"cannot be written: {error.strerror or error}", "choose another folder") from error
-    finally:
-        shutil.rmtree(new, ignore_errors=True)
     return [out / name for name in contents]
 
 

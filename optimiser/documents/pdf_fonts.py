@@ -21,6 +21,8 @@ from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from ..problems import BadInput, Problem
+
 if TYPE_CHECKING:
     from fpdf import FPDF
 
@@ -134,11 +136,16 @@ def letters(pdf: FPDF, texts: Iterable[str], fonts: Sequence[Path] = ()) -> Iter
     ----------
     fonts
         Asked for what the program's own lacks, before boxes are printed.
+
+    Raises
+    ------
+    BadInput
+        There is no room for them in the folder of temporary files.
     """
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
         for style, face in _FACES.items():
             file = Path(folder) / f"{face}.ttf"
-            file.write_bytes(import_module(f"pymupdf_fonts.{face}").fontbuffer)
+            _lay(file, import_module(f"pymupdf_fonts.{face}").fontbuffer)
             pdf.add_font(FAMILY, style, file)
         families = [FAMILY]
         for number, path in enumerate(fonts):
@@ -152,7 +159,7 @@ def letters(pdf: FPDF, texts: Iterable[str], fonts: Sequence[Path] = ()) -> Iter
         lacking = sorted(char for char in used if pen.lacks(char))
         if lacking:
             file = Path(folder) / "boxes.ttf"
-            file.write_bytes(_boxes(lacking))
+            _lay(file, _boxes(lacking))
             pdf.add_font(BOXES, "", file)
         try:
             yield pen
@@ -160,6 +167,16 @@ def letters(pdf: FPDF, texts: Iterable[str], fonts: Sequence[Path] = ()) -> Iter
             for font in pdf.fonts.values():
                 if hasattr(font, "close"):  # fonts of files are read from them until the PDF is written
                     font.close()
+
+
+def _lay(file: Path, data: bytes) -> None:
+    """Put a font where the PDF's maker reads it: a temporary folder, which may lie on another disk than the papers."""
+    try:
+        file.write_bytes(data)
+    except OSError as error:
+        found = f"has no room for the letters of PDF files: {error.strerror or error}"
+        mend = "make room there, or name another folder in the environment (TMPDIR)"
+        raise BadInput([Problem(tempfile.gettempdir(), 0, "", found, mend)]) from error
 
 
 def font_fault(path: Path) -> str:

@@ -79,8 +79,14 @@ def protect(
 
     Notes
     -----
+    A breaker built into the outlet is there whatever protects the circuit, and must carry its load.
+
     All fuses cost the same, so the smallest that satisfies everything is as cheap as any and opens first.
     """
+    drawn = f"the circuit draws {amps:.2f} A" + (" with its spare load" if with_spare else "")
+    if driver.breaker_a is not None and amps > fuses.load_factor * driver.breaker_a:
+        share = f"{100 * fuses.load_factor:g} % of the {driver.breaker_a:g} A breaker built into the outlet"
+        return Protection(False, why_not=f"{drawn}, more than {share}, which is there whatever protects the circuit")
     weakest = min(cable_ratings, default=math.inf)
     lead = min((rating for _, rating in leads), default=math.inf)
     limit = driver.current_limit_a
@@ -88,7 +94,6 @@ def protect(
     if limit_guards_cables and _driver_guards_leads(driver, lead):
         return Protection(True, "A", sentence=_sentence_a(driver, weakest, lead))
 
-    drawn = f"the circuit draws {amps:.2f} A" + (" with its spare load" if with_spare else "")
     short_a = float(np.min(np.asarray(short_a_far_ends, np.float64), initial=math.inf))
     why_not: list[str] = []
     if driver.mode not in ("hold", "none"):

@@ -370,7 +370,9 @@ class Driver(Model):
     short_rms_a: Positive | None = Field(
         None, description="stated r.m.s. current into a short (hiccup, foldback, latch)"
     )
-    breaker_a: Positive | None = Field(None, description="rating of the breaker built into each outlet, if any")
+    breaker_a: Positive | None = Field(
+        None, description="rating of the breaker built into each outlet, if any; it carries fuses.load_factor of it"
+    )
     start_a: Positive | None = Field(
         None, description="greatest sum of its lamps' inrush_a that it starts, in A, by its maker"
     )

@@ -428,7 +428,8 @@ def _feed(job: Job, model_idx: int, driver: Driver, tap_v: float, load_share: fl
         budget_v=tuple(budget),
         low_budget_v=tuple(low_budget),
         serves=tuple(serves),
-        max_a=min(driver.max_outlet_a, job.rules.max_circuit_a) - KEEP_A,
+        max_a=min(driver.max_outlet_a, job.rules.max_circuit_a, job.fuses.load_factor * (driver.breaker_a or math.inf))
+        - KEEP_A,
         max_w=load_share * driver.max_load_w - KEEP_W,
         max_total_a=(load_share * driver.rated_a if len(driver.taps_v) > 1 or driver.kind == "wound" else math.inf),
         max_start=(driver.start_a or math.inf, driver.start_uf or math.inf),

@@ -6,6 +6,7 @@ import os
 from collections.abc import Mapping
 from pathlib import Path
 
+from ..documents.made_folders import made_folder
 from ..problems import BadInput, Problem
 
 
@@ -24,17 +25,18 @@ def write_files(folder: Path, contents: Mapping[str, str | bytes], *, replace: b
         raise BadInput([Problem(str(folder / there[0]), 0, "", "is there already", mend)])
     new: list[Path] = []
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, content in contents.items():
-            path = folder / f".{name}.new-{os.getpid()}"
-            new.append(path)
-            path.write_bytes(content if isinstance(content, bytes) else content.encode())
-        for name, path in zip(contents, new, strict=True):
-            path.replace(folder / name)
+        with made_folder(folder):
+            try:
+                for name, content in contents.items():
+                    path = folder / f".{name}.new-{os.getpid()}"
+                    new.append(path)
+                    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+                for name, path in zip(contents, new, strict=True):
+                    path.replace(folder / name)
+            finally:
+                for path in new:
+                    path.unlink(missing_ok=True)
     except (OSError, ValueError) as error:  # ValueError: a zero byte in the name
         reason = error.strerror if isinstance(error, OSError) and error.strerror else error
         raise BadInput([Problem(str(folder), 0, "", f"cannot be written: {reason}", "choose another folder")]) from None
-    finally:
-        for path in new:
-            path.unlink(missing_ok=True)
     return [folder / name for name in contents]

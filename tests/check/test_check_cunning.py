@@ -6,6 +6,7 @@ import copy
 import dataclasses
 import math
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 from shapely import box
@@ -56,6 +57,19 @@ def test_a_bend_beside_the_trench() -> None:
     bent = (name, circuit, start, end, cable, [(0.0, 0.0), (5.0, 0.03), (10.0, 0.0)], run)
     sketch = dataclasses.replace(sketch, cables=[bent, *sketch.cables[1:]])
     assert "cables in trenches" in broken(sketch, make(sketch))
+
+
+def test_a_very_short_trench_twice() -> None:
+    """2 mm from a supply point to where cables part, once for each of them: a cent too much."""
+    rows = [
+        ("T1", "lawn", [(0.0, 0.0), (9.998, 0.0)], ["K1"], None, False, 0),
+        ("T3", "lawn", [(9.998, 0.0), (10.0, 0.0)], ["K1"], None, False, 0),
+    ]
+    sketch = with_trenches(pond()[0], 0, *rows)
+    data = make(sketch)
+    data["trenches"].append({**data["trenches"][1], "id": "T4", "route": data["trenches"][1]["route"][::-1]})
+    said = [finding.sentence for finding in judge(sketch, data).violations if finding.limit == "trenches once"]
+    assert "T3 and T4 lie in the same place" in said
 
 
 def test_very_many_trenches_in_one_place_are_found_once_each() -> None:
@@ -157,6 +171,38 @@ def test_shallow_trenches_and_a_limit_that_was_assumed_are_warned_of() -> None:
     for missing in range(2):
         one = dataclasses.replace(sketch, warnings=[said[missing]])
         assert "warnings" in broken(one, make(one))
+
+
+LOADED = {"S1": {"price": 25, "timer_a": 0.08}}  # some 16 VA of 18.4
+
+
+@pytest.mark.parametrize(
+    ("what", "warning"),
+    [
+        ({"notes": ("lamps 'L1' and 'L2' stand on one spot",)}, "lamps 'L1' and 'L2' stand on one spot"),
+        ({"zone": ("slab", "survey", box(9, -1, 11, 1))}, "Lamp L1 stands 0.80 m inside no-dig zone 'slab'"),
+        ({"zone": ("slab", "survey", box(9, -1, 11, 1))}, "Lamps L5, L6 and 3 more stand inside no-dig zone 'slab'"),
+        ({"zone": ("T1 trunk", "trunk", box(8, -3, 12, 3))}, "Lamp L1 stands 1.00 m inside the trunk of tree 'T1'"),
+        ({"supplies": LOADED}, "The timer or dimmer at S1 carries 87 % of its rating"),
+        ({"nights": 0}, "The schedule (18:00 to 23:00) lights no night of 2025"),
+    ],
+    ids=["note", "lamp", "lamps", "trunk", "timer", "nights"],
+)
+def test_what_survey_and_supply_points_show_is_warned_of(what: dict[str, Any], warning: str) -> None:
+    """Each is missed where it is not said, and nothing else is: the same plan holds to that limit where it is."""
+    sketch = pond()[0]
+    survey = dataclasses.replace(sketch.survey, notes=what.get("notes", ()))
+    if "zone" in what:
+        name, of, shape = what["zone"]
+        survey = dataclasses.replace(survey, zones=(*survey.zones, Zone(name, "slab", shape, 0.0, of=of)))
+    settings = sketch.job.model_dump(exclude_unset=True)
+    settings["grounds"] = {"lawn": {"per_m": 10}, "pond": {}, "slab": {"kind": "no_dig"}}
+    settings["supplies"] = what.get("supplies", settings["supplies"])
+    for warnings in ([], [warning]):
+        there = dataclasses.replace(sketch, job=job(**settings), survey=survey, warnings=warnings)
+        data = make(there)
+        data["running"]["nights"] = what.get("nights", data["running"]["nights"])
+        assert ("warnings" in broken(there, data)) == (not warnings)
 
 
 @pytest.mark.parametrize("path", [("joints", 0, "ways"), ("circuits", 0, "outlet"), ("seed",)], ids=str)

@@ -333,6 +333,9 @@ JOBS: list[tuple[str, Path, Any, str]] = [
     ("pond", ("lamps", "spike", "watts"), 900.0, "collapse"),
     ("pond", ("cables", "2.5", "rating_a"), 0.9, "cable rating"),
     ("pond", ("drivers", "e60", "outlet_a"), 0.9, "outlet amps"),
+    # The driver's limit protects, and yet a breaker of 1.2 A would open: 12 W are more than 0.8 x 1.2 A.
+    ("pond", ("drivers", "e60", "breaker_a"), 1.2, "outlet amps"),
+    ("pond", ("drivers", "e60", "breaker_a"), 1.4, None),
     ("pond", ("rules", "max_circuit_a"), 0.9, "circuit amps"),
     ("pond", ("drivers", "e60", "rated_w"), 11.9, "rated amps"),
     ("pond", ("drivers", "e60", "rated_w"), 14.0, "driver load"),

@@ -154,6 +154,15 @@ def test_many_sites_are_read_at_once_with_all_their_faults(tmp_path: Path, cases
     assert files >= {"terrace", "courtyard"}
 
 
+def test_a_star_stands_for_the_grounds_of_the_job_file(garden: Path) -> None:
+    """Root ground and the strip round trunks are there besides: every job without them was refused."""
+    text = (garden / "job.toml").read_text(encoding="utf-8")
+    assert "\nroot =" not in text
+    add(garden, '\n[[alternatives]]\nname = "digger"\noverrides = { "grounds.*.depth_mm" = 400 }\n')
+    grounds = list_variants(garden)[1].folder.job.grounds
+    assert {name for name, ground in grounds.items() if ground.depth_mm != 400} == {"root", "trunk strip"}
+
+
 def test_a_name_with_dots_needs_no_quotes_in_an_override(garden: Path) -> None:
     """Cables are called by their sizes: 2 x 2.5."""
     add(

@@ -14,6 +14,7 @@ from optimiser.documents.folder import PLAN_RECORD_FILE, write_plan_folder
 from optimiser.documents.plan_file import plan_json
 from optimiser.plan.model import Plan
 from optimiser.problems import BadInput
+from optimiser.survey_papers.write import write_files
 from tests.documents.sample import courtyard, one_lamp
 
 FILES = {"job.toml": b"title = 'x'\n", "survey.csv": b"point,kind\r\n"}
@@ -179,6 +180,53 @@ def test_a_crash_between_the_renames_is_mended_by_the_next_write(tmp_path: Path)
         write_plan_folder(one_lamp(), FILES, out, replace=False)
     assert Plan.model_validate_json((out / "plan.json").read_bytes()) == courtyard()
     write_plan_folder(one_lamp(), FILES, out, replace=True)
+    assert names(tmp_path) == {"plan"}
+
+
+@pytest.mark.parametrize("survey", [False, True])
+def test_a_full_disk_leaves_no_empty_folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, survey: bool) -> None:
+    """Nothing was written, it is said: nor are the folders there that were made for it."""
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    def write() -> None:
+        if survey:
+            write_files(out, {"points.csv": "point\n"}, replace=False)
+        else:
+            write_plan_folder(courtyard(), FILES, out, replace=False)
+
+    (tmp_path / "mine").mkdir()
+    out = tmp_path / "mine" / "deep" / "plan"
+    monkeypatch.setattr(*((Path, "write_bytes") if survey else (os, "fsync")), full)
+    with pytest.raises(BadInput, match="No space left on device"):
+        write()
+    monkeypatch.undo()
+    assert names(tmp_path) == {"mine"}
+    assert names(tmp_path / "mine") == set()
+
+
+@pytest.mark.parametrize("replace", [False, True])
+def test_of_two_plans_written_there_at_once_none_is_lost_unasked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, replace: bool
+) -> None:
+    """Both found the folder free; the other one is done while ours is being written beside it."""
+    out, real_fsync = tmp_path / "plan", os.fsync
+
+    def fsync(handle: int) -> None:
+        monkeypatch.undo()
+        write_plan_folder(courtyard(), FILES, tmp_path / "other", replace=False)
+        (tmp_path / "other").rename(out)
+        real_fsync(handle)
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    if replace:
+        write_plan_folder(one_lamp(), FILES, out, replace=True)
+    else:
+        with pytest.raises(BadInput, match="holds a plan already"):
+            write_plan_folder(one_lamp(), FILES, out, replace=False)
+    there = Plan.model_validate_json((out / "plan.json").read_bytes())
+    assert there == (one_lamp() if replace else courtyard())
     assert names(tmp_path) == {"plan"}
 
 

@@ -1,6 +1,7 @@
 """Rules A and B and the leads, each at its limit. Rules of DEVELOPERS.md: common practice, no source but for k."""
 
 import math
+from typing import Any
 
 import pytest
 
@@ -127,6 +128,15 @@ def test_a_breaker_comes_before_a_fuse_and_a_fuse_stands_in_for_it() -> None:
     assert fits.sentence.startswith("Rule B: the 3 A breaker built into the outlet;")
     too_large = protected(driver(limit_mode="none", breaker_a=20))
     assert (too_large.breaker_a, too_large.fuse_a) == (None, 2)
+
+
+@pytest.mark.parametrize("how", [{"limit_a": 1.9}, {"limit_mode": "none"}], ids=["rule A", "a larger fuse"])
+def test_a_breaker_too_small_for_the_load_is_not_passed_over(how: dict[str, Any]) -> None:
+    """1.6 A are just 0.8 x 2 A: the breaker built into the outlet carries them, and no more, whatever protects."""
+    assert protected(driver(**how, breaker_a=2), amps=1.6).ok
+    found = protected(driver(**how, breaker_a=2), amps=1.61)
+    assert not found.ok
+    assert "1.61 A, more than 80 % of the 2 A breaker built into the outlet" in found.why_not
 
 
 def test_factors_are_the_jobs() -> None:

@@ -159,6 +159,13 @@ def test_the_next_fuse_is_taken_where_the_drop_makes_the_load_too_much_for_the_f
     assert fed.fuse_a == 6
 
 
+@pytest.mark.parametrize(("breaker_a", "holds"), [(4, False), (5, True)])
+def test_a_breaker_built_in_carries_the_load_though_the_driver_protects(breaker_a: float, holds: bool) -> None:
+    """40 W are 3.3 A: more than 0.8 x 4 A, which would open it, whatever else protects the cable."""
+    _, fed = one_lamp(f'taps_v = [12], limit_a = 8, limit_mode = "hold", breaker_a = {breaker_a}')
+    assert (fed is not None) == holds
+
+
 def test_a_breaker_too_small_for_the_settled_load_is_no_protection() -> None:
     _, fed = one_lamp('taps_v = [12], limit_a = 40, limit_mode = "hold", breaker_a = 5', watts=47.5, fuses="20")
     assert fed is None

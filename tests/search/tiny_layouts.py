@@ -479,7 +479,9 @@ class Enumeration:
         base_v = terminal_v if tiny.drop_from == "driver" else 12.0
         if any(base_v - v > limit_v or v < 6 for v in volts.values()):
             return None
-        if total > box.outlet_a or any(a > tiny.gauges[g].rating_a for a, g in zip(amps, gauges, strict=True)):
+        if total > min(box.outlet_a, 0.8 * (box.breaker_a or math.inf)) or any(
+            a > tiny.gauges[g].rating_a for a, g in zip(amps, gauges, strict=True)
+        ):
             return None
         fuse = self._protect(shape, box, gauges, ohm, lead_ohm, emf_v, inner, total)
         if fuse is None:
