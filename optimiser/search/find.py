@@ -315,8 +315,24 @@ class _Search:
         too_few = not first.missing and first.penalty > 0  # all on fewer drivers than are asked for
         if too_few or len(first.missing) > HUBS_MISS * facts.num_lamps:
             return []
-        short = Task(hubs=True, short=True, parts=SHORT_PARTS)
-        return [Task(hubs=True), short, short]
+        if self._needs_several_circuits():
+            short = Task(hubs=True, short=True, parts=SHORT_PARTS)
+            return [Task(hubs=True), short, short]
+        return [Task(hubs=True), Task(hubs=True, split=True), Task(hubs=True)]
+
+    def _needs_several_circuits(self) -> bool:
+        """
+        Whether no circuit carries all lamps.
+
+        Then which lamps share one hangs on the trenches, and these on that: where one circuit does, starts along short
+        forests gained nothing (12 lamps of 5 W; courtyard and orchard).
+        """
+        facts, loading = self.facts, max(self.facts.supply_loading)
+        for f, feed in enumerate(facts.feeds):
+            amps = sum(facts.lamp_amps(lamp, feed.out_v, facts.feed_ac[f]) for lamp in range(facts.num_lamps))
+            if amps <= min(feed.max_a, feed.max_w * loading / feed.out_v):
+                return False
+        return True
 
     def _with_fewer_drivers(self) -> list[Task]:
         """

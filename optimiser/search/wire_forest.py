@@ -180,7 +180,7 @@ class _Wiring:
     def _drivers(self, f: int) -> _Drivers:
         bench, facts, feed = self.bench, self.bench.facts, self.bench.facts.feeds[f]
         fed = self._priced(f)
-        bench.effort.spend(3.0 ** len(self.lamps) / 2e4)
+        bench.effort.spend(3.0 ** len(self.lamps) / 1e4)
         price = np.full(self.size, math.inf)
         price[list(fed)] = [one.price for one in fed.values()]
         lamp_a = [facts.lamp_amps(i, feed.out_v, facts.feed_ac[f]) for i in self.lamps]

@@ -14,7 +14,7 @@ from optimiser.search.effort import Effort
 from optimiser.search.facts import gather_facts
 from optimiser.search.state import Bench
 from optimiser.search.tree import Tree, prune
-from optimiser.search.wire_forest import wire_forest
+from optimiser.search.wire_forest import feeds_for, wire_forest
 from tests.search.test_side_by_side import JOB, folder_of_lines
 
 GAUGES = """"2 x 1.5" = { mm2 = 1.5, price_per_m = 1.5, rating_a = 12, reels_m = [500] }
@@ -51,7 +51,7 @@ def partitions(lamps: list[int]) -> Iterator[list[list[int]]]:
                 yield [[first, *beside], *others]
 
 
-def cheapest(bench: Bench, tree: Tree, feeds: tuple[int, ...]) -> float:
+def cheapest(bench: Bench, tree: Tree, feeds: list[int]) -> float:
     """The least cost of all partitions, every circuit on one and the same of these feeds."""
     facts, best = bench.facts, math.inf
     leads = {lamp: facts.leads_of[lamp][0] for lamp in range(facts.num_lamps)}
@@ -77,7 +77,7 @@ def test_circuits_are_the_cheapest_of_all_partitions(seed: int, hubs: bool) -> N
     bench.palette = bench.all_cables
     leads = {lamp: bench.facts.leads_of[lamp][0] for lamp in range(bench.facts.num_lamps)}
     circuits, every = wire_forest(bench, tree, leads)
-    least = cheapest(bench, tree, bench.feeds)
+    least = cheapest(bench, tree, feeds_for(bench, 0, list(leads)))
     assert every
     if circuits is None:
         assert least == math.inf

@@ -1,0 +1,63 @@
+"""Starts along short forests: whole layouts that hold, repeatable, and where the search asks for them."""
+
+from __future__ import annotations
+
+import math
+import random
+
+import pytest
+
+from optimiser.ground import build_ground
+from optimiser.job_folder import JobFolder
+from optimiser.make_plan import Silent
+from optimiser.search.construct import construct
+from optimiser.search.driver_hubs import joined, with_driver_hubs
+from optimiser.search.effort import Effort
+from optimiser.search.facts import gather_facts
+from optimiser.search.find import Options, _Search
+from optimiser.search.short_starts import start_on_short_forest
+from optimiser.search.state import Bench, State
+from tests.benchmarks.bench_oracle import garden
+from tests.search.test_moves import own_price
+
+
+def bench_of(folder: JobFolder) -> Bench:
+    graph = build_ground(folder.job, folder.survey).graph
+    return Bench(with_driver_hubs(gather_facts(folder.job, folder.survey, graph)), Effort(math.inf), hubs=True)
+
+
+def started(bench: Bench, work: float) -> State:
+    state = start_on_short_forest(bench, random.Random(1), work)
+    assert state is not None
+    return state
+
+
+@pytest.mark.parametrize("lamps", [12, 14])
+def test_a_start_is_a_whole_layout_that_can_be_published_for_less_than_lamp_after_lamp(lamps: int) -> None:
+    folder = garden(lamps, 15.0, 0)  # beyond twelve, circuits follow the walk round the forest
+    bench = bench_of(folder)
+    state = started(bench, 400.0)
+    assert state.is_whole and {fed.palette for fed in state.circuits} == {bench.palette}
+    published = joined(bench, state)
+    assert published is not None and published.is_whole
+    assert sum(len(fed.leads) for fed in published.circuits) == lamps
+    for fed in published.circuits:
+        assert own_price(folder, bench, fed) == pytest.approx(fed.price, abs=1e-6)
+    assert state.cost < construct(bench_of(folder), random.Random(1)).cost
+
+
+def test_more_work_never_starts_dearer_and_the_same_seed_starts_alike() -> None:
+    folder = garden(12, 15.0, 0)
+    little, much, again = (started(bench_of(folder), work) for work in (50.0, 900.0, 900.0))
+    assert much.cost <= little.cost + 1e-6
+    assert [fed.pieces for fed in again.circuits] == [fed.pieces for fed in much.circuits]
+
+
+@pytest.mark.parametrize(("watts", "several"), [(5.0, False), (15.0, True)])
+def test_the_search_starts_so_where_no_circuit_carries_all_lamps(watts: float, several: bool) -> None:
+    # Twelve lamps of 5 or 15 W beside a driver that may be loaded with 160 W.
+    folder = garden(12, watts, 0)
+    ground = build_ground(folder.job, folder.survey)
+    search = _Search(folder.job, folder.survey, ground, Options(), lambda *_: True, Silent(), lambda: False)
+    search.first()
+    assert any(task.short for task in search._with_driver_hubs()) == several
