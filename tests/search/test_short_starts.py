@@ -11,14 +11,14 @@ from optimiser.ground import build_ground
 from optimiser.job_folder import JobFolder
 from optimiser.make_plan import Silent
 from optimiser.search.construct import construct
-from optimiser.search.driver_hubs import joined, with_driver_hubs
+from optimiser.search.driver_hubs import with_driver_hubs
 from optimiser.search.effort import Effort
 from optimiser.search.facts import gather_facts
 from optimiser.search.find import Options, _Search
 from optimiser.search.short_starts import start_on_short_forest
 from optimiser.search.state import Bench, State
 from tests.benchmarks.bench_oracle import garden
-from tests.search.test_moves import own_price
+from tests.search.test_moves import assert_circuit
 
 
 def bench_of(folder: JobFolder) -> Bench:
@@ -33,16 +33,14 @@ def started(bench: Bench, work: float) -> State:
 
 
 @pytest.mark.parametrize("lamps", [12, 14])
-def test_a_start_is_a_whole_layout_that_can_be_published_for_less_than_lamp_after_lamp(lamps: int) -> None:
+def test_a_start_is_a_whole_layout_for_less_than_lamp_after_lamp(lamps: int) -> None:
     folder = garden(lamps, 15.0, 0)  # beyond twelve, circuits follow the walk round the forest
     bench = bench_of(folder)
     state = started(bench, 400.0)
     assert state.is_whole and {fed.palette for fed in state.circuits} == {bench.palette}
-    published = joined(bench, state)
-    assert published is not None and published.is_whole
-    assert sum(len(fed.leads) for fed in published.circuits) == lamps
-    for fed in published.circuits:
-        assert own_price(folder, bench, fed) == pytest.approx(fed.price, abs=1e-6)
+    assert sorted(lamp for fed in state.circuits for lamp in fed.leads) == list(range(lamps))
+    for fed in state.circuits:
+        assert_circuit(bench, fed)
     assert state.cost < construct(bench_of(folder), random.Random(1)).cost
 
 
