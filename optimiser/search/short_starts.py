@@ -26,6 +26,8 @@ WORTH = (1.0, 4.5)
 WRONG = (0.0, 0.1, 0.2, 0.4)
 """Shares by which trench seems too dear; drawn."""
 MOST_TRIES = 60
+NOTHING_YET = 2.0
+"""Times the work that is spent where no forest had a layout so far."""
 
 
 def start_on_short_forest(bench: Bench, rng: random.Random, work: float) -> State | None:
@@ -34,11 +36,12 @@ def start_on_short_forest(bench: Bench, rng: random.Random, work: float) -> Stat
     roots = [facts.roots[s] for s in bench.supplies]
     way_m = LONGER * nearest_m(facts.plain or facts, list(bench.supplies))
     worth = ways_worth(bench, way_m)
-    most = bench.effort.spent + work
+    begin = bench.effort.spent
     best: State | None = None
     seen: set[frozenset[tuple[int, int]]] = set()
     for _ in range(MOST_TRIES):
-        if bench.effort.stopped or (best is not None and bench.effort.spent >= most):
+        spent = bench.effort.spent - begin
+        if bench.effort.stopped or spent >= (work if best is not None else NOTHING_YET * work):
             break
         times = WORTH[0] * (WORTH[1] / WORTH[0]) ** rng.random()
         tree, leads = short_forest(bench, rng, roots, times * worth, wrong=rng.choice(WRONG))
@@ -61,8 +64,8 @@ def _cheapest_along(
     left_out = frozenset(range(bench.facts.num_lamps)) - leads.keys()
     bench.palette = bench.all_cables
     circuits, every = wire_forest(bench, tree, leads)
-    found = None if every else along_forest(bench, rng, tree, leads)
     of_all = None if circuits is None else bench.compose(circuits, left_out)
+    found = along_forest(bench, rng, tree, leads) if of_all is None or not every else None
     least = min([state.cost for state in (found, best) if state is not None], default=math.inf)
     if of_all is None or of_all.cost >= least:
         return found
