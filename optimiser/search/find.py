@@ -63,6 +63,9 @@ SETTLINGS, SETTLED = 8, 1e-6
 
 HUBS_MISS = 0.25
 """Share of the lamps that a first layout with hubs beside drivers may leave out if searches with them are to begin."""
+WORTH_HOLDING, HELD_SHARE, HELD_HEAT = 1.1, 0.1, 0.1
+"""How much dearer a first layout of fewer drivers may be that is searched on by itself at the end; with how much of the
+effort, and how hot."""
 MUCH_DEARER = 1.02
 """A layout without hubs beside drivers is not searched on where one with them costs so much less."""
 SPLITS = 3
@@ -379,6 +382,29 @@ class _Search:
         most = done[0].state.cost * MUCH_DEARER
         return [d for d in done if d.state.has_hubs(self.facts) or d.state.cost <= most]
 
+    def hold_fewer_drivers(self, crew: Crew, begun: Sequence[Done], done: list[Done]) -> list[Done]:
+        """
+        The cheapest of what the rounds came to, or of one more round held to fewer drivers.
+
+        On the first graph several small drivers may seem cheaper than one large one whose trenches are yet to be
+        refined. A search that may change their number leaves the few at once; so the best first layout of fewer drivers
+        than the cheapest layout has is searched on by itself.
+        """
+        count = len(done[0].state.drivers)
+        whole = [d.state for d in begun if d.state.is_whole]
+        most = WORTH_HOLDING * min((state.cost for state in whole), default=0.0)
+        fewer = [state for state in whole if len(state.drivers) < count and state.cost < most]
+        if self.options.num_drivers is not None or not fewer or self.stop():
+            return done
+        state = self._on_graph(self.bench(), min(fewer, key=lambda state: state.cost))
+        state = self.refine_around([self._slid(state)])[0]
+        task = Task(start=state, num_drivers=len(state.drivers))
+        held = self.run(crew, HELD_SHARE, [task, task], HELD_HEAT)
+        if held[0].state.is_whole and held[0].state.cost < done[0].state.cost:
+            return held
+        bench = self.bench()
+        return [replace(d, state=self._on_graph(bench, d.state)) for d in done]
+
     def slide_apart(self, crew: Crew, done: Sequence[Done]) -> list[tuple[State, Slid]]:
         """What the last tasks came to, each with where its hubs and forks would better stand."""
         slid = crew.slide(self.searched, self.ground.land, done)
@@ -607,7 +633,7 @@ def find_layout(
     observer.bound(quick_bound(search.needed_facts(), options.num_drivers).total)
     with collecting_seldom(), Crew(options.processes, stop, observer.best) as crew:
         observer.stage("searching")
-        done = search.from_several_starts(crew)
+        done = begun = search.from_several_starts(crew)
         search.try_hubs(done)
         for number, planned in enumerate(MANY_ROUNDS if len(survey.lamps) > MANY_LAMPS else FEW_ROUNDS, start=1):
             if stop():
@@ -627,6 +653,8 @@ def find_layout(
             done = search.spread(crew, planned.share, states if len(states) > 1 else states * 2, planned.heat)
         if not stop() and not done[0].state.missing:
             observer.stage("putting layouts together")
+            if len(survey.lamps) <= MANY_LAMPS:
+                done = search.hold_fewer_drivers(crew, begun, done)
             refined = search.refine_around(search.slide_apart(crew, done[:1]))[0]
             settled = search.settle(search.put_together(refined))
             search.finish(settled)

@@ -112,3 +112,65 @@ def test_only_what_the_search_goes_on_from_is_slid(cases: Path, monkeypatch: pyt
     kept = [min(one.keep, many) for one, many in zip(FEW_ROUNDS, searched, strict=False)]
     assert searched[1:] == [max(2, number) for number in kept], "each goes on from what was kept, or twice from one"
     assert slid == [*kept, 1], "the last time the cheapest alone"
+
+
+DEAR_LAWN = """
+title = "three lamps behind a bed"
+base_ground = "lawn"
+[voltage]
+max_drop = "15 %"
+[grounds]
+lawn = { per_m = 40 }
+bed = { per_m = 6, crossing = 2 }
+paving = { per_m = 100, crossing = 200, leads = true }
+house = { kind = "no_dig", keep_off_m = 0 }
+[zones."bed along the wall"]
+ground = "bed"
+[zones.terrace]
+ground = "paving"
+[zones.house]
+ground = "house"
+keep_off_m = 0.6
+[lamps.sub]
+watts = 6
+volts = 12
+window_v = [9.5, 15.5]
+lead_m = 5
+[cables]
+"1.5" = { mm2 = 1.5, price_per_m = 1.2 }
+"4" = { mm2 = 4, price_per_m = 3 }
+[drivers]
+large = { taps_v = [12], rated_w = 60, limit_a = 6, limit_mode = "hiccup", short_rms_a = 1, price = 95 }
+tiny = { taps_v = [12], rated_w = 15, limit_a = 2, limit_mode = "hiccup", short_rms_a = 1, price = 6 }
+[supplies.S1]
+price = 55
+max_drivers = 4
+[joints.kits.any]
+max_ways = 8
+price = 40
+"""
+AT_THE_BED = """point,kind,of,x,y
+S1,supply,,0.4,6
+L1,lamp,sub,2.2,9
+L2,lamp,sub,5.7,8.9
+L3,lamp,sub,5.3,9
+,corner,bed along the wall,-1,5
+,corner,bed along the wall,13,5
+,corner,bed along the wall,13,6.2
+,corner,bed along the wall,-1,6.2
+,corner,terrace,5.2,4.1
+,corner,terrace,7.7,4.1
+,corner,terrace,7.7,6.4
+,corner,terrace,5.2,6.4
+,corner,house,4.4,2.7
+,corner,house,7.6,2.7
+,corner,house,7.6,6.1
+,corner,house,4.4,6.1
+"""
+
+
+def test_a_layout_of_fewer_drivers_is_not_lost_before_it_is_refined() -> None:
+    # On the first graph three tiny drivers seem the cheapest; one large one is, once its trenches are refined.
+    folder = folder_of(DEAR_LAWN, AT_THE_BED)
+    free, one = (make_plan(folder, Options(effort=0.5, num_drivers=n, prove=False)) for n in (None, 1))
+    assert free.cost.total <= 1.001 * one.cost.total
