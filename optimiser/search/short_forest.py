@@ -23,6 +23,7 @@ import numpy as np
 
 from .bound.copper import amps_per_volt, line_prices
 from .bound.loads import gather_loads
+from .key_vertices import key_path_above
 from .state import Bench
 from .tree import Tree, branch_below, children_of, way_back
 
@@ -91,6 +92,9 @@ class _Forest:
         edge = self.bench.ways.edge_of[child, up]
         price: float = self.once_list[edge] + worth * self.metres_list[edge]
         return price
+
+    def _once_between(self, child: int, up: int) -> float:
+        return self._price(child, up, 0.0)
 
     def _reach(self, source: int, worth: float) -> tuple[np.ndarray, np.ndarray]:
         bench = self.bench
@@ -166,6 +170,7 @@ class _Forest:
                 break
 
     def _lay_elsewhere(self) -> bool:
+        """Each branch, with the key path above it, hung where it and its ways cost less."""
         changed = False
         for top in sorted(self.up):
             children = children_of(self.up)
@@ -173,13 +178,7 @@ class _Forest:
                 continue
             worth = self._worths()[top]
             depth = self._depths()
-            path = [top]
-            price = self._price(top, self.up[top], 0.0)
-            node = self.up[top]
-            while node in self.up and len(children[node]) == 1:
-                path.append(node)
-                price += self._price(node, self.up[node], 0.0)
-                node = self.up[node]
+            path, price = key_path_above(self.up, children, -1, set(self.roots), top, self._once_between)
             price += worth * depth[top]
             below = branch_below(children, top)
             old = {v: self.up.pop(v) for v in path}

@@ -10,7 +10,7 @@ that are trees on the trenches, and for the feeds tried.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -120,7 +120,8 @@ class _Wiring:
         kinds = [self._drivers(f) for f in feeds]
         price = np.min([kind.price for kind in kinds], axis=0)
         which = np.argmin([kind.price for kind in kinds], axis=0)
-        best, first = self._put_together(price)
+        best = self._nothing()
+        first = self._parted(price, best, best, range(1, self.size))
         if not math.isfinite(best[-1]):
             return None
         circuits: list[Fed] = []
@@ -137,17 +138,26 @@ class _Wiring:
                 count -= 1
         return circuits
 
-    def _put_together(self, price: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Least sum of prices of parts for each set of lamps, and the part that holds its first lamp."""
-        best, first = np.full(self.size, math.inf), np.zeros(self.size, dtype=np.int64)
-        best[0] = 0.0
-        for x in range(1, self.size):
+    def _parted(self, price: np.ndarray, rest: np.ndarray, least: np.ndarray, sets: Iterable[int]) -> np.ndarray:
+        """
+        For each of these sets the part that holds its first lamp, at the least ``price`` of it and of the ``rest``.
+
+        ``least`` is told that sum; it may be ``rest``, since a set comes behind those within it.
+        """
+        first = np.zeros(self.size, dtype=np.int64)
+        for x in sets:
             low = x & -x
             mine = subsets_of(x ^ low) | low
-            sums = price[mine] + best[x ^ mine]
+            sums = price[mine] + rest[x ^ mine]
             at = int(sums.argmin())
-            best[x], first[x] = sums[at], mine[at]
-        return best, first
+            least[x], first[x] = sums[at], mine[at]
+        return first
+
+    def _nothing(self) -> np.ndarray:
+        """(sets,) prices before anything is priced: of no lamps nothing."""
+        price = np.full(self.size, math.inf)
+        price[0] = 0.0
+        return price
 
     def _priced(self, f: int) -> dict[int, Fed]:
         """The sets of lamps that hold as one circuit, as many as may be priced."""
@@ -187,21 +197,12 @@ class _Wiring:
         amps = np.zeros(self.size)
         for i, each in enumerate(lamp_a):
             amps[1 << i : 2 << i] = amps[: 1 << i] + each
-        may = amps <= most_amps(bench, self.supply, f)
-        best = np.full(self.size, math.inf)
-        best[0] = 0.0
-        layers, chosen = [best], [np.zeros(self.size, dtype=np.int64)]
+        may = np.flatnonzero(amps <= most_amps(bench, self.supply, f))[1:].tolist()  # but the empty set
+        layers, chosen = [self._nothing()], [np.zeros(self.size, dtype=np.int64)]
         least, count = np.full(self.size, math.inf), np.zeros(self.size, dtype=np.int64)
         for k in range(1, min(feed.outlets, len(self.lamps)) + 1):
-            layer, first = np.full(self.size, math.inf), np.zeros(self.size, dtype=np.int64)
-            for x in np.flatnonzero(may).tolist():
-                low = x & -x
-                if not x:
-                    continue
-                mine = subsets_of(x ^ low) | low
-                sums = price[mine] + layers[-1][x ^ mine]
-                at = int(sums.argmin())
-                layer[x], first[x] = sums[at], mine[at]
+            layer = np.full(self.size, math.inf)
+            first = self._parted(price, layers[-1], layer, may)
             layers.append(layer)
             chosen.append(first)
             total = layer + feed.price + self._hub_price(f, k)
