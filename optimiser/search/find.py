@@ -85,7 +85,8 @@ class Round:
 # Measured on the cases (tests/benchmarks): with few lamps the ground graph is what holds a layout back, so refine early
 # and round many layouts; with many lamps the descent itself needs most of the effort, and more heat.
 FIRST_SHARE = 0.35
-SHORT_PARTS = float(__import__("os").environ.get("SP", "4"))
+SHORT_PARTS = 4.0
+"""How much of the effort a start along short forests has beside other starts: trying many is what it is good for."""
 FEW_HEAT, MANY_HEAT = 0.3, 0.8
 WARM_HEAT = 0.1
 """For layouts of a like job: hot enough to leave what no longer pays, cool enough to keep the rest."""
@@ -328,7 +329,7 @@ class _Search:
         Whether no circuit carries all lamps.
 
         Then which lamps share one hangs on the trenches, and these on that: where one circuit does, starts along short
-        forests gained nothing (12 lamps of 5 W; courtyard and orchard).
+        forests gained nothing (gardens of 8 lamps of 7.5 W and of 12 of 5 W, courtyard, orchard).
         """
         facts, loading = self.facts, max(self.facts.supply_loading)
         for f, feed in enumerate(facts.feeds):

@@ -198,29 +198,29 @@ class _Forest:
         for p in sorted({*self.up.values(), *self.roots}):
             children = children_of(self.up)
             kids = [k for k in children.get(p, ()) if k < n]
-            pairs = [(p, x, y) for i, x in enumerate(kids) for y in kids[i + 1 :]]
-            pairs += [(p, x, y) for x in kids for y in children.get(x, ()) if y < n]
+            pairs = [(x, y) for i, x in enumerate(kids) for y in kids[i + 1 :]]
+            pairs += [(x, y) for x in kids for y in children.get(x, ()) if y < n]
             worth = self._worths()
-            for p_, x, y in pairs:
-                if self.up.get(x) != p_ or self.up.get(y) not in (p_, x):
+            for x, y in pairs:
+                if self.up.get(x) != p or self.up.get(y) not in (p, x):
                     continue
                 chain = self.up[y] == x
-                beside = {v for v, _ in near[p_]} & {v for v, _ in near[x]} & {v for v, _ in near[y]}
+                beside = {v for v, _ in near[p]} & {v for v, _ in near[x]} & {v for v, _ in near[y]}
                 self.bench.effort.spend(0.01 + 0.002 * len(beside))
                 wx, wy = worth[x], worth[y]
                 wx = wx - wy if chain else wx
-                e_x, e_y = edge_of[x, p_], edge_of[y, x if chain else p_]
+                e_x, e_y = edge_of[x, p], edge_of[y, x if chain else p]
                 before = once[e_x] + once[e_y] + (wx + wy if chain else wx) * metres[e_x] + wy * metres[e_y]
                 best, least = -1, before - LEAST
                 for s in beside:
                     if s in self.up or s in barred or s in self.roots:
                         continue
-                    a, b, c = edge_of[p_, s], edge_of[s, x], edge_of[s, y]
+                    a, b, c = edge_of[p, s], edge_of[s, x], edge_of[s, y]
                     after = once[a] + once[b] + once[c] + (wx + wy) * metres[a] + wx * metres[b] + wy * metres[c]
                     if after < least or (after == least and s < best):
                         best, least = s, after
                 if best >= 0:
-                    self.up[best], self.up[x], self.up[y] = p_, best, best
+                    self.up[best], self.up[x], self.up[y] = p, best, best
                     worth[best] = wx + wy
                     worth[x] = wx
                     changed = True
