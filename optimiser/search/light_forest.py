@@ -63,8 +63,7 @@ def light_forest(
     """
     facts, ways = bench.facts, bench.ways
     closed = bench.use_of(())
-    price = np.where(closed > 0, 0.0, facts.graph.trench_price) + ways.laid_price
-    price[closed >= facts.graph.capacity] = math.inf
+    price = bench.prices_before()
     seen = np.random.default_rng(rng.randrange(2**32))
     best: tuple[float, Tree, dict[int, int]] | None = None
     least = 0.0

@@ -72,15 +72,12 @@ class _Forest:
     """The forest while it is made; lamps are leaves of it, numbered on from the last node of the ground."""
 
     def __init__(self, bench: Bench, rng: random.Random, roots: Sequence[int], worth: np.ndarray, wrong: float) -> None:
-        facts, ways = bench.facts, bench.ways
+        facts = bench.facts
         self.bench, self.rng, self.roots, self.worth = bench, rng, list(dict.fromkeys(roots)), worth.tolist()
         self.n = facts.graph.num_nodes
-        ways.set_open(bench.use_of(()))
-        laid = bench.use_of(())
-        self.once = np.where(laid > 0, 0.0, facts.graph.trench_price) + ways.laid_price
+        self.once = bench.prices_before()
         if wrong > 0:
             self.once *= 1 + wrong * np.random.default_rng(rng.randrange(2**32)).random(len(self.once))
-        self.once[laid >= facts.graph.capacity] = math.inf
         self.metres = facts.graph.length_m * facts.slack
         self.once_list, self.metres_list = self.once.tolist(), self.metres.tolist()
         self.up: Tree = {}

@@ -166,6 +166,13 @@ class Bench:
             lay(use, fed, 1)
         return use
 
+    def prices_before(self) -> np.ndarray:
+        """(m,) trench and cable in each edge before this layout's first circuit, at the cable that ways reckon with."""
+        laid, graph = self.use_of(()), self.facts.graph
+        price: np.ndarray = np.where(laid > 0, 0.0, graph.trench_price) + self.ways.laid_price
+        price[laid >= graph.capacity] = math.inf
+        return price
+
     def drivers_of(self, circuits: Sequence[Fed]) -> list[tuple[int, int, list[int]]] | None:
         """
         The fewest drivers these circuits need; None where a circuit fits none, or more are needed than are asked for.
