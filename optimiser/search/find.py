@@ -34,6 +34,7 @@ from .side_by_side import lay_side_by_side, over_new_places, split_lines
 from .state import Bench, State
 from .tasks import LEAST_SLIDE, Done, Task, collecting_seldom
 from .warm import Warm, warm_states
+from .wire_forest import MOST_LAMPS
 
 WORK_PER_LAMP = 1200.0
 """Work of effort 1 for each lamp, exact rebuilding and sliding included, in the units of ``effort.py``."""
@@ -85,8 +86,9 @@ class Round:
 # Measured on the cases (tests/benchmarks): with few lamps the ground graph is what holds a layout back, so refine early
 # and round many layouts; with many lamps the descent itself needs most of the effort, and more heat.
 FIRST_SHARE = 0.35
-SHORT_PARTS = 4.0
-"""How much of the effort a start along short forests has beside other starts: trying many is what it is good for."""
+SHORT_PARTS, DIVIDING_PARTS = 4.0, 8.0
+"""How much of the effort a start along short forests has beside other starts: trying many is what it is good for. More
+where there are too many lamps to look at every set; that much more is spent, and not taken from the others."""
 FEW_HEAT, MANY_HEAT = 0.3, 0.8
 WARM_HEAT = 0.1
 """For layouts of a like job: hot enough to leave what no longer pays, cool enough to keep the rest."""
@@ -296,7 +298,8 @@ class _Search:
         for chosen in supply_sets(len(self.survey.supplies), self.options.seed):
             along = chosen[0] if len(chosen) == 1 else None
             kinds.append(Task(supplies=chosen, along=along))
-        return self.run(crew, FIRST_SHARE, kinds, FEW_HEAT)
+        more = sum(kind.parts for kind in kinds) / sum(min(kind.parts, SHORT_PARTS) for kind in kinds)
+        return self.run(crew, FIRST_SHARE * more, kinds, FEW_HEAT)
 
     def _is_all_trench(self) -> bool:
         """Whether cable costs next to nothing beside its trench: then the lightest forest is the layout to follow."""
@@ -320,7 +323,8 @@ class _Search:
         if too_few or len(first.missing) > HUBS_MISS * facts.num_lamps:
             return []
         if self._needs_several_circuits():
-            short = Task(hubs=True, short=True, parts=SHORT_PARTS)
+            parts = SHORT_PARTS if facts.num_lamps <= MOST_LAMPS else DIVIDING_PARTS
+            short = Task(hubs=True, short=True, parts=parts)
             return [Task(hubs=True), short, short]
         return [Task(hubs=True), Task(hubs=True, split=True), Task(hubs=True)]
 

@@ -10,8 +10,10 @@ from __future__ import annotations
 
 import math
 import random
+from dataclasses import dataclass, field
 
 from .bound.copper import nearest_m
+from .divide_forest import divide_forest
 from .graft import draft_of, recreate
 from .short_forest import short_forest, ways_worth
 from .split_forest import along_forest
@@ -26,6 +28,11 @@ WORTH = (1.0, 4.5)
 WRONG = (0.0, 0.1, 0.2, 0.4)
 """Shares by which trench seems too dear; drawn."""
 MOST_TRIES = 60
+ANNEALED = 4
+"""Forests along which many lamps are divided with care: those along which a plain division costs least."""
+MOVES = 8000
+TO_SORT_OUT = 0.5
+"""Of the work, for finding these."""
 NOTHING_YET = 2.0
 """Times the work that is spent where no forest had a layout so far."""
 
@@ -39,9 +46,10 @@ def start_on_short_forest(bench: Bench, rng: random.Random, work: float) -> Stat
     begin = bench.effort.spent
     best: State | None = None
     seen: set[frozenset[tuple[int, int]]] = set()
+    divided: list[_Divided] = []
     for _ in range(MOST_TRIES):
-        spent = bench.effort.spent - begin
-        if bench.effort.stopped or spent >= (work if best is not None else NOTHING_YET * work):
+        spent = (bench.effort.spent - begin) / (TO_SORT_OUT if divided else 1.0)
+        if bench.effort.stopped or spent >= (work if best is not None or divided else NOTHING_YET * work):
             break
         times = WORTH[0] * (WORTH[1] / WORTH[0]) ** rng.random()
         tree, leads = short_forest(bench, rng, roots, times * worth, wrong=rng.choice(WRONG))
@@ -49,7 +57,20 @@ def start_on_short_forest(bench: Bench, rng: random.Random, work: float) -> Stat
         if key in seen:
             continue
         seen.add(key)
-        new = _cheapest_along(bench, rng, tree, leads, best)
+        left_out = frozenset(range(facts.num_lamps)) - leads.keys()
+        bench.palette = bench.all_cables
+        circuits, every = wire_forest(bench, tree, leads)
+        if circuits is None and not every and (many := divide_forest(bench, rng, tree, leads)) is not None:
+            state = bench.compose(many, left_out)
+            if state is not None:
+                divided.append(_Divided(state.cost, len(divided), tree, leads))
+                continue
+        of_all = None if circuits is None else bench.compose(circuits, left_out)
+        new = _cheapest_along(bench, rng, tree, leads, best, of_all, every=every)
+        if new is not None and (best is None or new.cost < best.cost - 1e-6):
+            best = new
+    for one in sorted(divided)[:ANNEALED]:
+        new = _annealed(bench, rng, one)
         if new is not None and (best is None or new.cost < best.cost - 1e-6):
             best = new
     if best is not None and best.circuits:
@@ -57,21 +78,55 @@ def start_on_short_forest(bench: Bench, rng: random.Random, work: float) -> Stat
     return best
 
 
+@dataclass(frozen=True, order=True)
+class _Divided:
+    """A forest with what a layout along it costs where each driver has lamps that follow each other, in any gauges."""
+
+    cost: float
+    number: int
+    tree: Tree = field(compare=False)
+    leads: dict[int, int] = field(compare=False)
+
+
+def _annealed(bench: Bench, rng: random.Random, one: _Divided) -> State | None:
+    """The cheapest layout along these trenches that annealing comes to, in the gauges that are cheapest before it."""
+    left_out = frozenset(range(bench.facts.num_lamps)) - one.leads.keys()
+    least, chosen = math.inf, bench.facts.palettes[0]
+    for palette in bench.facts.palettes:
+        bench.palette = palette
+        circuits = divide_forest(bench, rng, one.tree, one.leads)
+        state = None if circuits is None else bench.compose(circuits, left_out)
+        if state is not None and state.cost < least:
+            least, chosen = state.cost, palette
+    bench.palette = chosen
+    circuits = divide_forest(bench, rng, one.tree, one.leads, MOVES)
+    state = None if circuits is None else bench.compose(circuits, left_out)
+    return recreate(bench, draft_of(state), rng) or state if state is not None and state.missing else state
+
+
 def _cheapest_along(
-    bench: Bench, rng: random.Random, tree: Tree, leads: dict[int, int], best: State | None
+    bench: Bench,
+    rng: random.Random,
+    tree: Tree,
+    leads: dict[int, int],
+    best: State | None,
+    of_all: State | None,
+    *,
+    every: bool,
 ) -> State | None:
-    """The cheapest layout along these trenches, where it may be cheaper than the best so far."""
+    """
+    The cheapest layout along these trenches, where it may be cheaper than the best so far.
+
+    ``of_all`` is the cheapest with all gauges at once, if there is one, and ``every`` whether all sets were priced.
+    """
     left_out = frozenset(range(bench.facts.num_lamps)) - leads.keys()
-    bench.palette = bench.all_cables
-    circuits, every = wire_forest(bench, tree, leads)
-    of_all = None if circuits is None else bench.compose(circuits, left_out)
     found = along_forest(bench, rng, tree, leads) if of_all is None or not every else None
     least = min([state.cost for state in (found, best) if state is not None], default=math.inf)
     if of_all is None or of_all.cost >= least:
         return found
     for palette in bench.facts.palettes:
         bench.palette = palette
-        mine = circuits if palette == bench.all_cables else wire_forest(bench, tree, leads)[0]
+        mine = list(of_all.circuits) if palette == bench.all_cables else wire_forest(bench, tree, leads)[0]
         state = None if mine is None else bench.compose(mine, left_out)
         if state is not None and (found is None or state.cost < found.cost):
             found = state

@@ -5,7 +5,8 @@
 2. The lamps of each tree are taken in the order of a walk round it, in which neighbours follow each other, and that
    sequence is split into circuits at the least price by dynamic programming: what a circuit costs along the tree in its
    own gauges, and its share of a driver. All trench is shared, so circuits side by side cost cable only.
-3. Lamps that no circuit holds so are hung like any others.
+3. Lamps that no circuit holds so are left out, the others are divided on among circuits and drivers
+   (``divide_forest.py``), and those left out are then hung like any others.
 
 Splitting a sequence is exact for the sequence; that the circuits follow it is the heuristic (J. E. Beasley, "Route
 first, cluster second methods for vehicle routing", Omega 11, 1983, 403-408).
@@ -20,13 +21,17 @@ import numpy as np
 
 from .circuit import Fed
 from .construct import best_palette
+from .divide_forest import divide_forest
 from .graft import draft_of, recreate
 from .light_forest import light_forest
+from .round_walk import round_walk
 from .state import Bench, State
-from .tree import Tree, children_of
+from .tree import Tree
 
 STARTS = 12
 """Forests tried; the lightest is split."""
+MOVES = 30
+"""Of dividing on, for each lamp."""
 MOST_FEEDS = 4
 """Ways to feed a circuit that are tried: those cheapest by the watt."""
 
@@ -41,7 +46,7 @@ def split_forest(bench: Bench, rng: random.Random, *, starts: int = STARTS, asce
     best = None
     for with_ascents in (False, True)[: 1 + ascents]:
         parent, leads = light_forest(bench, rng, roots, starts=starts, ascents=with_ascents)
-        state = along_forest(bench, rng, parent, leads)
+        state = along_forest(bench, rng, parent, leads, moves=MOVES * bench.facts.num_lamps)
         if state is not None and (best is None or state.cost < best.cost - 1e-9):
             best = state
     if best is not None and best.circuits:
@@ -49,8 +54,10 @@ def split_forest(bench: Bench, rng: random.Random, *, starts: int = STARTS, asce
     return best
 
 
-def along_forest(bench: Bench, rng: random.Random, parent: Tree, leads: dict[int, int]) -> State | None:
-    """The layout along this forest; None where drivers do not take it."""
+def along_forest(
+    bench: Bench, rng: random.Random, parent: Tree, leads: dict[int, int], *, moves: int = 0
+) -> State | None:
+    """The layout along this forest, divided on with so many moves; None where drivers do not take it."""
     bench.palette = bench.all_cables
     circuits: list[Fed] = []
     missing: set[int] = set(range(bench.facts.num_lamps)) - set(leads)
@@ -70,9 +77,20 @@ def along_forest(bench: Bench, rng: random.Random, parent: Tree, leads: dict[int
     if state is None:
         return None
     state = best_palette(bench, state) or state
-    if state.missing:
-        state = recreate(bench, draft_of(state), rng) or state
-    return state
+    whole = _hung(bench, state, rng)
+    if not moves:
+        return whole
+    bench.palette = state.circuits[0].palette if state.circuits else bench.palette
+    divided = divide_forest(bench, rng, parent, leads, moves, state)
+    better = None if divided is None else bench.compose(divided, state.missing)
+    if better is None or better.cost >= state.cost:
+        return whole
+    return min(whole, _hung(bench, better, rng), key=lambda state: state.cost)
+
+
+def _hung(bench: Bench, state: State, rng: random.Random) -> State:
+    """With the lamps that no circuit holds along the forest."""
+    return (recreate(bench, draft_of(state), rng) or state) if state.missing else state
 
 
 def _overfull(bench: Bench, circuits: list[Fed]) -> list[Fed]:
@@ -86,21 +104,6 @@ def _overfull(bench: Bench, circuits: list[Fed]) -> list[Fed]:
         for e in fed.edges:
             room[e] -= 1
     return found
-
-
-def round_walk(bench: Bench, parent: Tree, leads: dict[int, int], root: int) -> list[int]:
-    """Lamps of the root's tree in the order of a walk round it."""
-    kids = children_of(parent)
-    hung: dict[int, list[int]] = {}
-    for lamp, arc in leads.items():
-        hung.setdefault(bench.facts.graph.leads[arc].node, []).append(lamp)
-    order: list[int] = []
-    stack = [root]
-    while stack:
-        node = stack.pop()
-        order += sorted(hung.get(node, ()))
-        stack += sorted(kids.get(node, ()))
-    return order
 
 
 def _split(
@@ -160,4 +163,4 @@ def _split_on(
     return circuits, left
 
 
-__all__ = ["along_forest", "round_walk", "split_forest"]
+__all__ = ["along_forest", "split_forest"]

@@ -17,7 +17,7 @@ import numpy as np
 
 from .circuit import Fed
 from .oracle_relaxed import subsets_of
-from .split_forest import round_walk
+from .round_walk import round_walk
 from .state import Bench
 from .tree import Tree, prune
 
@@ -62,14 +62,10 @@ def wire_forest(bench: Bench, tree: Tree, leads: dict[int, int]) -> tuple[list[F
 
 
 def feeds_for(bench: Bench, supply: int, lamps: Sequence[int]) -> list[int]:
-    """Feeds to try: those cheapest by the watt; of hub feeds the two for least current of which fewest drivers do."""
+    """Feeds to try; of hub feeds those two of each kind for least current of which fewest drivers do."""
     facts = bench.facts
-    of_kind: dict[tuple[int, float], list[int]] = {}
-    for f in sorted(frozenset.intersection(*(bench.lamp_feeds[i] for i in lamps))):
-        of_kind.setdefault((facts.feeds[f].model, facts.feeds[f].tap_v), []).append(f)
-    kinds = sorted(of_kind.values(), key=lambda mine: facts.feeds[mine[0]].price / facts.feeds[mine[0]].max_w)
     chosen = []
-    for mine in kinds[:MOST_FEEDS]:
+    for mine in kinds_of_feed(bench, lamps):
         amps = ROOM * sum(facts.lamp_amps(i, facts.feeds[mine[0]].out_v, facts.feed_ac[mine[0]]) for i in lamps)
         most = {f: most_amps(bench, supply, f) for f in mine}
         fewest = math.ceil(amps / max(most.values()) - 1e-9)
@@ -78,12 +74,45 @@ def feeds_for(bench: Bench, supply: int, lamps: Sequence[int]) -> list[int]:
     return chosen
 
 
+def kinds_of_feed(bench: Bench, lamps: Sequence[int]) -> list[list[int]]:
+    """
+    Feeds of one model at one tap that may serve all these lamps: those to try.
+
+    Models that are cheapest by the watt, and the cheapest one; each at its highest tap, which asks for least copper.
+    """
+    facts = bench.facts
+    of_kind: dict[int, dict[float, list[int]]] = {}
+    for f in sorted(frozenset.intersection(*(bench.lamp_feeds[i] for i in lamps))):
+        feed = facts.feeds[f]
+        of_kind.setdefault(feed.model, {}).setdefault(feed.tap_v, []).append(f)
+    kinds = [taps[max(taps)] for taps in of_kind.values()]
+    by_watt = sorted(kinds, key=lambda mine: facts.feeds[mine[0]].price / facts.feeds[mine[0]].max_w)
+    cheapest = min(kinds, key=lambda mine: facts.feeds[mine[0]].price, default=[])
+    return by_watt[:MOST_FEEDS] if cheapest in by_watt[:MOST_FEEDS] else [*by_watt[: MOST_FEEDS - 1], cheapest]
+
+
 def most_amps(bench: Bench, supply: int, f: int) -> float:
     """Most that the circuits of one driver draw together, in A."""
     facts, feed = bench.facts, bench.facts.feeds[f]
     most = min(feed.max_total_a, feed.max_w * facts.supply_loading[supply] / feed.out_v)
     circuits_a = (feed.outlets - feed.hub) * feed.max_a
     return min(most, circuits_a + min(feed.hub_a, feed.max_a) if feed.hub else circuits_a)
+
+
+def along_tree(
+    bench: Bench, supply: int, f: int, tree: Tree, leads: dict[int, int], lamps: Iterable[int]
+) -> Fed | None:
+    """The circuit of these lamps along the tree; None where it does not hold."""
+    mine = {lamp: leads[lamp] for lamp in sorted(lamps)}
+    nodes = sorted(bench.facts.lead_node[arc] for arc in mine.values())
+    return bench.feed(supply, f, prune(tree, nodes), mine)
+
+
+def hub_price(bench: Bench, supply: int, f: int, count: int) -> float:
+    """What a hub beside a driver on this feed costs for so many circuits, but for the fuses that it spares."""
+    feed = bench.facts.feeds[f]
+    cables = count - (feed.outlets - feed.hub)
+    return bench.hub_price(supply, cables) if feed.hub and cables >= 2 else 0.0
 
 
 @dataclass(frozen=True)
@@ -161,8 +190,8 @@ class _Wiring:
 
     def _priced(self, f: int) -> dict[int, Fed]:
         """The sets of lamps that hold as one circuit, as many as may be priced."""
-        bench, facts = self.bench, self.bench.facts
-        joined = facts.feeds[f].terminal_cables == 1
+        bench = self.bench
+        joined = bench.facts.feeds[f].terminal_cables == 1
         found: dict[int, Fed] = {}
         latest: list[int] = [0]
         while latest:
@@ -175,9 +204,8 @@ class _Wiring:
                     y = x | 1 << i
                     if x and not all(y ^ (1 << k) in found for k in range(i) if x >> k & 1):
                         continue
-                    mine = {self.lamps[k]: self.leads[self.lamps[k]] for k in range(i + 1) if y >> k & 1}
-                    nodes = sorted(facts.lead_node[arc] for arc in mine.values())
-                    fed = bench.feed(self.supply, f, prune(self.tree, nodes), mine)
+                    mine = [self.lamps[k] for k in range(i + 1) if y >> k & 1]
+                    fed = along_tree(bench, self.supply, f, self.tree, self.leads, mine)
                     if fed is not None:
                         found[y] = fed
                         larger.append(y)
@@ -205,16 +233,10 @@ class _Wiring:
             first = self._parted(price, layers[-1], layer, may)
             layers.append(layer)
             chosen.append(first)
-            total = layer + feed.price + self._hub_price(f, k)
+            total = layer + feed.price + hub_price(bench, self.supply, f, k)
             better = total < least
             least[better], count[better] = total[better], k
         return _Drivers(least, fed, chosen, count)
-
-    def _hub_price(self, f: int, count: int) -> float:
-        """What a hub beside the driver costs for so many cables, but for the fuses that it spares."""
-        feed = self.bench.facts.feeds[f]
-        cables = count - (feed.outlets - feed.hub)
-        return self.bench.hub_price(self.supply, cables) if feed.hub and cables >= 2 else 0.0
 
 
 __all__ = ["MOST_LAMPS", "wire_forest"]
