@@ -163,6 +163,7 @@ def _problem(path: Path, fault: Any, made_by: str) -> Problem:
         "model_type": "an object",
         "literal_error": "one of the words a plan may hold here",
         "too_long": "a shorter list",
+        "string_too_long": f"a text of at most {fault.get('ctx', {}).get('max_length')} characters",
     }.get(fault["type"], "what a plan holds here")
     mend = other if made_by and fault["type"] == "literal_error" else _REDO
     return Problem(path.name, 0, where, f"found {shown}, which is not {wanted}", mend)

@@ -207,6 +207,16 @@ def test_overrides_hold_and_are_noted(folder: Path) -> None:
             "plan.json:seed: found 1.5, which is not a whole number\n    mend: make the plan anew with lampspur plan",
         ),
         (
+            lambda data: data["job"].update(title="x" * 201),
+            f"plan.json:job.title: found '{'x' * 56}..., which is not a text of at most 200 characters\n"
+            "    mend: make the plan anew with lampspur plan",
+        ),
+        (
+            lambda data: data["tool"].update(version="x" * 41),
+            f"plan.json:tool.version: found '{'x' * 41}', which is not a text of at most 40 characters\n"
+            "    mend: make the plan anew with lampspur plan",
+        ),
+        (
             lambda data: data.update(outcome="perfect"),
             "plan.json:outcome: found 'perfect', which is not one of the words a plan may hold here\n"
             "    mend: make the plan anew with lampspur plan",
