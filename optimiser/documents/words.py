@@ -83,7 +83,7 @@ def fitted(text: str, columns: int, *, right: bool = False) -> str:
 
 
 def most_that_fit(most: int, fits: Callable[[int], bool]) -> int:
-    """The greatest number from 1 to ``most`` that fits, else 0, where more never fits better; asks of few far greater."""
+    """The greatest number from 1 to ``most`` that fits, else 0; where more never fits better. Asks few far greater."""
     beyond = 1
     while beyond < most and fits(beyond):
         beyond *= 2

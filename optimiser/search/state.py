@@ -176,7 +176,7 @@ class Bench:
 
     def nearest_first(self, rng: random.Random, roots: Sequence[int], jitter: float) -> list[int]:
         """
-        Lamps in the order in which a forest joins them, by what their ways from the nearest root cost at present prices.
+        Lamps in the order a forest joins them in: by what their ways from the nearest root cost at present prices.
 
         Each way counts for up to 1 + ``jitter`` times as much. One search from all roots, which the caller answers for.
         """

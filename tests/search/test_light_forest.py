@@ -75,7 +75,6 @@ def test_lamps_are_joined_nearest_first_by_what_their_ways_cost(seed: int) -> No
     assert away == sorted(away)
 
 
-
 def price_of(bench: Bench) -> np.ndarray:
     return np.asarray(bench.facts.graph.trench_price + bench.ways.laid_price)
 
