@@ -87,6 +87,11 @@ def cut_middle(text: str, width: float, size: float, *, bold: bool = False) -> s
 
 def wrap(text: str, width: float, size: float, *, bold: bool = False) -> list[str]:
     """Lines no wider than ``width``; a word too long for a line is broken."""
+    return list(_wrapped(text, width, size, bold))
+
+
+@lru_cache(maxsize=1 << 10)  # panels of many sizes are tried with the same words
+def _wrapped(text: str, width: float, size: float, bold: bool) -> tuple[str, ...]:
     lines: list[str] = []
     line = ""
     for word in plain(text).split():
@@ -104,7 +109,7 @@ def wrap(text: str, width: float, size: float, *, bold: bool = False) -> list[st
             lines.append(word[begin : begin + take])
             begin += take
         line = word[begin:]
-    return [*lines, line] if line else lines
+    return (*lines, line) if line else tuple(lines)
 
 
 def num(value: float) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -11,9 +12,11 @@ import pytest
 from optimiser.documents import canvas_to_pdf, svg, words
 from optimiser.documents import summary as summary_module
 from optimiser.documents.canvas import Words
+from optimiser.documents.drawing_set import DrawingOptions, draw_set
 from optimiser.documents.summary import WIDTH, wrapped
 from optimiser.documents.svg import cut_middle, cut_to_width, text_width, wrap
 from optimiser.documents.words import columns_of, fitted
+from tests.documents.sample import courtyard
 
 LONG = 20_000
 TEXTS = ["x" * LONG, "ab-" * (LONG // 3), "永" * LONG, "ab cde " * (LONG // 7)]
@@ -71,6 +74,7 @@ def test_the_signs_of_a_long_text_are_looked_at_a_few_times(
 
     monkeypatch.setattr(svg, "_advance", advance)
     text_width.cache_clear()
+    svg._wrapped.cache_clear()
     for width in (0.0, 5.0, 60.0):
         cut(text, width, 3.0)
     assert looks < 40 * LONG
@@ -120,3 +124,14 @@ def test_a_long_text_in_a_pdf(monkeypatch: pytest.MonkeyPatch) -> None:
     canvas_to_pdf._write(Pdf(), Pen(), Words(0, 0, "x" * LONG, 3.0, room=50.0))  # type: ignore[arg-type]
     assert written[-1] == "x" * 49 + "…"
     assert looks < 3 * LONG
+
+
+@pytest.mark.parametrize("size", ["A4", "A3"])
+def test_a_warning_longer_than_a_sheet_goes_on_overleaf(size: str) -> None:
+    """It ended in a fault. All its words are on the sheets of notes, in order."""
+    words_of = [f"w{number}" for number in range(6000)]
+    plan = courtyard().model_copy(update={"warnings": [" ".join(words_of), "the last"]})
+    pages = draw_set(plan, DrawingOptions(size))
+    shown = " ".join(re.findall(">([^<>]+)</text>", "\n".join(page.svg for page in pages)))
+    assert re.findall(r"\bw\d+\b", shown) == words_of
+    assert "the last" in shown
