@@ -15,18 +15,27 @@ def _leave(signum: int, frame: object) -> None:
     os._exit(130)
 
 
-def _guard() -> bool:
-    """Whether Ctrl-C ends the program quietly from now on: where nobody else has a say in what it does."""
-    if __name__ not in ("cli", "__main__") or signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
-        return False  # a worker process, which ends as its crew says; or it is ignored, or another's
-    try:
-        signal.signal(signal.SIGINT, _leave)
-    except ValueError:  # not the main thread
-        return False
-    return True
+def _guard() -> dict[int, Any]:
+    """
+    End the program quietly on Ctrl-C, and where it is told to terminate, from now on.
+
+    Returns
+    -------
+    dict
+        What these signals did before; only those that nobody else has a say in.
+    """
+    before: dict[int, Any] = {}
+    if __name__ in ("cli", "__main__"):  # else a worker process, which ends as its crew says
+        for one, usual in ((signal.SIGINT, signal.default_int_handler), (signal.SIGTERM, signal.SIG_DFL)):
+            if signal.getsignal(one) is usual:
+                try:
+                    before[one] = signal.signal(one, _leave)
+                except ValueError:  # not the main thread
+                    break
+    return before
 
 
-_GUARDED = _guard()
+_BEFORE = _guard()
 
 import json
 import math
@@ -85,6 +94,8 @@ app = typer.Typer(
 
 def main() -> None:
     """Entry point of the console script."""
+    if signal.getsignal(signal.SIGTERM) is signal.SIG_DFL and threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGTERM, signal.default_int_handler)  # told to terminate is taken like Ctrl-C
     # Matrices here have a few rows: two threads for them only wait for one another where other work wants the cores
     # (a survey of 1.3 processor seconds then took 3.8). Read when numpy is loaded, and handed on to workers.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -902,8 +913,8 @@ class _Progress:
             self._drawn = live
 
 
-if _GUARDED:
-    signal.signal(signal.SIGINT, signal.default_int_handler)
+for _one, _usual in _BEFORE.items():
+    signal.signal(_one, _usual)
 
 if __name__ == "__main__":
     main()

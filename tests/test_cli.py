@@ -732,10 +732,11 @@ def test_ctrl_c_on_a_terminal_while_workers_start(site: Path, to: str) -> None:
     assert check_folder(site / "p").holds
 
 
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM"])
 @pytest.mark.parametrize("start", [["-m", "cli"], ["-c", "from cli import main; main()"]], ids=["module", "script"])
-def test_ctrl_c_while_the_program_loads(tmp_path: Path, start: list[str]) -> None:
+def test_stopped_while_the_program_loads(tmp_path: Path, start: list[str], name: str) -> None:
     """In the midst of the imports: another module stands in for the one that takes longest."""
-    (tmp_path / "typer.py").write_text("import os, signal\nos.kill(os.getpid(), signal.SIGINT)\n", encoding="utf-8")
+    (tmp_path / "typer.py").write_text(f"import os, signal\nos.kill(os.getpid(), signal.{name})\n", encoding="utf-8")
     path = os.pathsep.join([str(tmp_path), str(ROOT)])
     result = subprocess.run(
         [sys.executable, *start, "schema"],
@@ -757,9 +758,31 @@ def test_ctrl_c_before_the_command_begins(monkeypatch: pytest.MonkeyPatch, capsy
     assert (ended.value.code, capsys.readouterr()) == (130, ("", ""))
 
 
-def test_importing_the_program_leaves_ctrl_c_as_it_was() -> None:
-    code = "import signal; before = signal.getsignal(2); import cli; assert signal.getsignal(2) is before"
-    for more in ("", "import signal; signal.signal(2, signal.SIG_IGN); "):
+@pytest.mark.parametrize("command", [["schema"], ["check", "none"]], ids=["no own ending", "own ending"])
+def test_told_to_terminate_before_or_in_a_command(tmp_path: Path, command: list[str]) -> None:
+    """In the midst of what the command imports."""
+    code = (
+        "import os, signal, sys, cli\n"
+        "class Late:\n"
+        "    def find_spec(self, name, *more):\n"
+        "        if name.startswith('optimiser.'):\n"
+        "            sys.meta_path.remove(self)\n"
+        "            os.kill(os.getpid(), signal.SIGTERM)\n"
+        "sys.meta_path.insert(0, Late())\n"
+        "cli.main()\n"
+    )
+    result = subprocess.run(
+        [sys.executable, "-c", code, *command], cwd=tmp_path, env=environment(), capture_output=True, check=False
+    )
+    said = b"" if command == ["schema"] else b"Stopped before the check was done.\n"
+    assert (result.returncode, result.stdout, result.stderr) == (130, b"", said)
+
+
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM"])
+def test_importing_the_program_leaves_signals_as_they_were(name: str) -> None:
+    own = f"signal.getsignal(signal.{name})"
+    code = f"import signal; before = {own}; import cli; assert {own} is before"
+    for more in ("", f"import signal; signal.signal(signal.{name}, signal.SIG_IGN); "):
         assert subprocess.run([sys.executable, "-c", more + code], env=environment(), check=False).returncode == 0
 
 

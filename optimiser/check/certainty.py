@@ -8,6 +8,8 @@ The corners, for a network of one source or of circuits on one core:
   beyond them then draws more;
 * both: neither is sure to be the worst. The printed volts must be no higher than at any corner tried here, and no lower
   than where each resistance draws the current of the greatest volts that any lamp can have.
+
+On ac, loads of a power factor below 1 count with their VA in phase for the lowest volts: no waveform leaves less.
 """
 
 from __future__ import annotations
@@ -161,7 +163,6 @@ class _Driver:
             beside = [j for j, c in enumerate(self.circuit_at) if c == self.circuit_at[k] or self.model.kind == "wound"]
             kinds = [self.index.type_of(self.lamps[j]) for j in beside]
             resistive = {kind.load == "resistance" for kind in kinds}
-            shifted = self.model.ac and any(kind.load != "resistance" and kind.factor < 1 for kind in kinds)
             own_v = float(heavy[self.at[k]])
             least_v = own_v
             if True in resistive:
@@ -172,7 +173,6 @@ class _Driver:
                 if len(resistive) == 2:
                     box = self._box(most) if box is None else box
                     least_v = float(box[self.at[k]])
-                    own_v = least_v if shifted else own_v
             self._judge_lamp_low(lamp, least_v, own_v, more, book)
 
     def _judge_lamp_low(self, lamp: LampPlan, least_v: float, own_v: float, more: float, book: Book) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 
 from ..earth_grid import Position
+from ..job_folder import JOB_FILE
 from ..plan.model import SitePoint, SitePosition, SiteZone
 from ..survey.model import Zone
 from .index import Index
@@ -49,11 +50,13 @@ def _judge_places(index: Index, book: Book) -> None:
 
 def _judge_texts(index: Index, book: Book) -> None:
     plan, job = index.plan, index.job
+    own_files = list(dict.fromkeys([JOB_FILE, job.survey]))  # what may be replaced with the plan, and what is listed
     rows: list[tuple[str, object, object]] = [
         ("title", plan.job.title, job.title),
         ("currency", plan.currency, job.currency),
         ("prices_are_invented", plan.prices_are_invented, job.prices_are_invented),
         ("base ground", plan.site.base_ground, job.base_ground),
+        ("job.files", plan.job.files or own_files, own_files),  # none: it carries no copies, and says so
         ("cables_used", sorted(plan.cables_used), sorted({cable.cable for cable in plan.cables})),
     ]
     for what, printed, own in rows:

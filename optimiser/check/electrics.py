@@ -355,7 +355,7 @@ def _judge_piece(index: Index, cable: CablePlan, drop_v: float, amps: float, boo
 def derated_a(index: Index, cable: CablePlan) -> float:
     """
     Rating of a piece, in A: the job's, less in hot ground, in hot air where some of it lies on the surface, and for
-    the most cables beside it in any sleeve and in any trench.
+    the most cables beside it in any sleeve and in any trench (trenches listed in one place count together).
     """
     rules, setting = index.job.rules, index.job.cables[cable.cable]
     rating = setting.rating
@@ -366,7 +366,8 @@ def derated_a(index: Index, cable: CablePlan) -> float:
         spare_k, rated_k = max(setting.hottest_c - hottest_c, 0.0), setting.hottest_c - setting.rated_c
         rating *= (spare_k / rated_k) ** 0.5
     for factors, bundled in ((rules.bunched, True), (rules.trench_bunched, False)):
-        counts = [len(t.cables) for t in index.trenches_of[cable.id] if (t.sleeve is not None) == bundled]
+        passed = [t for t in index.trenches_of[cable.id] if (t.sleeve is not None) == bundled]
+        counts = [len(index.beside.get(t.id, t.cables)) for t in passed]
         if counts:
             rating *= factors[min(max(counts), len(factors)) - 1]
     return rating

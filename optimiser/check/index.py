@@ -39,6 +39,8 @@ class Index:
     trenches_of: dict[str, list[TrenchPlan]] = field(default_factory=lambda: defaultdict(list))
     uncut: set[tuple[str, str]] = field(default_factory=set)
     """(cable, joint) where the cable goes through the joint uncut."""
+    beside: dict[str, set[str]] = field(default_factory=dict)
+    """Cables that count as lying in a dug trench, by its id, where they are more than it lists."""
     trees_hold: bool = True
 
     def type_of(self, lamp: LampPlan) -> LampType:

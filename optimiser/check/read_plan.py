@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -59,7 +60,17 @@ def folder_notes(path: Path, job_path: Path) -> list[str]:
 
 
 def read_plan(path: Path) -> Plan:
-    """``plan.json`` as a Plan. Raises BadInput with every fault of its shape, by JSON path."""
+    """
+    ``plan.json`` as a Plan.
+
+    Keys that it may not have are refused, also where a later version wrote them: what nobody here knows the meaning of
+    is judged by no check and printed on no paper, and neither would say so.
+
+    Raises
+    ------
+    BadInput
+        With every fault of its shape, by JSON path.
+    """
     try:
         text = path.read_bytes().decode("utf-8")
     except FileNotFoundError:
@@ -70,7 +81,7 @@ def read_plan(path: Path) -> Plan:
     except UnicodeDecodeError:
         _refuse(path, "", "found bytes that are not UTF-8", _REDO)
     try:
-        json.loads(text, parse_constant=_no_number, object_pairs_hook=_no_twice)
+        data = json.loads(text, parse_constant=_no_number, object_pairs_hook=_no_twice)
     except json.JSONDecodeError as error:
         _refuse(path, "", f"found text that is no JSON: {error.msg} at column {error.colno}", _REDO, error.lineno)
     except (ValueError, RecursionError) as error:
@@ -79,7 +90,28 @@ def read_plan(path: Path) -> Plan:
     try:
         return Plan.model_validate_json(text, strict=True)
     except ValidationError as error:
-        raise BadInput([_problem(path, fault) for fault in error.errors(include_url=False)]) from None
+        by = _other_version(data)
+        raise BadInput([_problem(path, fault, by) for fault in error.errors(include_url=False)]) from None
+
+
+def _other_version(data: Any) -> str:
+    """The version of lampspur that the plan says it was made by; empty where it is this one, or says none."""
+    tool = data.get("tool") if isinstance(data, dict) else None
+    if not isinstance(tool, dict) or tool.get("name") != "lampspur":
+        return ""
+    made_by = tool.get("version")
+    return made_by[:40] if isinstance(made_by, str) and made_by not in (_UNTOLD, _own_version()) else ""
+
+
+_UNTOLD = "0"
+"""Version of a lampspur that runs from its source, not installed."""
+
+
+def _own_version() -> str:
+    try:
+        return version("lampspur")
+    except PackageNotFoundError:
+        return _UNTOLD
 
 
 class _NotPlain(ValueError):
@@ -103,7 +135,8 @@ def _refuse(path: Path, field: str, found: str, mend: str, line: int = 0) -> NoR
     raise BadInput([Problem(path.name, line, field, found, mend)])
 
 
-def _problem(path: Path, fault: Any) -> Problem:
+def _problem(path: Path, fault: Any, made_by: str) -> Problem:
+    """What is wrong at one place; ``made_by`` another version, whose keys and words this one may not know."""
     where = ""
     for part in fault["loc"]:
         where += f"[{part}]" if isinstance(part, int) else f".{part}" if where else str(part)
@@ -112,6 +145,9 @@ def _problem(path: Path, fault: Any) -> Problem:
     key = str(fault["loc"][-1]) if fault["loc"] else ""
     if fault["type"] == "missing":
         return Problem(path.name, 0, where, "is missing", _REDO)
+    other = f"look at the plan with the lampspur that made it, {made_by}, or make it anew with lampspur plan"
+    if fault["type"] == "extra_forbidden" and made_by:
+        return Problem(path.name, 0, where, f"is no key that this lampspur, {_own_version()}, knows", other)
     if fault["type"] == "extra_forbidden":
         like = nearest(key, Plan.model_fields) if len(fault["loc"]) == 1 else None
         return Problem(path.name, 0, where, "is no key of a plan", f"did you mean {like!r}?" if like else "remove it")
@@ -127,5 +163,7 @@ def _problem(path: Path, fault: Any) -> Problem:
         "model_type": "an object",
         "literal_error": "one of the words a plan may hold here",
         "too_long": "a shorter list",
+        "string_too_long": f"a text of at most {fault.get('ctx', {}).get('max_length')} characters",
     }.get(fault["type"], "what a plan holds here")
-    return Problem(path.name, 0, where, f"found {shown}, which is not {wanted}", _REDO)
+    mend = other if made_by and fault["type"] == "literal_error" else _REDO
+    return Problem(path.name, 0, where, f"found {shown}, which is not {wanted}", mend)

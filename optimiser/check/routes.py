@@ -20,6 +20,8 @@ from .report import Book
 
 Points = NDArray[np.float64]
 _AT_ONCE = 16
+_ONE_TRENCH_M = 0.02
+"""What is listed as two trenches nearer than this is dug as one, and its cables warm one another."""
 
 
 @dataclass
@@ -69,6 +71,8 @@ def judge_routes(index: Index, book: Book) -> Lines:
     else:
         for name, z in [(j.id, j.z) for j in plan.joints] + [(lamp.id, lamp.z) for lamp in plan.lamps]:
             book.claim("heights", name, not z, f"{name}: a height, but none surveyed")
+    if min(index.job.rules.trench_bunched) < 1:
+        index.beside = _cables_beside(index, lines)
     return lines
 
 
@@ -188,3 +192,28 @@ def _first_on(shape: LineString, shapes: NDArray[Any], near: list[int]) -> int |
         if twice.any():
             return near[start + int(twice.argmax())]
     return None
+
+
+def _cables_beside(index: Index, lines: Lines) -> dict[str, set[str]]:
+    """
+    For each dug trench, its cables and those of trenches listed beside it that are as good as in the same place.
+
+    They must be near over half a metre, or over nine tenths of the shorter one: where trenches meet, they are near too.
+    """
+    dug = [t for t in index.plan.trenches if t.sleeve is None and t.id in lines.trenches]
+    shapes: NDArray[Any] = np.array([lines.trenches[trench.id] for trench in dug], dtype=object)
+    enough = len(index.job.rules.trench_bunched)  # more cables lessen a rating no further
+    found: dict[str, set[str]] = {}
+    tree = shapely.STRtree(shapes)
+    for trench, shape in zip(dug, shapes, strict=True):
+        cables = found[trench.id] = set(trench.cables)
+        near = tree.query(shape, predicate="dwithin", distance=_ONE_TRENCH_M)
+        for start in range(0, len(near), _AT_ONCE):
+            if len(cables) >= enough:
+                break
+            beside = near[start : start + _AT_ONCE]
+            near_m = shapely.length(shapely.intersection(shape, shapely.buffer(shapes[beside], _ONE_TRENCH_M)))
+            shorter_m = np.minimum(shape.length, shapely.length(shapes[beside]))
+            same = (near_m > 0.5) | ((near_m > 2 * _ONE_TRENCH_M) & (near_m > 0.9 * shorter_m))
+            cables.update(name for k in beside[same].tolist() for name in dug[k].cables)
+    return found

@@ -1,13 +1,16 @@
 """Whether the reader is warned of what he must be. In: Index, Lines. Out: cases.
 
-A warning counts where it names the thing it is about; how it is worded is not judged. What the survey's reader noted is
-handed on word for word.
+A warning counts where it names the thing it is about; how it is worded is not judged. So it is with what the survey's
+reader noted: the check reads the survey by the same reader, and a plan of another version, which says the same of the
+same things in other words, is as good. A note that names nothing must stand word for word: nothing else tells it.
 """
 
 from __future__ import annotations
 
 import math
+import re
 
+import numpy as np
 from shapely import LineString, Point
 
 from ..survey.model import Lamp
@@ -57,9 +60,35 @@ def judge_warnings(index: Index, lines: Lines, book: Book) -> None:
     if plan.running is not None and plan.running.nights == 0:
         warns("schedule", "the schedule lights no night", "schedule")
     assumed = {model.limit_assumed(name) for name, model in job.drivers.items()}  # of the drivers used: see above
-    for note in index.survey.notes:
-        text = f"the survey and the job show that {note}, and no warning says so"
-        book.claim("warnings", "survey", note in assumed or note in plan.warnings, text)
+    notes = [note for note in index.survey.notes if note not in assumed]
+    for note, found in zip(notes, _said(notes, plan.warnings), strict=True):
+        book.claim("warnings", "survey", found, f"the survey and the job show that {note}, and no warning says so")
+
+
+def _said(notes: list[str], warnings: list[str]) -> list[bool]:
+    """
+    Whether each note is among the warnings: as it is, else with the same names and numbers in other words.
+
+    No warning stands for two notes: of two about the same lamps, both must be there.
+    """
+    reworded = [note for note in notes if note not in warnings]
+    left = [warning for warning in warnings if warning not in notes]
+    if not reworded or not left:
+        return [note in warnings for note in notes]
+    from scipy.sparse import csr_array  # hardly ever needed
+    from scipy.sparse.csgraph import maximum_bipartite_matching
+
+    may = csr_array([[_names_the_same(warning, note) for warning in left] for note in reworded], dtype=np.int8)
+    taken = dict(zip(reworded, maximum_bipartite_matching(may, perm_type="column").tolist(), strict=True))
+    return [taken.get(note, 0) >= 0 for note in notes]
+
+
+def _names_the_same(warning: str, note: str) -> bool:
+    """Whether the warning holds every name (in quotation marks) and number of a note; no, where there are none."""
+    things = re.findall("'([^']+)'", note) + re.findall(r"\d+(?:\.\d+)?", re.sub("'[^']*'", " ", note))
+    return bool(things) and all(
+        re.search(rf"(?<![\w.]){re.escape(thing)}(?![\w]|\.\d)", warning, re.IGNORECASE) for thing in things
+    )
 
 
 def _dug_nowhere(index: Index, lamp: Lamp) -> list[str]:

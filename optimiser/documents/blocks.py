@@ -269,7 +269,11 @@ def caution_block(plan: Plan, width: float, s: float) -> Block:
 
 def _sentence(block: Block, sentence: str, width: float, size: float) -> None:
     block.words(0, "–", size)
-    for line in wrap(sentence, width - 1.2 * size, size):
+    _lines(block, wrap(sentence, width - 1.2 * size, size), size)
+
+
+def _lines(block: Block, lines: Iterable[str], size: float) -> None:
+    for line in lines:
         block.words(1.2 * size, line, size)
         block.down(1.22 * size)
     block.down(0.25 * size)
@@ -296,18 +300,30 @@ def warning_block(plan: Plan, width: float, s: float, room: float, *, whole: boo
 
 
 def sentence_blocks(title: str, sentences: Sequence[str], width: float, s: float, most: float) -> list[Block]:
-    """A list of sentences, broken where it is higher than ``most``."""
+    """A list of sentences, broken where it is higher than ``most``; within a sentence only where that alone is."""
     size = 1.95 * s
     blocks: list[Block] = []
     block = Block()
     head(block, title, width, s)
     for sentence in sentences:
-        needed = (1.22 * len(wrap(sentence, width - 1.2 * size, size)) + 0.25) * size
+        lines = wrap(sentence, width - 1.2 * size, size)
+        needed = (1.22 * len(lines) + 0.25) * size
         if block.height + needed > most and block.height > 6 * s:
             blocks.append(block)
             block = Block()
             head(block, f"{title}, continued", width, s)
-        _sentence(block, sentence, width, size)
+        block.words(0, "–", size)
+        while block.height + (1.22 * len(lines) + 0.25) * size > most:
+            fit = max(1, math.floor((most - block.height) / size / 1.22 - 0.25))
+            _lines(block, lines[:fit], size)
+            lines = lines[fit:]
+            if not lines:
+                break
+            blocks.append(block)
+            block = Block()
+            head(block, f"{title}, continued", width, s)
+        else:
+            _lines(block, lines, size)
     return [*blocks, block]
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from .canvas import Line, Mark, Page, Rect, Words
 from .pdf_fonts import Pen
 from .svg import text_width
-from .words import plain
+from .words import most_that_fit, plain
 
 if TYPE_CHECKING:
     from fpdf import FPDF
@@ -60,9 +60,9 @@ def _surely_fits(words: Words, text: str) -> bool:
 
 def _write(pdf: FPDF, pen: Pen, words: Words) -> None:
     text, style = plain(words.text), "B" if words.bold else ""
-    if words.room is not None and not _surely_fits(words, text) and pen.width(text, words.size, style) > words.room:
-        while text and pen.width(text + "…", words.size, style) > words.room:
-            text = text[:-1]
-        text = text.rstrip() + "…"
+    room = words.room
+    if room is not None and not _surely_fits(words, text) and pen.width(text, words.size, style) > room:
+        kept = most_that_fit(len(text), lambda count: pen.width(text[:count] + "…", words.size, style) <= room)
+        text = text[:kept].rstrip() + "…"
     pdf.set_text_color(words.colour)
     pen.write(words.x, words.y, text, words.size, style, words.anchor)

@@ -324,34 +324,35 @@ class _Taken:
     """Boxes and leaders that stand."""
 
     def __init__(self, count: int) -> None:
-        self.boxes: Floats = np.full((count, 4), np.nan)
+        self.boxes: Floats = np.full((4, count), np.nan)  # nowhere, where none stands: that overlaps nothing
         self.leaders: dict[int, Floats] = {}
-        self._box_cells, self._leader_cells = _Cells(), _Cells()
+        self._leader_cells = _Cells()
 
     def clear(self, i: int) -> None:
-        self._box_cells.clear(i)
+        self.boxes[:, i] = np.nan
         self._leader_cells.clear(i)
         self.leaders.pop(i, None)
 
     def put(self, i: int, fan: _Fan, candidate: int) -> None:
-        self.boxes[i] = fan.boxes[candidate]
-        self._box_cells.put(i, _squares(self.boxes[i]))
+        self.boxes[:, i] = fan.boxes[candidate]
         if fan.led[candidate]:
             points = self.leaders[i] = _leader_points(fan.boxes[candidate], fan.anchors[candidate])
             cells = {(int(x // _SQUARE_MM), int(y // _SQUARE_MM)) for x, y in points.tolist()}
             self._leader_cells.put(i, sorted(cells))
 
     def boxes_by(self, box: Floats) -> Floats:
-        """(n, 4) boxes that may overlap one."""
-        return np.asarray(self.boxes[self._box_cells.near(box)])
+        """(4, n) boxes that overlap one, less their padding."""
+        return np.asarray(self.boxes[:, self._hit(box)])
 
     def overlapping(self, box: Floats, *, but: int) -> list[int]:
         """Labels that a box would lie on, in order, but one."""
-        near = [i for i in self._box_cells.near(box) if i != but]
-        other = self.boxes[near].T
-        hits = (box[0] - _PAD_MM < other[2]) & (box[2] + _PAD_MM > other[0])
-        hits &= (box[1] - _PAD_MM < other[3]) & (box[3] + _PAD_MM > other[1])
-        return [near[k] for k in np.flatnonzero(hits)]
+        wide = box + np.array([-_PAD_MM, -_PAD_MM, _PAD_MM, _PAD_MM])
+        return [i for i in np.flatnonzero(self._hit(wide)).tolist() if i != but]
+
+    def _hit(self, box: Floats) -> NDArray[np.bool_]:
+        left, top, right, bottom = box.tolist()
+        other = self.boxes
+        return np.asarray((other[0] < right) & (other[2] > left) & (other[1] < bottom) & (other[3] > top))
 
     def crossings(self, fan: _Fan, candidate: int) -> int:
         """Points of leaders under a candidate's box, and of its own leader under boxes that stand."""
@@ -362,7 +363,7 @@ class _Taken:
         if fan.led[candidate]:
             points = _leader_points(box, fan.anchors[candidate])
             boxes = self.boxes_by(np.concatenate([points.min(axis=0), points.max(axis=0)]))
-            count += int(_within(points[:, None], boxes.T).sum())
+            count += int(_within(points[:, None], boxes).sum())
         return count
 
 
@@ -388,7 +389,7 @@ def _free(boxes: Floats, taken: _Taken, most: int) -> Iterator[int]:
     count, start, size = 0, 0, 24
     while start < len(boxes):
         wide = boxes[start : start + size] + np.array([-_PAD_MM, -_PAD_MM, _PAD_MM, _PAD_MM])
-        other = taken.boxes_by(np.concatenate([wide[:, :2].min(axis=0), wide[:, 2:].max(axis=0)])).T
+        other = taken.boxes_by(np.concatenate([wide[:, :2].min(axis=0), wide[:, 2:].max(axis=0)]))
         hits = (wide[:, 0, None] < other[2]) & (wide[:, 2, None] > other[0])
         hits &= (wide[:, 1, None] < other[3]) & (wide[:, 3, None] > other[1])
         for candidate in np.flatnonzero(~hits.any(axis=1)).tolist():

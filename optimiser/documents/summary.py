@@ -271,9 +271,11 @@ def wrapped(text: str, indent: str = "  ") -> list[str]:
     lines: list[str] = []
     line = indent
     for word in text.split():
-        while columns_of(word) > WIDTH - len(indent):  # a word longer than a line is broken
+        wide = columns_of(word)
+        while wide > WIDTH - len(indent):  # a word longer than a line is broken
             part = word[: (WIDTH - len(indent)) // 2]
             word = word[len(part) :]
+            wide -= columns_of(part)
             lines += [line] if line.strip() else []
             lines.append(indent + part)
             line = indent

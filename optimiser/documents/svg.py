@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from functools import cache, lru_cache
 from xml.sax.saxutils import escape, quoteattr
 
-from .words import FIRST_STRONG, POP, plain
+from .words import FIRST_STRONG, POP, most_that_fit, plain
 
 Point = tuple[float, float]
 
@@ -22,24 +22,40 @@ _WIDE_UPPER = 0.72
 _LOWER = 0.61
 
 
+@lru_cache(maxsize=1 << 12)
+def _advance(char: str) -> float:
+    """Width of one sign over the size of its font."""
+    if unicodedata.combining(char) or unicodedata.category(char) in {"Cf", "Mn", "Me"}:
+        return 0.0
+    if char in _NARROW:
+        return _NARROW[char]
+    if unicodedata.east_asian_width(char) in "WF":
+        return 1.05
+    if char.isdigit():
+        return 0.64
+    if ord(char) > 0x24F and char not in "–²³°×Ω":
+        return 0.95
+    return _WIDE_UPPER if char.isupper() else _LOWER
+
+
 @lru_cache(maxsize=1 << 16)
 def text_width(text: str, size: float, *, bold: bool = False) -> float:
     """Width that a generic sans-serif font needs at most, in the unit of ``size``."""
     total = 0.0
-    for char in text:
-        if unicodedata.combining(char) or unicodedata.category(char) in {"Cf", "Mn", "Me"}:
-            continue
-        if char in _NARROW:
-            total += _NARROW[char]
-        elif unicodedata.east_asian_width(char) in "WF":
-            total += 1.05
-        elif char.isdigit():
-            total += 0.64
-        elif ord(char) > 0x24F and char not in "–²³°×Ω":
-            total += 0.95
-        else:
-            total += _WIDE_UPPER if char.isupper() else _LOWER
+    for char in text:  # not by sum(), which rounds otherwise from Python 3.12 on
+        total += _advance(char)
     return total * size * (1.1 if bold else 1.0)
+
+
+def _how_many_fit(text: str, begin: int, width: float, size: float, *, bold: bool, end: str = "") -> int:
+    """How many signs from ``begin`` on are no wider than ``width`` with ``end`` behind them; looks at few more."""
+    after, total, count = text_width(end, 1.0), 0.0, 0
+    for i in range(begin, len(text)):
+        total += _advance(text[i])
+        if (total + after) * size * (1.1 if bold else 1.0) > width:
+            break
+        count += 1
+    return count
 
 
 def cut_to_width(text: str, width: float, size: float, *, bold: bool = False) -> str:
@@ -47,9 +63,7 @@ def cut_to_width(text: str, width: float, size: float, *, bold: bool = False) ->
     text = plain(text)
     if text_width(text, size, bold=bold) <= width:
         return text
-    while text and text_width(text + "…", size, bold=bold) > width:
-        text = text[:-1]
-    return text.rstrip() + "…"
+    return text[: _how_many_fit(text, 0, width, size, bold=bold, end="…")].rstrip() + "…"
 
 
 def cut_middle(text: str, width: float, size: float, *, bold: bool = False) -> str:
@@ -57,32 +71,45 @@ def cut_middle(text: str, width: float, size: float, *, bold: bool = False) -> s
     text = plain(text)
     if text_width(text, size, bold=bold) <= width:
         return text
-    left, right = len(text) // 2, (len(text) + 1) // 2
-    while left + right and text_width(text[:left] + "…" + text[len(text) - right :], size, bold=bold) > width:
-        left, right = (left - 1, right) if left >= right else (left, right - 1)
-    start, end = text[:left].rstrip(), text[len(text) - right :].lstrip()
+
+    def ends(count: int) -> tuple[str, str]:
+        """So many signs of the text, of an odd number one more from its end."""
+        return text[: count // 2], text[len(text) - (count + 1) // 2 :]
+
+    def fits(count: int) -> bool:
+        start, end = ends(count)
+        return text_width(f"{start}…{end}", size, bold=bold) <= width
+
+    start, end = ends(most_that_fit(len(text), fits))
+    start, end = start.rstrip(), end.lstrip()
     return start + POP * (start.count(FIRST_STRONG) - start.count(POP)) + "…" + end
 
 
 def wrap(text: str, width: float, size: float, *, bold: bool = False) -> list[str]:
     """Lines no wider than ``width``; a word too long for a line is broken."""
+    return list(_wrapped(text, width, size, bold))
+
+
+@lru_cache(maxsize=1 << 10)  # panels of many sizes are tried with the same words
+def _wrapped(text: str, width: float, size: float, bold: bool) -> tuple[str, ...]:
     lines: list[str] = []
     line = ""
     for word in plain(text).split():
         joined = f"{line} {word}" if line else word
-        if text_width(joined, size, bold=bold) <= width:
+        if _how_many_fit(joined, 0, width, size, bold=bold) == len(joined):
             line = joined
             continue
         if line:
             lines.append(line)
-        while len(word) > 1 and text_width(word, size, bold=bold) > width:
-            take = max(
-                1, next((n for n in range(len(word), 0, -1) if text_width(word[:n], size, bold=bold) <= width), 1)
-            )
-            lines.append(word[:take])
-            word = word[take:]
-        line = word
-    return [*lines, line] if line else lines
+        begin = 0
+        while len(word) - begin > 1:
+            take = max(1, _how_many_fit(word, begin, width, size, bold=bold))
+            if begin + take == len(word):
+                break
+            lines.append(word[begin : begin + take])
+            begin += take
+        line = word[begin:]
+    return (*lines, line) if line else tuple(lines)
 
 
 def num(value: float) -> str:

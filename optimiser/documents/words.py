@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from collections.abc import Iterable
+from bisect import bisect_left
+from collections.abc import Callable, Iterable
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -70,11 +71,23 @@ def fitted(text: str, columns: int, *, right: bool = False) -> str:
     """Exactly this many columns: padded, or shortened with an ellipsis."""
     text = plain(text)
     if columns_of(text) > columns:
-        while columns_of(text) > columns - 1:
-            text = text[:-1]
-        text += "…"
+        kept, taken = 0, 0
+        for char in text:
+            taken += columns_of(char)
+            if taken > columns - 1:
+                break
+            kept += 1
+        text = text[:kept] + "…"
     padding = " " * (columns - columns_of(text))
     return padding + text if right else text + padding
+
+
+def most_that_fit(most: int, fits: Callable[[int], bool]) -> int:
+    """The greatest number from 1 to ``most`` that fits, else 0; where more never fits better. Asks few far greater."""
+    beyond = 1
+    while beyond < most and fits(beyond):
+        beyond *= 2
+    return bisect_left(range(1, min(beyond, most) + 1), True, key=lambda count: not fits(count))
 
 
 def number(value: float, digits: int) -> str:

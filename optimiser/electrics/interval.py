@@ -43,13 +43,15 @@ r.m.s. values of any waveform:
   S = P / f. Let the loads grow from nothing: V starts at E, above the L of that load, and cannot cross it, because
   G(V) >= 0 = G(L) and convexity give G'(V) (L - V) <= 0 as long as V is near to or above L. For one variant the same
   holds with the resistances left in K and in the shares of E, as ``network.solve`` has them, since they pass every
-  moment's volts on by factors that are not negative;
+  moment's volts on by factors that are not negative. So no variant's volts are below those of the same variant with
+  loads in phase that draw S: the lower end of these, corners and all, holds from below. Their slopes are taken over the
+  box of L and U, in which they lie: the U of loads that draw S is no higher, and their L no lower;
 * from above, let J be the power that flows into a branch's lower end over the volts there, the current's active part.
   With y for the rest of the drop, V_above² = (V + R J)² + y² and P_above = J (V + R J) + y² / R, so V_above >= V + R J,
   and P_above / V_above >= J because 2 (V + R J) >= R J. Active currents therefore add up to no less towards the source,
   and V <= E - K (f a + P / V + g V): the bound U with powers in W and currents times f.
 
-Both bounds then hold, but corners are not claimed to be reached.
+Both then hold, but corners are not claimed to be reached.
 
 **Lamps off.** More load lowers every voltage, so over all ways of switching the lowest volts are those with all on, and
 the highest those of the lamp alone, by the closed form with every resistance and its own load at the lowest.
@@ -159,10 +161,13 @@ def volts_within(network: Network, limits: Limits) -> Interval:
     resistive = bool(((network.load == CONSTANT_RESISTANCE) & (limits.high_w > 0)).any())
     in_phase = not (_drawn_out_of_phase(network) & (limits.high_w > 0)).any()
     found = Interval(low_v, high_v, np.full(n, in_phase), np.full(n, in_phase))
-    if not resistive or not in_phase or np.isnan(low_v).any():
+    if not resistive or np.isnan(low_v).any():
         reached = in_phase and not resistive
         return Interval(low_v, high_v, np.full(n, reached), np.full(n, reached))
-    return _with_corners(network, limits, found)
+    corners = _with_corners(network, limits, found)
+    if in_phase:
+        return corners
+    return Interval(corners.low_v, high_v, np.zeros(n, np.bool_), np.zeros(n, np.bool_))
 
 
 def lone_high_volts(network: Network, limits: Limits) -> Floats:

@@ -21,12 +21,12 @@ class Part(BaseModel):
 
 
 class Tool(Part):
-    name: str
-    version: str
+    name: str = Field(max_length=40)
+    version: str = Field(max_length=40)
 
 
 class JobRef(Part):
-    title: str
+    title: str = Field(max_length=200, description="as long as a job's may be")
     digest: str = Field(description="sha256 of job.toml, survey and overrides")
     files: list[str] = Field(description="copies in the plan's folder: the job file first, then the survey")
     overrides: dict[str, JsonValue] = Field(
@@ -419,7 +419,7 @@ class Quote(Part):
 class Plan(Part):
     tool: Tool
     job: JobRef
-    currency: str
+    currency: str = Field(max_length=8, description="as long as a job's may be")
     prices_are_invented: bool
     seed: int = Field(ge=0)
     effort: float = Field(ge=0)

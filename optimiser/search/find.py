@@ -41,14 +41,15 @@ WORK_PER_LAMP = 1200.0
 WORK_PER_LAMP_OF_MANY = 800.0
 """The same beyond ``MANY_LAMPS`` lamps."""
 VERY_MANY_LAMPS = 200
-"""Beyond, work for each lamp falls with the root of their number: undiminished, 500 lamps were searched for 390 s."""
+"""Beyond, work for each lamp falls with the root of their number: undiminished, 500 lamps were searched for minutes
+(measured once; ``python -m tests.benchmarks.bench_scale 500`` prints the seconds now)."""
 MANY_LAMPS = 40
 SPLIT_LAMPS = 250
 """Beyond, the layout is searched area by area (``by_areas.py``)."""
 MOST_SETS = 7
 CABLE_IS_NOTHING = 0.02
 """Share of a trench's price. Above, lighter trenches with longer ways cost many lamps more copper than they save: on
-the riverside three searches of three came out dearer along them, 1.2 % in the mean."""
+the riverside three searches of three came out dearer along them (measured once, no command)."""
 FEWER = 2
 """Starts held to one driver less than the first layout has, and to two less: a descent seldom gets rid of one by
 itself, since what the lamps left over need is thicker cable all along another circuit."""
@@ -83,7 +84,7 @@ class Round:
     """First temperature, as a share of what a layout costs for each lamp."""
 
 
-# Measured on the cases (tests/benchmarks): with few lamps the ground graph is what holds a layout back, so refine early
+# Measured once on the cases, no command: with few lamps the ground graph is what holds a layout back, so refine early
 # and round many layouts; with many lamps the descent itself needs most of the effort, and more heat.
 FIRST_SHARE = 0.35
 SHORT_PARTS, DIVIDING_PARTS = 4.0, 8.0
@@ -279,7 +280,8 @@ class _Search:
         Which supply points are used is the decision that a descent finds hardest to take back, so starts differ in it;
         and in the driver model where the number of drivers is given, since changing one driver would break that number.
         Few starts for many lamps: one long descent beats several short ones there. One start follows a light forest
-        of trenches: six searches of orchard at half the default effort came to 1.7 % less with it, with two 0.7 %.
+        of trenches: six searches of orchard at half the default effort came out cheaper with it, with two of them less
+        so (measured once, no command).
         """
         kinds = [Task(start=self.start), Task(split=True)]
         if any(not state.missing for state in self.begun):
@@ -687,11 +689,10 @@ def _unlike(done: Sequence[Done], count: int) -> list[Done]:
     The cheapest that do not use the same drivers at the same supply points; filled up with the cheapest.
 
     Only such as may be published, if there are any: what lacks a lamp or has too many drivers seldom recovers in a
-    round, and takes its share of the effort from those that hold. In four gardens of 12 lamps and 180 W, seeds 1 to 5,
-    half the default effort, the mean cost was 2236 (2166, 2153, 2342, 2283); it is 2181 (2126, 2103, 2363, 2131)
-    without them and with ``keeps_max_drivers``. Without them alone it was 2222, on the first two no more than with
-    both. Both were chosen with these gardens seen, none is kept apart. The first two are 12x180W-0 and -1 of
-    ``python -m tests.benchmarks.bench_seeds --effort 0.5``, the others ``bench_oracle.garden(12, 15, n)``, n = 2, 3.
+    round, and takes its share of the effort from those that hold. In four gardens of 12 lamps and 180 W the mean over
+    five seeds was lower without them, and lower still with ``keeps_max_drivers`` (measured once, before short forests).
+    Both were chosen with these gardens seen, none is kept apart. What two of them cost now is printed by ``python -m
+    tests.benchmarks.bench_seeds --effort 0.5 --only 12x180W-0 12x180W-1``.
     """
     done = [d for d in done if d.state.is_whole] or done
     seen: set[tuple[tuple[int, int], ...]] = set()

@@ -18,7 +18,8 @@ START_TEMPERATURE = 0.3
 
 UNDUG_HEAT = 3.0
 """Times hotter where nothing is dug: there is no trench to share, so a layout costs little and a step much of that.
-On three capacitated trees of 49 nodes, half the default effort, seed 1, the mean excess was 0.1 % so, else 1.7 %."""
+Three capacitated trees came out much nearer the published values so (measured once; ``python -m
+tests.benchmarks.bench_capacitated`` prints how near they are now)."""
 
 METRES_DRAWN = (0.5, 0.4, 0.1)
 """How often ways are sought at the price of the thinnest, a middling and a very dear cable."""

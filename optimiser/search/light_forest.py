@@ -102,15 +102,10 @@ def _joined(bench: Bench, rng: random.Random, roots: Sequence[int], jitter: floa
     facts, ways = bench.facts, bench.ways
     n = facts.graph.num_nodes
     bench.effort.spend((facts.num_lamps + 1) * (0.5 + n / 1200))
-    dist, _ = ways.from_sources(roots)
-    away = [
-        min(float(dist[facts.graph.leads[arc].node]) for arc in arcs) * (1 + jitter * rng.random())
-        for arcs in facts.leads_of
-    ]
     parent: Tree = {}
     leads: dict[int, int] = {}
     inside = list(roots)
-    for lamp in sorted(range(facts.num_lamps), key=away.__getitem__):
+    for lamp in bench.nearest_first(rng, roots, jitter):
         dist, pred = ways.from_sources([n + lamp])
         node = inside[int(np.argmin(dist[inside]))]
         if dist[node] == math.inf:

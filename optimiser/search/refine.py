@@ -65,7 +65,8 @@ def slide(bench: Bench, state: State, land: Land, *, centre: bool = False) -> Sl
     Best places of all movable nodes of a layout's network, found in a few sweeps.
 
     What the bench's effort does not reach stays where it is. ``centre``: bends that are none are moved out of the way
-    of forks, for the last refinements; before, the search does better with nodes that stay (measured on courtyard).
+    of forks, for the last refinements; before, the search does better with nodes that stay (measured once on
+    courtyard, no command).
     """
     from scipy.spatial import cKDTree
 

@@ -28,6 +28,8 @@ from .state import Bench
 from .tree import Tree, branch_below, children_of, way_back
 
 MOST_PASSES = 8
+JITTER = 0.3
+"""Ways seem up to so much dearer, as a share, where lamps are put in order."""
 LEAST = 1e-6
 """What a forest must cost less by."""
 
@@ -151,13 +153,9 @@ class _Forest:
 
     def join_all(self) -> None:
         """Lamp after lamp, the nearest first, more or less."""
-        facts = self.bench.facts
         self.bench.effort.spend(0.5 + self.n / 1200)
         self.bench.ways.set_prices(self.once)
-        dist, _ = self.bench.ways.from_sources(self.roots)
-        away = [min(dist.item(facts.lead_node[arc]) for arc in arcs) for arcs in facts.leads_of]
-        order = sorted(range(facts.num_lamps), key=lambda i: away[i] * (1 + 0.3 * self.rng.random()))
-        for lamp in order:
+        for lamp in self.bench.nearest_first(self.rng, self.roots, JITTER):
             self._hang(self.n + lamp, self.worth[lamp])
 
     def improve(self) -> None:

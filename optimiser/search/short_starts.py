@@ -3,7 +3,8 @@
 How much a metre of way is worth beside trench cannot be told beforehand: that depends on which cables will share what.
 So forests are made for many worths, at trench prices that are a little wrong each time, and the cheapest layout along
 one of them is kept. On six gardens of twelve lamps of 15 W, which need two circuits, layouts found so on the first
-graph cost about what whole searches without them came to (``bench_seeds`` has two of them).
+graph cost about what whole searches without them came to (measured once; whole searches with them of two of these are
+printed by ``python -m tests.benchmarks.bench_seeds --only 12x180W-0 12x180W-1``).
 """
 
 from __future__ import annotations

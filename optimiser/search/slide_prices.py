@@ -13,7 +13,7 @@ from ..ground.zones import Land
 from .facts import Facts
 from .state import State
 
-# Measured, in units of effort.
+# Measured once, no command; in units of effort.
 WORK_PER_CALL, WORK_PER_PLACE, WORK_PER_LINE, WORK_PER_LEAD = 1.0, 0.002, 0.01, 0.03
 
 

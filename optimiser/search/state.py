@@ -8,6 +8,7 @@ layout is published.
 from __future__ import annotations
 
 import math
+import random
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -172,6 +173,19 @@ class Bench:
         price: np.ndarray = np.where(laid > 0, 0.0, graph.trench_price) + self.ways.laid_price
         price[laid >= graph.capacity] = math.inf
         return price
+
+    def nearest_first(self, rng: random.Random, roots: Sequence[int], jitter: float) -> list[int]:
+        """
+        Lamps in the order a forest joins them in: by what their ways from the nearest root cost at present prices.
+
+        Each way counts for up to 1 + ``jitter`` times as much. One search from all roots, which the caller answers for.
+        """
+        dist, _ = self.ways.from_sources(roots)
+        away = [
+            min(dist.item(self.facts.lead_node[arc]) for arc in arcs) * (1 + jitter * rng.random())
+            for arcs in self.facts.leads_of
+        ]
+        return sorted(range(self.facts.num_lamps), key=away.__getitem__)
 
     def drivers_of(self, circuits: Sequence[Fed]) -> list[tuple[int, int, list[int]]] | None:
         """

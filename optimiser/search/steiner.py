@@ -2,8 +2,8 @@
 
 Vertex insertion: for a node outside the tree, add it with all its edges to the tree and keep the minimum spanning
 tree of the result, cut back to the terminals; keep it if lighter. A local optimum of this move is, on plain Steiner
-instances, mostly within a few tenths of a per cent of the optimum; there is no guarantee below the factor 2 of the
-spanning tree.
+instances, mostly near the optimum (from memory; ``python -m tests.benchmarks.bench_graphs`` prints what whole searches
+come to); there is no guarantee below the factor 2 of the spanning tree.
 """
 
 from __future__ import annotations

@@ -205,6 +205,34 @@ def test_what_survey_and_supply_points_show_is_warned_of(what: dict[str, Any], w
         assert ("warnings" in broken(there, data)) == (not warnings)
 
 
+SPOT, HEIGHTS = "lamps 'L1' and 'L2' stand on one spot", "lamps 'L1' and 'L2' differ by 3.20 m in height"
+NAMELESS = "features without a geometry were left out"
+
+
+@pytest.mark.parametrize(
+    ("notes", "warnings", "missed"),
+    [
+        ([SPOT], ["There is one place for both L1 and l2."], 0),
+        ([SPOT], ["There is one place for both L1 and L21."], 1),
+        ([SPOT, HEIGHTS], [HEIGHTS], 1),  # it names both lamps, and is the other note
+        ([SPOT, HEIGHTS], ["L2 lies 3.20 m above L1"], 1),  # one sentence stands for one note
+        ([SPOT, HEIGHTS], ["L2 lies 3.20 m above L1", "One place: L1, L2"], 0),
+        ([HEIGHTS], ["L2 lies 13.20 m above L1"], 1),
+        ([HEIGHTS], ["L2 lies 3.2 m above L1"], 1),
+        ([NAMELESS], [NAMELESS], 0),
+        ([NAMELESS], ["What has no geometry is not read."], 1),  # nothing but its words tells what it is of
+    ],
+    ids=str,
+)
+def test_notes_of_the_survey_count_in_other_words(notes: list[str], warnings: list[str], missed: int) -> None:
+    """A plan of another version says the same of the same things otherwise."""
+    sketch = pond()[0]
+    survey = dataclasses.replace(sketch.survey, notes=tuple(notes))
+    sketch = dataclasses.replace(sketch, survey=survey, warnings=warnings)
+    report = judge(sketch, make(sketch))
+    assert [finding.limit for finding in report.violations] == ["warnings"] * missed
+
+
 @pytest.mark.parametrize("path", [("joints", 0, "ways"), ("circuits", 0, "outlet"), ("seed",)], ids=str)
 def test_numbers_of_hundreds_of_digits_are_answered(path: tuple[str | int, ...]) -> None:
     sketch, data = pond()

@@ -114,3 +114,24 @@ def test_what_papers_print_besides_is_found_when_spoiled(terrace: tuple[JobFolde
             at = at[key]
         at[path[-1]] = value
         assert limit in broken(folder, spoiled), path
+
+
+@pytest.mark.parametrize(
+    ("files", "holds"),
+    [
+        (["job.toml", "survey.csv"], True),
+        ([], True),  # the plan carries no copies: then it is judged by --job alone
+        (["job.toml"], False),
+        (["survey.csv", "job.toml"], False),
+        (["job.toml", "survey.csv", "survey.csv"], False),
+        (["job.toml", "survey.csv", "notes.txt"], False),  # a new plan would replace it
+    ],
+    ids=str,
+)
+def test_the_plan_lists_its_job_and_its_survey_and_no_more(
+    terrace: tuple[JobFolder, Data], files: list[str], holds: bool
+) -> None:
+    folder, data = terrace
+    data = copy.deepcopy(data)
+    data["job"]["files"] = files
+    assert broken(folder, data) == (set() if holds else {"copies"})

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -206,6 +207,16 @@ def test_overrides_hold_and_are_noted(folder: Path) -> None:
             "plan.json:seed: found 1.5, which is not a whole number\n    mend: make the plan anew with lampspur plan",
         ),
         (
+            lambda data: data["job"].update(title="x" * 201),
+            f"plan.json:job.title: found '{'x' * 56}..., which is not a text of at most 200 characters\n"
+            "    mend: make the plan anew with lampspur plan",
+        ),
+        (
+            lambda data: data["tool"].update(version="x" * 41),
+            f"plan.json:tool.version: found '{'x' * 41}', which is not a text of at most 40 characters\n"
+            "    mend: make the plan anew with lampspur plan",
+        ),
+        (
             lambda data: data.update(outcome="perfect"),
             "plan.json:outcome: found 'perfect', which is not one of the words a plan may hold here\n"
             "    mend: make the plan anew with lampspur plan",
@@ -225,6 +236,32 @@ def test_overrides_hold_and_are_noted(folder: Path) -> None:
 def test_a_plan_of_the_wrong_shape(folder: Path, change: Callable[[Data], Any], text: str) -> None:
     respoil(folder, change)
     assert told(lambda: check_folder(folder)) == text
+
+
+def test_a_plan_of_a_later_version_is_refused_by_name_and_version(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its keys are not called slips, nor is it said that they should be removed: they mean something there."""
+
+    def later(data: Data) -> None:
+        data["tool"] = {"name": "lampspur", "version": "7.2"}
+        data["lamps"][0]["glare"] = 3
+        data["cables_laid"] = {}
+        data["outcome"] = "perfect"
+
+    monkeypatch.setattr(sys.modules["optimiser.check.read_plan"], "version", lambda name: "0.1.0")
+    respoil(folder, later)
+    mend = "look at the plan with the lampspur that made it, 7.2, or make it anew with lampspur plan"
+    assert told(lambda: check_folder(folder)).split("\n") == [
+        "plan.json:cables_laid: is no key that this lampspur, 0.1.0, knows",
+        f"    mend: {mend}",
+        "plan.json:lamps[0].glare: is no key that this lampspur, 0.1.0, knows",
+        f"    mend: {mend}",
+        "plan.json:outcome: found 'perfect', which is not one of the words a plan may hold here",
+        f"    mend: {mend}",
+    ]
+    respoil(folder, lambda data: data["tool"].update(version="0.1.0"))
+    assert "is no key of a plan\n    mend: remove it" in told(lambda: check_folder(folder))
 
 
 @pytest.mark.parametrize(

@@ -471,6 +471,23 @@ def test_bunched_cables_carry_less() -> None:
         assert limit in found if limit else not found
 
 
+def test_bunched_cables_in_trenches_listed_beside_each_other_carry_less() -> None:
+    """Millimetres apart they are dug as one. Each is paid, so that it is no cheat but for the rating."""
+    for off_m, factor, limit in ((0.003, 1.0, None), (0.003, 0.3, "cable protection"), (0.05, 0.3, None)):
+        sketch, _ = paving()
+        sketch.job = sketch.job.model_copy(
+            update={"rules": sketch.job.rules.model_copy(update={"trench_bunched": (1.0, factor)})}
+        )
+        foot = (0.1, off_m)
+        route = sketch.cables[1][5]
+        sketch.cables[1] = (*sketch.cables[1][:5], [route[0], foot, *route[2:]], None)
+        sketch.trenches[0] = ("T1", "lawn", [(0.0, 0.0), (0.1, 0.0)], ["K1"], None, True, 0)
+        sketch.trenches[4] = ("T5", "lawn", [foot, (4.0, 1.0)], ["K2"], None, False, 1)
+        sketch.trenches.append(("T8", "lawn", [(0.0, 0.0), foot], ["K2"], None, True, 0))
+        found = {finding.limit for finding in judge(sketch, make(sketch)).violations}
+        assert found == ({limit} if limit else set()), (off_m, factor)
+
+
 def test_dearer_ground_wins_and_equal_prices_go_to_the_later() -> None:
     sketch, data = _site("pond")
     job = sketch.job.model_dump()

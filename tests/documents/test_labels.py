@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from itertools import combinations
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -96,6 +97,20 @@ def test_labels_keep_off_ink() -> None:
     ink.line([(0, 20), (60, 20)], 1.0)
     placed, _ = place_labels([Label("n", 10, 3, ((30.0, 20.0),), 0.5, 0)], ink)
     assert placed[0].box.bottom < 20 or placed[0].box.top > 20
+
+
+def test_what_is_nearer_than_labels_may_be_is_found_wherever_on_the_sheet() -> None:
+    """Also from one of the squares by which labels were once looked up, 16 mm wide, into the next."""
+    for begin in (13.1, 16.05, 20.0, 32.1):
+        taken = labels._Taken(2)
+        stands = np.array([begin, 5.0, begin + 10, 8.0])
+        taken.put(0, labels._Fan(stands[None], np.zeros(1), stands[None, :2], np.zeros(1, dtype=bool)), 0)
+        for gap, found in ((0.1, [0]), (0.34, [0]), (0.36, [])):
+            box = np.array([begin - gap - 10, 5.0, begin - gap, 8.0])
+            assert taken.overlapping(box, but=1) == found
+            assert len(list(labels._free(box[None], taken, 1))) == (not found)
+        taken.clear(0)
+        assert taken.overlapping(stands, but=1) == []
 
 
 def test_a_label_without_a_place_pushes_another_aside() -> None:

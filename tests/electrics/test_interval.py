@@ -278,6 +278,16 @@ def test_phasors_of_any_power_factor_lie_inside(case: tuple[Network, Limits], se
         assert (some <= lone + 1e-7)[lit & (network.load > 0)].all()
 
 
+@pytest.mark.parametrize("kind", [1, 2])
+def test_beside_resistances_on_ac_the_least_is_a_corner_of_loads_in_phase(kind: int) -> None:
+    """Halogen and LED on one transformer: what no waveform undercuts is no lower than it must be."""
+    network = network_of([-1, 0, 1, 1], [0, 0, kind, 3], [1.0, 1.0, 0.6, 1.0])
+    limits = limits_of([(0.1, 0.16), (0.1, 0.2), (0.1, 0.2)], [(0, 0), (9, 11), (18, 22)], (11.0, 12.6))
+    found = volts_within(network, limits)
+    assert found.low_v == pytest.approx(corners(network, limits).min(axis=0), abs=1e-7)
+    assert not found.low_reached.any() and not found.high_reached.any()
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_currents_that_are_no_sines_lie_inside(seed: int) -> None:
     """

@@ -58,6 +58,23 @@ def roots_of(facts: Facts) -> list[int]:
     return [int(node) for node in facts.graph.supply_node]
 
 
+@pytest.mark.parametrize("seed", range(10))
+def test_lamps_are_joined_nearest_first_by_what_their_ways_cost(seed: int) -> None:
+    """Ways by networkx's Dijkstra on the graph itself; what a metre costs in cable is too little to tell here."""
+    problem = tiny_problem(seed)
+    facts = facts_of(problem)
+    bench = Bench(facts, Effort(math.inf))
+    bench.ways.set_prices(bench.prices_before())
+    order = bench.nearest_first(random.Random(seed), roots_of(facts), 0.0)
+    graph = nx.Graph()
+    for (u, v), price in zip(problem.ends.tolist(), problem.trench.tolist(), strict=True):
+        graph.add_edge(u, v, price=price)
+    cost = nx.single_source_dijkstra_path_length(graph, problem.root, weight="price")
+    away = [min(cost[facts.lead_node[arc]] for arc in facts.leads_of[lamp]) for lamp in order]
+    assert sorted(order) == list(range(facts.num_lamps))
+    assert away == sorted(away)
+
+
 def price_of(bench: Bench) -> np.ndarray:
     return np.asarray(bench.facts.graph.trench_price + bench.ways.laid_price)
 

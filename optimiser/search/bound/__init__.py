@@ -48,10 +48,10 @@ SAYS = (
 )
 COUNT_SIZE = 30_000
 """Lamps x ways to feed them x supply points up to which the program without ground says which lamp hangs on what: that
-of 250 lamps (33,000) took 52 s, and with it the bound was 0.3 % higher."""
+of 250 lamps (33,000) took most of a minute, and the bound was hardly higher with it (measured once, no command)."""
 WHOLE_LAMPS = 5
 """Lamps up to which the whole program is solved at effort 1. Of six gardens of 6 and 8 lamps in one circuit it proved
-0.2 to 0.3 % more than the network in three, nothing in three, and took 0.6 to 4.8 s where that took 0.1 to 0.7."""
+a little more than the network in three, in three no more, and took many times as long (measured once, no command)."""
 WHOLE_WORK = 10_000
 """Simplex iterations at effort 1."""
 NETWORK_LAMPS = 40

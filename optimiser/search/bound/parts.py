@@ -43,7 +43,7 @@ GUESSES_SIZE = 60_000
 
 TREE_WORK, HOPEFUL = 7e7, 0.88
 """Steps of tables of cheapest trees at effort 1; from which part of the plain bound that of copper is sought by them:
-dual ascent proves up to 4 % less than there is, and lines by edge up to 4 % more."""
+dual ascent proves a few per cent less than there is, and lines by edge as much more (measured once, no command)."""
 
 
 @dataclass(frozen=True)
