@@ -129,13 +129,14 @@ def _landing(facts: Facts, land: Land, mesh: Mesh, lamp: int, reach_m: float) ->
 class Prices:
     """
     What is asked for. ``cable_m``: (T,) price of a metre of cable in each trench, as cut; ``weight``: (T,) what a metre
-    counts for in ways; ``duct_m``: price of a metre of cable in sleeves; ``way_m``: (N,) price of a metre of each lamp's
+    counts for in ways; ``duct_m``, ``duct_weight``: the same in sleeves; ``way_m``: (N,) price of a metre of each lamp's
     way, as cut; ``supply``: of each supply point, infinite where none may start; ``less``: taken off the sum.
     """
 
     cable_m: Floats
     weight: Floats
     duct_m: float
+    duct_weight: float
     way_m: Floats
     supply: Floats
     less: float = 0.0

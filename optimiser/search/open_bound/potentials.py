@@ -23,11 +23,13 @@ from .flow import OpenGround, Prices
 from .prove import overshoot, proven
 
 AXES = 6
-STIFF = 5.0
+STIFF = 2.0
 """Weight of the slopes against the multipliers: with 1 it took three times as many rounds, 3 to 30 made little difference."""
-RELAX = 1.6
+RELAX = 1.8
 BROKEN = 1.0005
 """Where (1) is broken by more, its worst direction becomes an axis."""
+ARC = 1.0
+POWER = 0.3
 LOOK = 25
 """Rounds between two looks at what is proven."""
 
@@ -59,7 +61,7 @@ class Splitting:
         self._price = np.zeros(0)
         self.set_prices(prices)
         self._arcs()
-        self._stiff_m = STIFF * np.sqrt(ground.area) / self._price * (2 / AXES)
+        self._stiff_m = STIFF * ground.area**POWER * float(np.median(ground.area))**(0.5-POWER) / self._price * (2 / AXES)
         self._assemble()
         rows = len(self._tri) + len(self._arc_cap)
         self._z, self._y = np.zeros((rows, self._lamps)), np.zeros((rows, self._lamps))
@@ -79,7 +81,7 @@ class Splitting:
         arcs: list[tuple[int, int, float, float, int]] = []
         metres = self.slack * ground.sleeve_m
         for (a, b), far, pull in zip(ground.sleeves.tolist(), metres.tolist(), ground.sleeve_price.tolist(), strict=True):
-            arcs.append((a, b, pull + far * prices.duct_m, far, -1))
+            arcs.append((a, b, pull + far * prices.duct_m, far * prices.duct_weight, -1))
         arcs += [
             (-1, node, cost, 0.0, -1)
             for node, cost in zip(ground.supply.tolist(), prices.supply.tolist(), strict=True)
@@ -133,7 +135,7 @@ class Splitting:
         self._rise = whole[:, self._free].tocsr()
         self._back = self._rise.T.tocsr()
         typical = float(np.median(self._price)) * float(np.sqrt(np.percentile(ground.area, 10)))
-        self._stiff = np.concatenate([self._stiff_m[tri], np.full(arcs, STIFF / typical)])
+        self._stiff = np.concatenate([self._stiff_m[tri], STIFF / np.maximum(self._arc_cap * ARC, typical)])
         self._solve = splu((self._back @ diags(self._stiff) @ self._rise).tocsc()).solve
         wanted = np.zeros((self._size, self._lamps))
         row_of = np.full(total, -1)
@@ -181,9 +183,15 @@ class Splitting:
         self.potential = every[: self._num]
 
     def metres(self) -> Floats:
-        """(rows, N) metres that each lamp's way has along each axis, nearly."""
+        """(T, N) metres that each lamp's way has in each triangle, nearly."""
         count = len(self._tri)
-        return np.abs(self._stiff[:count, None] * self._y[:count])
+        found = np.zeros((len(self.ground.mesh.corners), self._lamps))
+        axis = np.column_stack([np.cos(self._angle), np.sin(self._angle)])
+        along = self._stiff[:count, None] * self._y[:count]
+        ways = np.zeros((2, *found.shape))
+        for side in (0, 1):
+            np.add.at(ways[side], self._tri, along * axis[:, side : side + 1])
+        return np.asarray(np.hypot(ways[0], ways[1]), dtype=float)
 
     def _more_axes(self) -> None:
         """An axis more where (1) is broken."""

@@ -116,7 +116,8 @@ def proven(ground: OpenGround, slack: float, prices: Prices, potential: Floats) 
         if np.isfinite(rise).all():
             paid = pull + slack * metres * prices.duct_m
             for sign in (1, -1):
-                up = float(np.maximum(sign * rise - slack * metres * prices.way_m, 0.0).sum())
+                own = slack * metres * prices.duct_weight * prices.way_m
+                up = float(np.maximum(sign * rise - own, 0.0).sum())
                 worst = max(worst, up / max(paid, 1e-12))
     for node, cost in zip(ground.supply.tolist(), prices.supply.tolist(), strict=True):
         if math.isfinite(cost) and np.isfinite(potential[node]).all():
