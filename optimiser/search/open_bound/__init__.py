@@ -1,16 +1,17 @@
 """A proven lower bound on the price of any layout on the open ground. In: Facts, Land. Out: Bound.
 
-``bound/`` proves what no layout *on the ground graph* undercuts. Here trenches may run, fork and bend anywhere on the ground that
-may be dug, and joints stand anywhere in reach of a lead; all else is as there. The rules of the ground are those of
-DEVELOPERS.md, and where one of them is left out, that only makes layouts cheaper (``prove.py`` lists which are).
+``bound/`` proves what no layout *on the ground graph* undercuts. Here trenches may run, fork and bend anywhere on the
+ground that may be dug, and joints stand anywhere in reach of a lead; all else is as there. The rules of the ground are
+those of DEVELOPERS.md, and where one is left out, that only makes layouts cheaper (``prove.py`` says which are). Which
+leads may be extended, and the length of a sleeve, are taken from the ground graph, which has them by rule.
 
 Two sums that have no price in common, as in ``bound/parts.py``:
 
-* *Trench, leads, cable, supply points*: for each lamp a potential on triangles over the ground (``mesh.py``, ``flow.py``), which the
-  trenches must climb at their price (proof: ``prove.py``). The potentials are sought by ``potentials.py``, once with
+* *Trench, leads, cable, supply points*: for each lamp a potential on triangles over the ground (``mesh.py``,
+  ``flow.py``), which its way must climb (proof: ``prove.py``). The potentials are sought by ``potentials.py``, with
   the thinnest cable and, where it may prove more, with the copper that drop forces (``copper.py``).
-* *Joints, cable ends, drivers, fuses*: counted without ground (``bound/counting.py``), for lamps that share a joint wherever their
-  leads' reaches meet, with distances of straight lines (``places.py``).
+* *Joints, cable ends, drivers, fuses*: counted without ground (``bound/counting.py``), for lamps that share a joint
+  wherever their leads' reaches meet, with distances of straight lines (``places.py``).
 
 What the two have in common is which supply points are used: with few of them the least over all sets holds, else prices
 of supply points are shared out like those of trench.
@@ -28,8 +29,9 @@ from itertools import combinations
 import numpy as np
 
 from ...ground.zones import Land
-from ..bound import Bound, drivers_bound, dual_ascent, gather_loads
-from ..bound.copper import amps_per_volt, ask, line_prices, nearest_m
+from ..bound import Bound, dual_ascent, gather_loads
+from ..bound.copper import amps_per_volt, line_prices, nearest_m, over_shortest
+from ..bound.drivers import drivers_bound
 from ..bound.loads import Loads
 from ..bound.parts import ByParts
 from ..facts import Facts
@@ -49,13 +51,13 @@ NODES = 100
 ROUNDS = 400
 WARM, TURNS, TURN = 75, 6, 50
 """Rounds with the thinnest cable before copper; how often its prices follow what flows, and rounds between."""
-HOPELESS = 0.85
-"""Copper is not sought where dual ascent on the graph proves less of it than this part of the thinnest cable's."""
+HOPELESS = 0.93
+"""Copper is not sought where over shortest ways on the graph it comes to less than this part of the plain bound."""
 STRETCH = 1.2
 """Ways are first taken for so many times the shortest."""
 SAYS = (
-    "trenches anywhere on the ground that may be dug, with the thinnest cable or as much copper as drop forces, joints and cable "
-    "ends, drivers and circuits that the loads need"
+    "trenches anywhere on the ground that may be dug, with the thinnest cable or as much copper as drop forces, joints "
+    "and cable ends, drivers and circuits that the loads need"
 )
 
 
@@ -191,11 +193,8 @@ class _Bounds:
             return lines[0], 0.0
         found = []
         for number, line in enumerate(lines):
-            copper = ask(self.pull, STRETCH * near_m, line)
-            whole = dual_ascent(
-                facts, self.stop, cable_m=copper.cable_m, way_m=copper.way_m, used=one.used, unused=one.unused
-            )
-            found.append((whole - copper.less, -number))
+            base = dual_ascent(facts, self.stop, cable_m=line[0], used=one.used, unused=one.unused)
+            found.append((base + over_shortest(self.pull, near_m, line), -number))
         plain = one.expected - one.counted
         best, number = max(found)
         return lines[-number], best / plain if plain > 0 else 0.0

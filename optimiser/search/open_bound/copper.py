@@ -1,9 +1,10 @@
-"""Prices of copper that suit the ways found so far. In: Facts, what flows where. Out: Prices.
+"""Prices of copper that suit the ways found so far. In: OpenGround, what flows where. Out: Prices.
 
-What drop forces is proven in ``bound/copper.py`` for any line under the prices of all cables, another one at each place if need
-be, and for whatever the lamps are taken to ask for: nothing here can spoil a proof. As in ``bound/copper_trees.py`` each triangle
-has a mix of the flat line at the price of the thinnest cable and a steep one, ``share`` of the latter, best where share = slope x
-(what flows)^2 / (thinnest - the steep line's price at nothing)^2; and what lamps ask for is best for the ways they have.
+What drop forces is proven in ``bound/copper.py`` for any line under the prices of all cables, another one at each
+place if need be, and for whatever the lamps are taken to ask for: nothing here can spoil a proof. As in
+``bound/copper_trees.py`` each triangle has a mix of the flat line at the price of the thinnest cable and a steep one,
+``share`` of the latter, best where share = slope x (what flows)^2 / (thinnest - the steep line's price at nothing)^2;
+and what lamps ask for is best for the ways they have. In sleeves the flat line holds.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ...ground.graph import Floats
+from ...ground.graph import Floats, Ints
 from ..bound.copper import ask
 from ..bound.loads import ROUND
 from .flow import OpenGround, Prices
@@ -27,7 +28,7 @@ def thinnest(ground: OpenGround, cable_m: float, supply: Floats) -> Prices:
     """One cheapest cable in each trench."""
     count = len(ground.mesh.corners)
     none = np.zeros(len(ground.landings))
-    return Prices(np.full(count, cable_m), np.ones(count), cable_m, 1.0, none, supply)
+    return Prices(np.full(count, cable_m), np.ones(count), cable_m, none, supply)
 
 
 @dataclass
@@ -64,7 +65,6 @@ class CopperPrices:
             self.plain,
             cable_m=np.maximum(self.thin_m - share * more, 0.0) * (1 - ROUND),
             weight=np.sqrt(share) * (1 - ROUND),
-            duct_weight=0.0,  # in sleeves the flat line, so that what they cost stays
             way_m=copper.way_m,
             less=copper.less,
         )
@@ -90,10 +90,10 @@ class CopperPrices:
         towards = there[self._nearest(flows)]
         self.flow = towards if self.flow is None else self.flow + step * (towards - self.flow)
 
-    def _nearest(self, some: Floats) -> Floats:
+    def _nearest(self, some: Ints) -> Ints:
         """(T,) for each triangle the place in ``some`` of the nearest of these."""
         from scipy.spatial import cKDTree
 
         mesh = self.ground.mesh
         middle = mesh.places[mesh.corners].mean(axis=1)
-        return np.asarray(cKDTree(middle[some]).query(middle)[1])
+        return np.asarray(cKDTree(middle[some]).query(middle)[1], dtype=np.int64)

@@ -1,8 +1,8 @@
-"""The open ground of a job as triangles and arcs. In: Facts, Land. Out: Ground rows that potentials are sought on.
+"""The open ground of a job as triangles and arcs. In: Facts, Land. Out: OpenGround, Prices.
 
-Nodes: the places of the mesh, then one for each lamp. Potentials are 0 at supply points that cost nothing or are paid in
-any case; arcs lead there from a root at 0 where using one costs something. Sleeves are arcs both ways between
-their ends. A lamp's *landing* is every triangle that its joint may stand in.
+Potentials are 0 at supply points that cost nothing or are paid in any case; from a root at 0 an arc leads to each other
+one, priced at what using it costs. Sleeves are arcs both ways between their ends. A lamp's *landing* is every triangle
+that its joint may stand in.
 """
 
 from __future__ import annotations
@@ -128,15 +128,25 @@ def _landing(facts: Facts, land: Land, mesh: Mesh, lamp: int, reach_m: float) ->
 @dataclass(frozen=True)
 class Prices:
     """
-    What is asked for. ``cable_m``: (T,) price of a metre of cable in each trench, as cut; ``weight``: (T,) what a metre
-    counts for in ways; ``duct_m``, ``duct_weight``: the same in sleeves; ``way_m``: (N,) price of a metre of each lamp's
-    way, as cut; ``supply``: of each supply point, infinite where none may start; ``less``: taken off the sum.
+    What is asked for.
+
+    Attributes
+    ----------
+    cable_m, weight
+        (T,) price of a metre of cable in the trenches of each triangle, as cut; what a metre counts for in ways.
+    duct_m
+        Price of a metre of cable in sleeves, which count for nothing in ways.
+    way_m
+        (N,) price of a metre of each lamp's way, as cut.
+    supply
+        (S,) what the first use of each costs; infinite where none may start.
+    less
+        Taken off the sum.
     """
 
     cable_m: Floats
     weight: Floats
     duct_m: float
-    duct_weight: float
     way_m: Floats
     supply: Floats
     less: float = 0.0

@@ -1,26 +1,29 @@
 """Triangles over the ground that may be dug, and the least price of each. In: Land, places. Out: Mesh.
 
-The triangles lie in a box that holds all lamps, supply points, sleeve ends and no-dig zones with some room. Borders are
-edges of triangles as far as that is easily had; where a triangle lies in several grounds, it has the least of their
-prices, so that nothing depends on it. A triangle is left out only where all of it is no-dig ground or keep-off.
+The triangles lie in a box that holds what leads reach, supply points, sleeve ends, no-dig zones and ground cheaper than
+the base ground, with some room. Borders are edges of triangles as far as that is easily had; where a triangle lies in
+several grounds, it has the least of their prices, so that no proof depends on it. A triangle is left out only where all
+of it is no-dig ground or keep-off.
 
-Outside the box. A trench that leaves the box is no shorter than its nearest points in the box are, since the nearest point
-of a convex shape moves no faster than the point itself. So potentials may be continued beyond the box by those of
-the nearest point in it, if along the box's sides they rise no faster than the cheapest ground outside allows:
-triangles that touch its sides have that price where their own is higher, and none of them is left out.
+*Outside the box.* Of a trench that leaves the box, the nearest points in the box make a line that is no longer, since
+the nearest point of a convex shape moves no faster than the point itself. So potentials may be continued beyond the box
+by those of the nearest point in it, if along the box's sides they rise no faster than the cheapest ground outside
+allows: triangles that touch its sides have that price where their own is higher, and none of them is left out.
 
-Ways out of no-dig ground. From a supply point, a post or a sleeve's end that lies in no-dig ground or its keep-off a stub
-leads to the nearest ground that may be dug. Triangles that such a stub may touch are dug at the price of the
-cheapest ground there is; only what is deeper in no-dig zones than stubs may go is left out.
+*Stubs.* From a supply point, a post or a sleeve's end that lies in no-dig ground or its keep-off a stub leads to the
+nearest ground that may be dug. Triangles that such a stub may touch are dug at the price of the cheapest ground there
+is; only what is deeper in no-dig zones than stubs may go is left out.
 
-Borders are taken to be where they are within a few microns (``RIM_M``): a trench that runs along a border within so
-little of it might run on the border instead. ``prove.py`` takes off a ten-thousandth of the trench for that.
+*Rims.* Triangles are judged without a rim of two microns (``RIM_M``), by which borders and their edges may miss one
+another. A trench within a rim runs along it, and there the potentials rise as they do on the edge's other side, or
+crosses it; ``prove.py`` takes off a ten-thousandth of the trench for what little that makes.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -98,7 +101,7 @@ def make_mesh(land: Land, terminals: Floats, reach_m: Floats, starts: Floats, fi
         Triangles are so many times smaller.
     """
     size = _Size(terminals, fineness)
-    low, high = _box(land, terminals)
+    low, high = _box(land, terminals, float(reach_m.max(initial=0.0)))
     lines = _borders(land, low, high)
     points = [terminals, *_rings(terminals, reach_m)]
     ends, pairs = _sampled(lines, size)
@@ -117,7 +120,7 @@ class _Size:
 
         unique = np.unique(np.round(terminals, 3), axis=0)
         self._tree = cKDTree(unique)
-        apart = self._tree.query(unique, k=[min(2, len(unique))])[0].ravel()
+        apart = np.ravel(self._tree.query(unique, k=[min(2, len(unique))])[0])
         typical = max(0.5, float(apart.mean()), 0.15 * float(np.hypot(*np.ptp(unique, axis=0))))
         self.fine, self.coarse = FINE * typical / fineness, COARSE * typical / fineness
         self.typical = typical
@@ -125,11 +128,12 @@ class _Size:
     def at(self, points: Floats) -> Floats:
         """(n,) in m."""
         far = self._tree.query(points)[0]
-        return np.asarray(np.maximum(np.minimum(self.coarse, self.fine + GROWS * far), 0.5 * (far - 3 * self.typical)), dtype=float)
+        near = np.minimum(self.coarse, self.fine + GROWS * far)
+        return np.asarray(np.maximum(near, 0.5 * (far - 3 * self.typical)), dtype=float)
 
 
-def _box(land: Land, terminals: Floats) -> tuple[Floats, Floats]:
-    held = [terminals]
+def _box(land: Land, terminals: Floats, reach_m: float) -> tuple[Floats, Floats]:
+    held = [terminals - reach_m, terminals + reach_m]
     if not land.forbidden.is_empty:
         held.append(shapely.get_coordinates(land.forbidden))
     price = np.where(land.no_dig, np.inf, land.per_m)
@@ -159,7 +163,7 @@ def _sampled(lines: Sequence[Floats], size: _Size) -> tuple[Floats, Ints]:
     found: list[Floats] = []
     pairs: list[tuple[int, int]] = []
     for line in lines:
-        for a, b in zip(line[:-1], line[1:], strict=True):
+        for a, b in pairwise(line):
             length = float(np.hypot(*(b - a)))
             if length < RIM_M:
                 continue
@@ -208,7 +212,8 @@ def _triangles(places: Floats, ends: Floats, pairs: Ints) -> tuple[Floats, Ints]
         a, b = _nearest(places, segments[:, 0]), _nearest(places, segments[:, 1])
         sides = np.sort(np.vstack([corners[:, [0, 1]], corners[:, [1, 2]], corners[:, [2, 0]]]), axis=1)
         there = set(map(tuple, sides.tolist()))
-        missing = [i for i, side in enumerate(np.sort(np.column_stack([a, b]), axis=1).tolist()) if a[i] != b[i] and tuple(side) not in there]
+        wanted = np.sort(np.column_stack([a, b]), axis=1).tolist()
+        missing = [i for i, (u, v) in enumerate(wanted) if u != v and (u, v) not in there]
         if not missing or turn == SPLITS - 1:
             break
         cut = segments[missing]
@@ -231,8 +236,8 @@ def _priced(
 ) -> tuple[Ints, Floats, Bools]:
     """Triangles that may be dug, their prices and grounds."""
     shapes: Any = shapely.polygons(places[corners])
-    inner = shapely.buffer(shapes, -RIM_M)
-    kept = ~shapely.is_empty(inner)
+    inner: Any = shapely.buffer(shapes, -RIM_M)
+    kept = ~np.asarray(shapely.is_empty(inner), dtype=bool)
     corners, inner = corners[kept], inner[kept]
     grounds = grounds_of(land, inner)
     price = np.where(land.no_dig, np.inf, land.per_m)

@@ -1,9 +1,8 @@
-"""Which lamps may share a joint, wherever it stands, and how far they are from supply points at least. In: Facts, reach.
+"""Which lamps may share a joint wherever it stands, and how far lamps are from supply points. In: Facts, Land. Out: Facts.
 
-Out: Facts on a graph without edges, for what is counted without ground (``bound/counting.py``).
-
-The reaches of lamps' leads are discs. Where some of them have a place in common, they have one that is the middle of one
-or in which the rims of two meet: so the sets of lamps found at these places hold every set that may share a joint.
+They are those of a graph without edges, for what is counted without ground (``bound/counting.py``). The reaches of lamps'
+leads are discs. Where some of them have a place in common, they have one that is the middle of one or in which the rims
+of two meet: so the sets of lamps found at these places hold every set that may share a joint.
 """
 
 from __future__ import annotations
@@ -89,7 +88,7 @@ def shared_places(lamps: Floats, reach_m: Floats) -> list[tuple[tuple[float, flo
 
 
 def least_m(land: Land, reach_m: Floats) -> Floats:
-    """(S, N) metres that no way from a supply point to a lamp's joint is below: straight lines, less the lead's reach."""
+    """(S, N) metres that no way from a supply point to a lamp's joint is below: straight lines less the lead."""
     lamps = np.array([lamp.place[:2] for lamp in land.survey.lamps], dtype=float).reshape(-1, 2)
     supplies = np.array([supply.place[:2] for supply in land.survey.supplies], dtype=float).reshape(-1, 2)
     apart = np.hypot(*(supplies[:, None] - lamps[None]).transpose(2, 0, 1))

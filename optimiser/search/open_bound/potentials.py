@@ -1,12 +1,12 @@
 """Potentials that prove much, by splitting. In: OpenGround, Prices. Out: potentials of each lamp.
 
-Sought are the potentials with the greatest sum at the lamps' landings that obey (1) of ``prove.py``. (1) is asked for along a few
-axes in each triangle at first, and along others where it is found broken; each axis is a constraint of its own on the slopes of all
-lamps' potentials along it. The method alternates between slopes that obey each constraint for itself (where too
-much is asked of an axis, all who ask for something there give up the same) and potentials whose slopes come nearest to these, which is one
-system of linear equations for all lamps with a matrix that stays the same: the alternating direction method of multipliers
-(S. Boyd et al., Foundations and Trends in Machine Learning 3, 2011, 1-122; cited from memory). Its
-multipliers are metres of trench that each lamp's way has along each axis.
+Sought are the potentials with the greatest sum at the lamps' landings that obey (1) of ``prove.py``. It is asked for
+along a few axes in each triangle at first, and along others where it is found broken; each axis is a constraint of its
+own on the slopes of all lamps' potentials along it. The method alternates between slopes that obey each constraint for
+itself (where too much is asked of an axis, all who ask for something there give up the same) and potentials whose
+slopes come nearest to these, which is one system of linear equations for all lamps with a matrix that stays the same:
+the alternating direction method of multipliers (S. Boyd et al., Foundations and Trends in Machine Learning 3, 2011,
+1-122; cited from memory). Its multipliers are metres of trench that each lamp's way has along each axis.
 
 What comes out is no proof; ``prove.py`` makes one of it.
 """
@@ -14,7 +14,6 @@ What comes out is no proof; ``prove.py`` makes one of it.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -24,22 +23,14 @@ from .prove import overshoot, proven
 
 AXES = 6
 STIFF = 2.0
-"""Weight of the slopes against the multipliers: with 1 it took three times as many rounds, 3 to 30 made little difference."""
+"""Weight of the slopes against the multipliers: 2 to 6 made little difference, 1 and 10 took more rounds."""
 RELAX = 1.8
 BROKEN = 1.0005
 """Where (1) is broken by more, its worst direction becomes an axis."""
-ARC = 1.0
 POWER = 0.3
+"""It goes with this power of a triangle's area; 0 to 0.75 made little difference."""
 LOOK = 25
 """Rounds between two looks at what is proven."""
-
-
-@dataclass
-class _Rows:
-    """Constraints: nodes and factors, what they may rise to, what lamps pay for themselves, how stiff they are."""
-
-    cols: list[Ints]
-    vals: list[Floats]
 
 
 class Splitting:
@@ -61,7 +52,9 @@ class Splitting:
         self._price = np.zeros(0)
         self.set_prices(prices)
         self._arcs()
-        self._stiff_m = STIFF * ground.area**POWER * float(np.median(ground.area))**(0.5-POWER) / self._price * (2 / AXES)
+        self._stiff_m = (
+            STIFF * ground.area**POWER * float(np.median(ground.area)) ** (0.5 - POWER) / self._price * (2 / AXES)
+        )
         self._assemble()
         rows = len(self._tri) + len(self._arc_cap)
         self._z, self._y = np.zeros((rows, self._lamps)), np.zeros((rows, self._lamps))
@@ -75,27 +68,29 @@ class Splitting:
         self._own = self.slack * prices.weight
 
     def _arcs(self) -> None:
-        """Arcs: (tail, head, price, price of a metre of ways, only this lamp's or -1); a tail of -1 is at 0."""
+        """Arcs: (tail, head, price, only this lamp's or -1); a tail of -1 is at 0."""
         ground, prices = self.ground, self.prices
         mesh = ground.mesh
-        arcs: list[tuple[int, int, float, float, int]] = []
+        arcs: list[tuple[int, int, float, int]] = []
         metres = self.slack * ground.sleeve_m
-        for (a, b), far, pull in zip(ground.sleeves.tolist(), metres.tolist(), ground.sleeve_price.tolist(), strict=True):
-            arcs.append((a, b, pull + far * prices.duct_m, far * prices.duct_weight, -1))
+        for (a, b), far, pull in zip(
+            ground.sleeves.tolist(), metres.tolist(), ground.sleeve_price.tolist(), strict=True
+        ):
+            arcs.append((a, b, pull + far * prices.duct_m, -1))
         arcs += [
-            (-1, node, cost, 0.0, -1)
+            (-1, node, cost, -1)
             for node, cost in zip(ground.supply.tolist(), prices.supply.tolist(), strict=True)
             if 0 < cost < np.inf
         ]
         for lamp, landing in enumerate(ground.landings):
             if landing.post >= 0:
-                arcs.append((landing.post, self._num + lamp, 0.0, 0.0, lamp))
+                arcs.append((landing.post, self._num + lamp, 0.0, lamp))
             places = np.unique(mesh.corners[landing.triangles])
             far = np.hypot(*(mesh.places[places] - landing.place).T) * landing.lead_per_m
-            arcs += [(p, self._num + lamp, cost, 0.0, lamp) for p, cost in zip(places.tolist(), far.tolist(), strict=True)]
+            arcs += [(p, self._num + lamp, cost, lamp) for p, cost in zip(places.tolist(), far.tolist(), strict=True)]
         self._arc = np.array([arc[:2] for arc in arcs], dtype=np.int64).reshape(-1, 2)
-        self._arc_cap, self._arc_m = (np.array([arc[i] for arc in arcs], dtype=float) for i in (2, 3))
-        self._arc_lamp = np.array([arc[4] for arc in arcs], dtype=np.int64)
+        self._arc_cap = np.array([arc[2] for arc in arcs], dtype=float)
+        self._arc_lamp = np.array([arc[3] for arc in arcs], dtype=np.int64)
         cheap = {n for n, cost in zip(ground.supply.tolist(), prices.supply.tolist(), strict=True) if cost == 0}
         self._free = self._reached(cheap)
         self._size = len(self._free)
@@ -118,7 +113,7 @@ class Splitting:
         return np.flatnonzero(mine)
 
     def _assemble(self) -> None:
-        """Matrix from potentials to rises: along each axis of a triangle for each metre, from end to end of each arc."""
+        """Matrix from potentials to rises: along each axis of a triangle for each metre, along each arc whole."""
         from scipy.sparse import coo_matrix, diags
         from scipy.sparse.linalg import splu
 
@@ -135,7 +130,7 @@ class Splitting:
         self._rise = whole[:, self._free].tocsr()
         self._back = self._rise.T.tocsr()
         typical = float(np.median(self._price)) * float(np.sqrt(np.percentile(ground.area, 10)))
-        self._stiff = np.concatenate([self._stiff_m[tri], STIFF / np.maximum(self._arc_cap * ARC, typical)])
+        self._stiff = np.concatenate([self._stiff_m[tri], STIFF / np.maximum(self._arc_cap, typical)])
         self._solve = splu((self._back @ diags(self._stiff) @ self._rise).tocsc()).solve
         wanted = np.zeros((self._size, self._lamps))
         row_of = np.full(total, -1)
@@ -158,7 +153,7 @@ class Splitting:
         for turn in range(1, rounds + 1):
             count = len(self._tri)
             cap = np.concatenate([self._price[self._tri], self._arc_cap])
-            own = np.concatenate([self._own[self._tri], self._arc_m])[:, None] * self.prices.way_m
+            own = np.concatenate([self._own[self._tri], np.zeros(len(self._arc))])[:, None] * self.prices.way_m
             free = self._solve(self._wanted + self._back @ (self._stiff[:, None] * (self._z - self._y)))
             moved = RELAX * (self._rise @ free) + (1 - RELAX) * self._z + self._y
             held = obeying(moved, own if self.prices.way_m.any() else None, cap)

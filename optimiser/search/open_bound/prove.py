@@ -1,33 +1,33 @@
 """What potentials on the open ground prove. In: OpenGround, Prices, potentials. Out: a bound.
 
-*Proof.* In a layout every lamp is joined to a supply point by its lead and by trench with cable in it: the trenches that
-lamps use hold a way to each of them. Where the way to several lamps runs along the same metre of trench, this is paid once;
-and of ways that run along one metre in both directions, or return to where they were, the loop can be left out (``copper.py``),
-so the ways form a forest in which every metre is used in one direction ``u``, by a set I of lamps. Let every lamp k have a
-potential f_k, continuous on the ground, with a slope q_k in each triangle, and let
+*Proof.* In a layout every lamp is joined to a supply point by its lead and by trenches with cable in them: a graph of
+straight lines, each paid once. On this graph ``bound/copper.py`` proves: trench, cable and copper cost at least what a
+forest of these lines costs, by one way from a supply point to each lamp, every metre of it used in one direction u by a
+set I of lamps, at the price p of a metre of trench and cable and w_k for each lamp k in I, less what was taken off
+beforehand (with w = 0: the thinnest cable alone). Let every lamp k have a potential f_k, continuous on the
+ground, with a slope q_k in each triangle, and in each triangle
 
     sum over k in I of (q_k . u - w_k)  <=  p    for every direction u and every set I,                          (1)
 
-where p is the least price of a metre of trench and of its cable in the triangle, w_k what lamp k pays for a metre of its way.
-Then along each metre of the forest the potentials of the lamps in I rise together by no more than p + the sum of w_k over
-I, which is what is paid for it. Added up: trench, cable and ways cost at least the sum over all lamps of f_k where the
-lamp's joint stands less f_k where its way begins. (1) says no more for other lamps: they do not use that metre. A sleeve is one
-long metre: (1) holds for the rise from end to end, either way. At supply points that need not be paid f_k is
-0; where using one costs c, the positive f_k there add up to no more than c, so that what starts above 0 is paid by
-that. Lead: f_k + the lead's price is taken where it is least within the lamp's reach.
+p being the least price of a metre of trench and of its cable there. Then along each metre of the forest the potentials
+of the lamps in I rise together by no more than p + the sum of w_k over I, which is what that metre costs. Added up:
+the forest costs at least the sum over all lamps of f_k where the lamp's joint stands less f_k where its way begins.
+Through a sleeve, either way, the potentials of any lamps together rise no more than a cable through it costs. At supply
+points that cost nothing or are paid in any case f_k is 0; where using one costs c, the positive f_k there add up to no
+more than c, so that what starts above 0 is paid by that. With the lead, f_k + the lead's price is taken where it is
+least within the lamp's reach.
 
-What is left out only makes layouts dearer: heights, crossings between grounds, mains lines, leads' lawfulness, bars
-on joints beside water, capacity of sleeves, rounding up of cuts. The ways in *copper* are as in ``copper.py``: w_k and what is
-taken off ("less") are chosen beforehand, whatever they are.
+What is left out only makes layouts dearer: heights, crossings between grounds, mains lines, where leads may not run,
+bars on joints beside water, capacity of sleeves, rounding up of cuts.
 
-*(1) exactly.* For a set I the greatest of the sum over directions is |sum of q_k| - sum of w_k. As u turns once round, the lamps
-with q_k . u > w_k change at 2 N directions at most, and the greatest set in any direction is just these lamps, so
-looking at the sets between those directions finds the greatest of all. Multiplied by s <= 1 potentials that
-break (1) by the factor 1 / s obey it, since q s - w <= s (q - w) for w >= 0. So any potentials prove something, however
-they were found.
+*(1) exactly.* For a set I the greatest left side over all directions is |sum of q_k| - sum of w_k. As u turns once
+round, the set of lamps with q_k . u > w_k changes at 2 N directions at most, and no set has a greater left side in a
+direction than that one: so the sets between those directions hold the greatest of all. Multiplied by s <= 1, potentials
+that break (1) by no more than the factor 1 / s obey it, since s q - w <= s (q - w) for w >= 0. So any potentials prove
+something, however they were found.
 
-*Lead.* In a triangle f_k is linear, and c |x - lamp| >= c t . (x - lamp) for any unit vector t, which is linear too: their sum is least
-at a corner. The best of some t is taken for each triangle that a joint may stand in.
+*Lead.* In a triangle f_k is linear, and c |x - lamp| >= c t . (x - lamp) for any t no longer than 1, which is linear
+too: their sum is least at a corner. The best of some t is taken for each triangle that a joint may stand in.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ def overshoot(slope: Floats, way_m: Floats, price: Floats) -> tuple[Floats, Floa
     for begin in range(0, len(slope), step):
         some = slice(begin, begin + step)
         found[some], angle[some] = _greatest(slope[some], way_m[some])
-    return found / price, angle
+    return found / np.maximum(price, 1e-9), angle
 
 
 def _greatest(slope: Floats, way_m: Floats) -> tuple[Floats, Floats]:
@@ -104,7 +104,7 @@ def proven(ground: OpenGround, slack: float, prices: Prices, potential: Floats) 
     """
     mesh = ground.mesh
     corner = potential[mesh.corners]
-    whole = np.isfinite(corner).all(axis=(1, 2))
+    whole: Bools = np.asarray(np.isfinite(corner).all(axis=(1, 2)), dtype=bool)
     slope = np.einsum("tjc,tjk->tkc", ground.slopes[whole], corner[whole])
     price = mesh.per_m[whole] + slack * prices.cable_m[whole]
     way = slack * prices.weight[whole][:, None] * prices.way_m
@@ -116,16 +116,16 @@ def proven(ground: OpenGround, slack: float, prices: Prices, potential: Floats) 
         if np.isfinite(rise).all():
             paid = pull + slack * metres * prices.duct_m
             for sign in (1, -1):
-                own = slack * metres * prices.duct_weight * prices.way_m
-                up = float(np.maximum(sign * rise - own, 0.0).sum())
+                up = float(np.maximum(sign * rise, 0.0).sum())
                 worst = max(worst, up / max(paid, 1e-12))
     for node, cost in zip(ground.supply.tolist(), prices.supply.tolist(), strict=True):
         if math.isfinite(cost) and np.isfinite(potential[node]).all():
             up = float(np.maximum(potential[node], 0.0).sum())
             worst = max(worst, up / cost if cost > 0 else (math.inf if up > 1e-9 else 0.0))
     scale = 1.0 / max(worst, 1.0)
-    total = sum(_least_at(ground, lamp, scale * potential[:, lamp], whole) for lamp in range(len(ground.landings)))
-    return (1 - ROUND) * total - prices.less if total > 0 else -math.inf
+    least = [_least_at(ground, lamp, scale * potential[:, lamp], whole) for lamp in range(len(ground.landings))]
+    total = math.fsum(least)
+    return (1 - ROUND) * total - prices.less if 0 < total < math.inf else -math.inf
 
 
 def _least_at(ground: OpenGround, lamp: int, potential: Floats, whole: Bools) -> float:
