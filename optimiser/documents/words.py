@@ -146,8 +146,8 @@ def _how_sure_of_both(plan: Plan, bound: float, gap: float, open_bound: float, o
         first = f"Proven least cost of all layouts whose trenches run along the lines that were searched{says}"
     else:
         first = (
-            f"At least {on_graph} is needed along the lines that were searched, where trenches turn and fork at finitely "
-            f"many places{says}: at most {number(100 * gap, 1)} % could still be saved there"
+            f"At least {on_graph} is needed along the lines that were searched, where trenches turn and fork at "
+            f"finitely many places{says}: at most {number(100 * gap, 1)} % could still be saved there"
         )
     return (
         f"{first}. No layout at all on this ground, wherever its trenches run, costs less than {on_open}: at most "

@@ -38,7 +38,7 @@ from ..facts import Facts
 from .copper import CopperPrices, thinnest
 from .flow import OpenGround, is_post, lay_open, supply_prices
 from .places import least_m, without_ground
-from .potentials import LOOK, Splitting
+from .potentials import Splitting
 
 MOST_LAMPS = 40
 """Lamps up to which it is tried: rounds take longer with lamps x triangles, and more of them are needed."""
@@ -48,7 +48,8 @@ APART = 3
 """Supply points up to which sets of them are told apart."""
 NODES = 100
 """Nodes of branching of the program without ground."""
-ROUNDS = 400
+ROUNDS, LEAST_ROUNDS = 400, 200
+"""Rounds at effort 1, and at the least: with fewer, what is proven says little."""
 WARM, TURNS, TURN = 75, 6, 50
 """Rounds with the thinnest cable before copper; how often its prices follow what flows, and rounds between."""
 HOPELESS = 0.93
@@ -129,7 +130,7 @@ class _Bounds:
         self.parts = ByParts(plain, self.loads, drivers, num_drivers, NODES, effort, stop)
         self.drivers = drivers
         self.pull = amps_per_volt(plain)
-        self.rounds = max(LOOK, round(ROUNDS * effort))
+        self.rounds = max(LEAST_ROUNDS, round(ROUNDS * effort))
 
     def least(self) -> Bound:
         """The least over all sets of supply points."""

@@ -35,8 +35,9 @@ from ...ground.graph import Bools, Floats, Ints
 from ...ground.zones import Land
 
 RIM_M = 2e-6
-MARGIN_M = 1.0
-"""Room round all that is in the box, in m."""
+MARGIN_M, MARGIN = 1.0, 0.5
+"""Room round all that is in the box: so many metres, and round lamps and supply points this part of how far they reach
+across: along the box's sides trench may be as cheap as anywhere outside, so they should not be near."""
 FINE, COARSE = 0.08, 0.6
 """Size of triangles at lamps and supply points, and the largest, as part of how far these are apart on average."""
 GROWS = 0.3
@@ -133,7 +134,8 @@ class _Size:
 
 
 def _box(land: Land, terminals: Floats, reach_m: float) -> tuple[Floats, Floats]:
-    held = [terminals - reach_m, terminals + reach_m]
+    room = reach_m + MARGIN * float(np.hypot(*np.ptp(terminals, axis=0)))
+    held = [terminals - room, terminals + room]
     if not land.forbidden.is_empty:
         held.append(shapely.get_coordinates(land.forbidden))
     price = np.where(land.no_dig, np.inf, land.per_m)
@@ -241,13 +243,14 @@ def _priced(
     corners, inner = corners[kept], inner[kept]
     grounds = grounds_of(land, inner)
     price = np.where(land.no_dig, np.inf, land.per_m)
-    per_m = np.where(grounds, price, np.inf).min(axis=1)
+    per_m: Floats = np.asarray(np.where(grounds, price, np.inf).min(axis=1), dtype=float)
     least = float(price.min())
     if not land.forbidden.is_empty:
-        per_m[shapely.covers(shapely.buffer(land.forbidden, RIM_M / 2), inner)] = np.inf
+        per_m = np.where(shapely.covers(shapely.buffer(land.forbidden, RIM_M / 2), inner), np.inf, per_m)
     outside = shapely.difference(shapely.box(*(low - 1e6), *(high + 1e6)), shapely.box(*low, *high))
     around = float(price[grounds_of(land, np.array([outside], dtype=object))[0]].min())
-    at_side = ((places <= low + RIM_M) | (places >= high - RIM_M)).any(axis=1)[corners].any(axis=1)
+    on_side = np.asarray(((places <= low + RIM_M) | (places >= high - RIM_M)).any(axis=1))
+    at_side = on_side[corners].any(axis=1)
     per_m[at_side] = np.minimum(per_m[at_side], around)
     for at in starts[~land.off_no_dig(starts)]:
         per_m[_by_stubs(land, at, inner)] = least

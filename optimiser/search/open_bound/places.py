@@ -1,6 +1,6 @@
-"""Which lamps may share a joint wherever it stands, and how far lamps are from supply points. In: Facts, Land. Out: Facts.
+"""Which lamps may share a joint wherever it stands; how far they are from supply points. In: Facts, Land. Out: Facts.
 
-They are those of a graph without edges, for what is counted without ground (``bound/counting.py``). The reaches of lamps'
+They are those of a graph without edges, for what is counted without ground (``bound/counting.py``). The reaches of
 leads are discs. Where some of them have a place in common, they have one that is the middle of one or in which the rims
 of two meet: so the sets of lamps found at these places hold every set that may share a joint.
 """
