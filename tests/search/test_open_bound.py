@@ -9,11 +9,13 @@ from typing import Any
 import numpy as np
 import pytest
 import shapely
+from hypothesis import HealthCheck, given, settings
 from scipy.optimize import minimize_scalar
 
 from optimiser.ground import build_ground
 from optimiser.job_folder import JobFolder, open_job
 from optimiser.make_plan import Options, make_whole
+from optimiser.problems import LampspurError
 from optimiser.search.facts import Facts, gather_facts
 from optimiser.search.open_bound import open_bound
 from optimiser.search.open_bound.copper import thinnest
@@ -24,6 +26,7 @@ from optimiser.search.open_bound.prove import overshoot, proven
 from tests.benchmarks import instances
 from tests.benchmarks.plain_ground import plain_ground
 from tests.case_plans import CASES
+from tests.properties.random_jobs import Files, random_files
 
 WIDE = 1_000.0
 
@@ -218,3 +221,21 @@ def test_cases(case: str) -> None:
     assert plan.bound is not None and plan.open_bound is not None and plan.open_gap is not None
     assert 0.95 * plan.bound <= plan.open_bound <= plan.bound <= plan.cost.total
     assert plan.open_gap == pytest.approx((plan.cost.total - plan.open_bound) / plan.cost.total, abs=1e-5)
+
+
+@pytest.mark.slow
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@given(random_files())
+def test_no_plan_of_a_random_job_costs_less(files: Files) -> None:
+    """Small sites with zones, sleeves, trees, posts, heights and whatever else ``random_jobs`` draws."""
+    try:
+        made = make_whole(files.open(), Options(seed=files.seed, effort=0.01, num_drivers=files.num_drivers))
+    except LampspurError:
+        return
+    folder = files.open()
+    job = folder.job.with_tolerance("off")
+    facts = gather_facts(job, folder.survey, made.ground.graph)
+    facts = facts.plain or facts
+    found = open_bound(facts, made.ground.land, num_drivers=files.num_drivers, effort=0.5)
+    assert found is not None
+    assert found.total <= made.plan.cost.total + 0.01 * (1 + len(made.plan.cables))  # the plan's cents

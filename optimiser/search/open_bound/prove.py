@@ -125,7 +125,8 @@ def proven(ground: OpenGround, slack: float, prices: Prices, potential: Floats) 
     scale = 1.0 / max(worst, 1.0)
     least = [_least_at(ground, lamp, scale * potential[:, lamp], whole) for lamp in range(len(ground.landings))]
     total = math.fsum(least)
-    return (1 - ROUND) * total - prices.less if 0 < total < math.inf else -math.inf
+    # Where no potential is had at any landing nothing is proven; what is paid is never below nothing.
+    return (1 - ROUND) * max(total, 0.0) - prices.less if total < math.inf else -math.inf
 
 
 def _least_at(ground: OpenGround, lamp: int, potential: Floats, whole: Bools) -> float:
