@@ -142,6 +142,10 @@ def _how_sure_of_both(plan: Plan, bound: float, gap: float, open_bound: float, o
     """The bounds on the ground graph and on the open ground, and which is which."""
     says = f" ({plain(plan.bound_says)})" if plan.bound_says else ""
     on_graph, on_open = money(bound, plan.currency), money(open_bound, plan.currency)
+    if open_bound >= bound:
+        least = "Proven least cost" if plan.outcome == "proved_best" else f"At least {on_open} is needed"
+        saved = "" if plan.outcome == "proved_best" else f": at most {number(100 * gap, 1)} % could still be saved"
+        return f"{least}, wherever trenches run on this ground{says}{saved}."
     if plan.outcome == "proved_best":
         first = f"Proven least cost of all layouts whose trenches run along the lines that were searched{says}"
     else:

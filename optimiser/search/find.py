@@ -606,7 +606,7 @@ class _Search:
 
             self.observer.stage("bound on the open ground")
             effort = self.options.effort
-            on_open = open_bound(facts, self.ground.land, num_drivers=num_drivers, stop=self.stop, effort=effort)
+            on_open = open_bound(facts, self.ground.land, num_drivers=num_drivers, effort=effort)
             if on_open is not None and on_open.total > bound.total:
                 bound = on_open  # the graph lies on the ground
         self.observer.bound(bound.total)

@@ -117,6 +117,10 @@ def test_summary_says_which_bound_is_which() -> None:
     text = " ".join(summary(best, out=None).split())
     assert "Proven least cost of all layouts whose trenches run along the lines" in text
     assert f"costs less than {open_bound:,.2f} EUR" in text
+    same = plan.model_copy(update={"open_bound": plan.bound, "open_gap": plan.gap})
+    text = " ".join(summary(same, out=None).split())
+    assert f"At least {plan.bound:,.2f} EUR is needed, wherever trenches run on this ground (" in text
+    assert "at most 10.0 % could still be saved." in text
 
 
 def test_dim_groups_are_told_wherever_the_drivers_are() -> None:

@@ -104,7 +104,7 @@ def test_cheaper_ground_beyond_all_lamps_is_seen() -> None:
 
 
 @pytest.mark.skipif(instances.folder() is None, reason=instances.WHY_NOT)
-@pytest.mark.parametrize("number", range(4))
+@pytest.mark.parametrize("number", range(2))
 def test_published_euclidean_optima_are_not_passed(number: int) -> None:
     """OR-Library estein10 (Beasley 1992), optima by Zachariasen."""
     name, points, optimum, _ = instances.euclidean(10)[number]
@@ -115,7 +115,7 @@ def test_published_euclidean_optima_are_not_passed(number: int) -> None:
 
 @pytest.mark.slow
 @pytest.mark.skipif(instances.folder() is None, reason=instances.WHY_NOT)
-@pytest.mark.parametrize(("size", "number"), [(10, n) for n in range(4, 15)] + [(20, n) for n in range(15)])
+@pytest.mark.parametrize(("size", "number"), [(10, n) for n in range(2, 15)] + [(20, n) for n in range(15)])
 def test_more_published_euclidean_optima(size: int, number: int) -> None:
     _, points, optimum, _ = instances.euclidean(size)[number]
     assert optimum is not None
@@ -213,7 +213,7 @@ def test_the_same_twice() -> None:
     assert first == second
 
 
-@pytest.mark.parametrize("case", ["terrace", "courtyard"])
+@pytest.mark.parametrize("case", ["terrace", pytest.param("courtyard", marks=pytest.mark.slow)])
 def test_cases(case: str) -> None:
     """Near the bound on the graph, and below the plan, which lies on the ground."""
     made = make_whole(open_job(CASES / case), Options(effort=0.05, open_ground=True))
