@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -16,14 +17,17 @@ from optimiser.ground import build_ground
 from optimiser.job_folder import JobFolder, open_job
 from optimiser.make_plan import Options, make_whole
 from optimiser.problems import LampspurError
+from optimiser.search.bound.cheapest_tree import CheapestTree
+from optimiser.search.bound.copper import nearest_m
 from optimiser.search.facts import Facts, gather_facts
 from optimiser.search.open_bound import open_bound
-from optimiser.search.open_bound.copper import thinnest
+from optimiser.search.open_bound.copper import CopperPrices, thinnest
 from optimiser.search.open_bound.flow import lay_open, supply_prices
 from optimiser.search.open_bound.places import shared_places
-from optimiser.search.open_bound.potentials import obeying
+from optimiser.search.open_bound.potentials import Splitting, obeying
 from optimiser.search.open_bound.prove import overshoot, proven
 from tests.benchmarks import instances
+from tests.benchmarks.bench_oracle import garden
 from tests.benchmarks.plain_ground import plain_ground
 from tests.case_plans import CASES
 from tests.properties.random_jobs import Files, random_files
@@ -207,6 +211,22 @@ def test_triangles_lie_where_may_be_dug_at_no_more_than_it_costs() -> None:
         assert (mesh.per_m[triangle] <= land.per_m[land.ground_at(places)][place] + 1e-9).all()
 
 
+@pytest.mark.parametrize("with_copper", [False, True])
+def test_near_the_cheapest_tree_on_the_graph_and_never_above_it(with_copper: bool) -> None:
+    """The graph lies on the ground: at the same prices its cheapest tree, found exactly, costs no less."""
+    facts, land = facts_of(garden(6, 10.0, 2))
+    ground = lay_open(facts, land)
+    thin_m = min(cable.price_m for cable in facts.cables)
+    prices = thinnest(ground, thin_m, supply_prices(facts, {0}, ()))
+    line = (0.35, 0.0301)  # under the prices of all three cables
+    if with_copper:
+        pull = np.full(facts.num_lamps, 0.8)
+        prices = CopperPrices(ground, prices, pull, line, thin_m, 1.2 * nearest_m(facts, [0])).prices()
+    tree = CheapestTree(facts, line[0] if with_copper else thin_m, prices.way_m, used={0})
+    found = Splitting(ground, facts.slack, replace(prices, less=0.0)).run(300)
+    assert 0.95 * tree.price <= found <= tree.price
+
+
 def test_the_same_twice() -> None:
     facts, land = facts_of(open_job(CASES / "terrace"))
     first, second = (open_bound(facts, land, effort=0.2) for _ in range(2))
@@ -239,3 +259,18 @@ def test_no_plan_of_a_random_job_costs_less(files: Files) -> None:
     found = open_bound(facts, made.ground.land, num_drivers=files.num_drivers, effort=0.5)
     assert found is not None
     assert found.total <= made.plan.cost.total + 0.01 * (1 + len(made.plan.cables))  # the plan's cents
+    tree = cheapest_tree_of(facts)
+    assert open_trench_of(facts, made.ground.land, 100) <= tree + 1e-6
+
+
+def cheapest_tree_of(facts: Facts) -> float:
+    """Trench, leads, thinnest cable and supply points on the graph, exactly."""
+    thin_m = min(cable.price_m for cable in facts.cables)
+    return CheapestTree(facts, thin_m, np.zeros(facts.num_lamps)).price
+
+
+def open_trench_of(facts: Facts, land: Any, rounds: int) -> float:
+    """The same as proven on the open ground."""
+    ground = lay_open(facts, land)
+    thin_m = min(cable.price_m for cable in facts.cables)
+    return Splitting(ground, facts.slack, thinnest(ground, thin_m, supply_prices(facts, (), ()))).run(rounds)
