@@ -28,7 +28,7 @@ from optimiser.search.open_bound.potentials import Splitting, obeying
 from optimiser.search.open_bound.prove import overshoot, proven
 from tests.benchmarks import instances
 from tests.benchmarks.bench_oracle import garden
-from tests.benchmarks.plain_ground import plain_ground
+from tests.benchmarks.plain_ground import folder_of, plain_ground
 from tests.case_plans import CASES
 from tests.properties.random_jobs import Files, random_files
 
@@ -93,6 +93,17 @@ def test_a_way_round_a_no_dig_zone() -> None:
 def test_a_thin_wall_is_not_leaked_through() -> None:
     best = 2 * math.hypot(20, 8)
     holds(bound_of([(0, 0), (40, 0)], [(None, box(19.99, -60, 20.01, 8))]), best + 0.02, 0.98)
+
+
+def test_a_supply_point_behind_walls_is_no_use() -> None:
+    """Of two supply points the nearer one stands in a yard without a gate: the way starts at the other."""
+    yard = [box(-10, -10, 10, -9), box(-10, 9, 10, 10), box(-10, -9, -9, 9), box(9, -9, 10, 9)]
+    folder = plain_ground(np.array([(0.0, 0.0), (25.0, 0.0)]), [(None, wall) for wall in yard])
+    survey = folder.files["survey.csv"].decode() + "T,supply,,60,0\n"
+    facts, land = facts_of(folder_of(folder.files["job.toml"].decode(), survey))
+    found = open_bound(facts, land)
+    assert found is not None
+    holds(found.total, 35.0, 0.98)
 
 
 def test_cheaper_ground_beyond_all_lamps_is_seen() -> None:

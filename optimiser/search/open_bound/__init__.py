@@ -170,6 +170,9 @@ class _Bounds:
         thin = thinnest(ground, self.loads.cable_m, supply_prices(facts, one.used, one.unused))
         line, promise = self._best_line(one)
         splitting = Splitting(ground, facts.slack, thin)
+        if splitting.cut_off:
+            yield math.inf  # no layout uses these supply points only
+            return
         if promise < 1:
             yield from splitting.steps(self.rounds)
         if promise < HOPELESS:

@@ -37,6 +37,8 @@ class Splitting:
     """
     One job's potentials for a choice of prices; ``potential`` is (V, N), ``best`` what was proven at most.
 
+    ``cut_off``: no trench leads from any supply point to some lamp; then there are no potentials to seek.
+
     Parameters
     ----------
     slack
@@ -52,6 +54,8 @@ class Splitting:
         self._price = np.zeros(0)
         self.set_prices(prices)
         self._arcs()
+        if self.cut_off:
+            return
         self._stiff_m = (
             STIFF * ground.area**POWER * float(np.median(ground.area)) ** (0.5 - POWER) / self._price * (2 / AXES)
         )
@@ -110,6 +114,7 @@ class Splitting:
         self._zero = np.array(sorted(zero), dtype=np.int64)
         mine = label[:total] == label[total]
         mine[self._zero] = False
+        self.cut_off = not mine[self._num :].all()
         return np.flatnonzero(mine)
 
     def _assemble(self) -> None:
