@@ -28,7 +28,7 @@ from .plain_ground import plain_ground
 from .results import Table
 
 CASES = Path(__file__).resolve().parents[2] / "cases"
-SIZES = (10, 20)
+SIZES = (10,)
 
 
 def row(name: str, folder: JobFolder, search_effort: float, effort: float) -> tuple[str, float | None]:
