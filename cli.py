@@ -231,6 +231,14 @@ def plan(
             default="none",
         ),
     ] = None,
+    open_ground: Annotated[
+        bool,
+        typer.Option(
+            "--open-ground",
+            help="Prove, too, what no layout costs less than wherever its trenches run, not only along the lines that "
+            "were searched. Takes longer; up to 40 lamps.",
+        ),
+    ] = False,
     seed: Seed = 1,
     processes: Annotated[
         int,
@@ -283,7 +291,7 @@ def plan(
         progress.heading(f"{plain(folder.job.title)}: {points}", plain(folder.job.currency))
         stop = StopSignal(time_limit)
         interrupts.end_softly(stop, progress)
-        options = Options(seed=seed, effort=effort, num_drivers=drivers, processes=processes)
+        options = Options(seed=seed, effort=effort, num_drivers=drivers, processes=processes, open_ground=open_ground)
         found = make_plan(folder, options, observer=progress, stop=stop)
         interrupts.hold()
         progress.close()
@@ -296,6 +304,8 @@ def plan(
         typer.echo("Stopped on request: this is the best layout found until then.", err=True)
     elif found.outcome == "stopped_by_time":
         typer.echo("Stopped by the time limit: this is the best layout found until then.", err=True)
+    if open_ground and found.open_bound is None:
+        typer.echo("Nothing was proven of layouts off the lines that were searched that says much.", err=True)
     if as_json:
         typer.echo(plan_json(found).encode(), nl=False)
     else:

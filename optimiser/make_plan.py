@@ -202,6 +202,7 @@ def _proof_of(plan: Plan, options: Options) -> Proof:
         refinements=plan.graph.refinements,
         last_gain_pct=plan.graph.last_gain_pct,
         drivers_asked=options.num_drivers,
+        open_bound=plan.open_bound,
     )
 
 
@@ -220,6 +221,7 @@ def _proof(found: Found, options: Options, stop: StopSignal) -> Proof:
         refinements=found.refinements,
         last_gain_pct=found.last_gain_pct,
         drivers_asked=options.num_drivers,
+        open_bound=None if found.open_bound is None else found.open_bound.total,
     )
 
 

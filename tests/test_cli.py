@@ -445,6 +445,21 @@ def test_json_is_the_plans_own_bytes(garden: Path) -> None:
     assert result.stdout_bytes == (garden / "p/plan.json").read_bytes()
 
 
+def test_a_bound_on_the_open_ground_is_proven_where_asked_for(garden: Path) -> None:
+    """The plan is the same; what is proven of it is more."""
+    plain, asked = plan_quickly("garden", "--out", "p"), plan_quickly("garden", "--open-ground", "--out", "q")
+    assert plain.exit_code == asked.exit_code == 0
+    p, q = read(garden / "p"), read(garden / "q")
+    assert p.open_bound is None and p.open_gap is None
+    assert q.bound is not None and q.open_bound is not None and q.open_gap is not None
+    assert 0.95 * q.bound <= q.open_bound <= q.bound <= q.cost.total
+    assert q.cables == p.cables and q.trenches == p.trenches
+    says = " ".join(asked.stdout.split())
+    assert f"wherever its trenches run, costs less than {q.open_bound:,.2f} EUR" in says
+    assert "wherever its trenches run" not in plain.stdout
+    assert run("check", "q").exit_code == 0
+
+
 # --- no feasible layout
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from ..plan.model import CircuitPlan
+from ..plan.model import CircuitPlan, Plan
 from .electrics import Wires, derated_a, sag_ohm, source_of
 from .index import Index
 from .limits import AMP
@@ -119,6 +119,8 @@ def judge_bound(index: Index, book: Book) -> None:
         ok = plan.outcome not in ("proved_best", "within_gap")
         book.claim("bound", "outcome", ok, f"outcome is {plan.outcome}, but no bound is printed")
         book.note("The plan states no bound: how far from the best it is remains open.")
+        lone = plan.open_bound is None and plan.open_gap is None
+        book.claim("bound", "open_bound", lone, "open_bound and open_gap must be null where bound is")
         return
     book.at_most("bound", "bound", "bound", plan.bound, plan.cost.total, "", 0.0051)
     book.at_least("bound", "bound", "bound", plan.bound, 0, "", 0)
@@ -128,8 +130,21 @@ def judge_bound(index: Index, book: Book) -> None:
         book.same("bound", "bound_parts", "sum of its parts", plan.bound, total, "", tol)
     own = (plan.cost.total - plan.bound) / plan.cost.total if plan.cost.total else 0.0
     tol = 0.000051 + 0.0051 / max(plan.cost.total, 1)
+    _judge_open_bound(plan, plan.bound, tol, book)
     book.same("bound", "gap", "gap (a share, not per cent)", plan.gap, own, "share", tol)
     text = f"outcome is proved_best, but the bound {plan.bound:.2f} is below the cost {plan.cost.total:.2f}"
     ok = plan.outcome != "proved_best" or plan.cost.total - plan.bound <= 0.0051
     book.claim("bound", "outcome", ok, text)
     book.note("The bound is not proved here: the check compares it with the cost, and takes no part in its proof.")
+
+
+def _judge_open_bound(plan: Plan, bound: float, tol: float, book: Book) -> None:
+    """What holds wherever trenches run holds on the ground graph too: it is never above the bound there."""
+    both = (plan.open_bound is None) == (plan.open_gap is None)
+    book.claim("bound", "open_bound", both, "open_bound and open_gap must be null together")
+    if plan.open_bound is None or plan.open_gap is None:
+        return
+    book.at_most("bound", "open_bound", "bound on the open ground", plan.open_bound, bound, "", 1e-9)
+    book.at_least("bound", "open_bound", "bound on the open ground", plan.open_bound, 0, "", 0)
+    own = (plan.cost.total - plan.open_bound) / plan.cost.total if plan.cost.total else 0.0
+    book.same("bound", "open_gap", "gap on the open ground (a share, not per cent)", plan.open_gap, own, "share", tol)

@@ -358,6 +358,8 @@ def _facts(plan: Plan, left_out: int) -> list[str]:
     if plan.bound is not None and plan.gap is not None:
         total += f"; proven at least {money(plan.bound, plan.currency)}"
     facts = [total]
+    if plan.open_bound is not None:
+        facts.append(f"Wherever trenches run: at least {money(plan.open_bound, plan.currency)}")
     if plan.prices_are_invented:
         facts.append(INVENTED)
     facts.append(f"{_counts(plan)}; volts at full load, hot copper")

@@ -140,10 +140,33 @@ def how_sure(plan: Plan) -> str:
     """What is known about the cost: the bound and gap in one sentence."""
     if plan.bound is None or plan.gap is None:
         return "How far the cost is from the least possible is not known: no bound was proven."
+    if plan.open_bound is not None and plan.open_gap is not None:
+        return _how_sure_of_both(plan, plan.bound, plan.gap, plan.open_bound, plan.open_gap)
     if plan.outcome == "proved_best":
         return f"Proven least cost: {plan.bound_says or 'no layout on this ground graph costs less'}."
     says = plan.bound_says or "no layout on this ground graph costs less than the bound"
     return (
         f"At least {money(plan.bound, plan.currency)} is needed, whatever the layout ({plain(says)}): "
         f"at most {number(100 * plan.gap, 1)} % could still be saved."
+    )
+
+
+def _how_sure_of_both(plan: Plan, bound: float, gap: float, open_bound: float, open_gap: float) -> str:
+    """The bounds on the ground graph and on the open ground, and which is which."""
+    says = f" ({plain(plan.bound_says)})" if plan.bound_says else ""
+    on_graph, on_open = money(bound, plan.currency), money(open_bound, plan.currency)
+    if open_bound >= bound:
+        least = "Proven least cost" if plan.outcome == "proved_best" else f"At least {on_open} is needed"
+        saved = "" if plan.outcome == "proved_best" else f": at most {number(100 * gap, 1)} % could still be saved"
+        return f"{least}, wherever trenches run on this ground{says}{saved}."
+    if plan.outcome == "proved_best":
+        first = f"Proven least cost of all layouts whose trenches run along the lines that were searched{says}"
+    else:
+        first = (
+            f"At least {on_graph} is needed along the lines that were searched, where trenches turn and fork at "
+            f"finitely many places{says}: at most {number(100 * gap, 1)} % could still be saved there"
+        )
+    return (
+        f"{first}. No layout at all on this ground, wherever its trenches run, costs less than {on_open}: at most "
+        f"{number(100 * open_gap, 1)} % could be saved by any."
     )

@@ -45,8 +45,12 @@ class Proof:
     refinements: int
     last_gain_pct: float | None
     drivers_asked: int | None = None
+    open_bound: float | None = None
+    """What no layout undercuts wherever its trenches run; never above ``bound``."""
 
 
+OPEN_NEAR = 0.95
+"""Part of the bound on the ground graph that one on the open ground must come to, to be told: less says little."""
 HALF_A_CENT = 0.005
 
 NOTHING_PROVEN = Proof(0, 0.0, 0.0, "effort_spent", None, None, None, 0, None)
@@ -83,6 +87,18 @@ def _proven(proof: Proof, total: float) -> tuple[float | None, m.Outcome]:
     if proof.bound >= total - HALF_A_CENT:
         return total, "proved_best" if proof.outcome == "effort_spent" else proof.outcome
     return math.floor(proof.bound * 100) / 100, proof.outcome
+
+
+def _on_open(proof: Proof, bound: float | None) -> float | None:
+    """The bound on the open ground in whole cents, rounded down, where it comes near the other and is not above it."""
+    if proof.open_bound is None or bound is None or proof.open_bound < OPEN_NEAR * bound:
+        return None
+    return min(bound, math.floor(proof.open_bound * 100) / 100)
+
+
+def _gap(bound: float, total: float) -> float:
+    """What could still be saved at most, as a share of the cost."""
+    return round((total - bound) / total, 5) if total > 0 else 0.0
 
 
 def _parts(proof: Proof, bound: float | None) -> dict[str, float] | None:
@@ -194,6 +210,7 @@ class _Writer:
         cuts, reels = self._cuts(cables)
         proof = self.proof
         bound, outcome = _proven(proof, total)
+        open_bound = _on_open(proof, bound)
         graph = self.ground.graph
         return m.Plan(
             tool=m.Tool(name="lampspur", version=_version()),
@@ -212,9 +229,11 @@ class _Writer:
             drivers_asked=proof.drivers_asked,
             cost=m.Cost(total=total, **cost),
             bound=bound,
-            gap=None if bound is None else round((total - bound) / total, 5) if total > 0 else 0.0,
+            gap=None if bound is None else _gap(bound, total),
             bound_says=proof.bound_says,
             bound_parts=_parts(proof, bound),
+            open_bound=open_bound,
+            open_gap=None if open_bound is None else _gap(open_bound, total),
             drivers=drivers,
             circuits=circuits,
             joints=joints,

@@ -431,6 +431,12 @@ class Plan(Part):
     gap: float | None
     bound_says: str | None = Field(None, description="what the bound is a bound of, in words")
     bound_parts: dict[str, float] | None = None
+    open_bound: float | None = Field(
+        None,
+        description="no layout costs less wherever its trenches run, on the ground graph or off it; null where "
+        "that was not asked for, or no bound within 5 % of the other was proven",
+    )
+    open_gap: float | None = Field(None, description="the same as gap, for open_bound; null together with it")
     drivers: list[DriverPlan]
     circuits: list[CircuitPlan]
     joints: list[JointPlan]

@@ -107,6 +107,8 @@ class Options:
     processes: int = 1
     prove: bool = True
     """Whether to prove as much as the effort allows; False takes the bound that is had at once."""
+    open_ground: bool = False
+    """Whether to prove, too, what no layout on the open ground undercuts, wherever its trenches run."""
 
 
 @dataclass(frozen=True)
@@ -120,6 +122,8 @@ class Found:
     refinements: int
     last_gain_pct: float | None
     stopped: bool
+    open_bound: Bound | None = None
+    """What holds on the open ground, where that was asked for and some was proven; never above ``bound``."""
 
 
 class Observer(Protocol):
@@ -602,8 +606,18 @@ class _Search:
             bound = quick_bound(facts, num_drivers)
         else:
             bound = lower_bound(facts, num_drivers=num_drivers, effort=self.options.effort)
+        on_open = None
+        if self.options.open_ground and self.options.prove and not stopped:
+            from .open_bound import open_bound
+
+            self.observer.stage("bound on the open ground")
+            effort = self.options.effort
+            on_open = open_bound(facts, self.ground.land, num_drivers=num_drivers, effort=effort)
+            if on_open is not None and on_open.total > bound.total:
+                bound = on_open  # the graph lies on the ground
         self.observer.bound(bound.total)
-        return Found(self.best[1], self.ground, bound, self.work, self.refinements, self.last_gain_pct, stopped)
+        gain = self.last_gain_pct
+        return Found(self.best[1], self.ground, bound, self.work, self.refinements, gain, stopped, on_open)
 
 
 def find_layout(

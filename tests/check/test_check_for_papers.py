@@ -135,3 +135,23 @@ def test_the_plan_lists_its_job_and_its_survey_and_no_more(
     data = copy.deepcopy(data)
     data["job"]["files"] = files
     assert broken(folder, data) == (set() if holds else {"copies"})
+
+
+def test_a_bound_on_the_open_ground_is_held_to_the_other(terrace: tuple[JobFolder, Data]) -> None:
+    """What holds wherever trenches run holds on the ground graph too."""
+    folder, data = terrace
+    cost, bound = data["cost"]["total"], data["bound"]
+    assert data["open_bound"] is None and data["open_gap"] is None
+
+    def with_open(open_bound: float | None, open_gap: float | None, **more: Any) -> set[str]:
+        return broken(folder, copy.deepcopy(data) | {"open_bound": open_bound, "open_gap": open_gap} | more)
+
+    less = round(0.97 * bound, 2)
+    gap = round((cost - less) / cost, 5)
+    assert not with_open(less, gap)
+    assert not with_open(bound, data["gap"])
+    assert with_open(round(bound + 0.01, 2), round((cost - bound - 0.01) / cost, 5)) == {"bound"}
+    assert with_open(less, gap + 0.01) == {"bound"}
+    assert with_open(less, None) == {"bound"}
+    assert with_open(-1.0, round((cost + 1) / cost, 5)) == {"bound"}
+    assert "bound" in with_open(less, gap, bound=None, gap=None)

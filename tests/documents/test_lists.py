@@ -103,6 +103,26 @@ def test_summary_says_how_sure_it_is() -> None:
     assert "Proven least cost" in summary(best, out=None)
 
 
+def test_summary_says_which_bound_is_which() -> None:
+    plan = courtyard()
+    assert plan.bound is not None
+    open_bound = round(0.88 * plan.cost.total, 2)
+    both = plan.model_copy(update={"open_bound": open_bound, "open_gap": 0.12})
+    text = " ".join(summary(both, out=None).split())
+    assert f"At least {plan.bound:,.2f} EUR is needed along the lines that were searched" in text
+    assert "at most 10.0 % could still be saved there" in text
+    assert f"wherever its trenches run, costs less than {open_bound:,.2f} EUR: at most 12.0 %" in text
+    assert "whatever the layout" not in text
+    best = both.model_copy(update={"outcome": "proved_best", "bound": plan.cost.total, "gap": 0.0})
+    text = " ".join(summary(best, out=None).split())
+    assert "Proven least cost of all layouts whose trenches run along the lines" in text
+    assert f"costs less than {open_bound:,.2f} EUR" in text
+    same = plan.model_copy(update={"open_bound": plan.bound, "open_gap": plan.gap})
+    text = " ".join(summary(same, out=None).split())
+    assert f"At least {plan.bound:,.2f} EUR is needed, wherever trenches run on this ground (" in text
+    assert "at most 10.0 % could still be saved." in text
+
+
 def test_dim_groups_are_told_wherever_the_drivers_are() -> None:
     """Whoever sets the dimmers must know which driver is which; and why there are so many drivers."""
     data = courtyard().model_dump(by_alias=True)

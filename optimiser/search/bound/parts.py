@@ -124,7 +124,7 @@ class ByParts:
     def _look(self, used: frozenset[int], unused: frozenset[int], parent: _Set | None) -> _Set:
         """The plain bound of a set; never below that of the set it is part of."""
         trench = dual_ascent(self.facts, self.stop, cable_m=self.loads.cable_m, used=used, unused=unused)
-        counted, counts = self._count(used, unused)
+        counted, counts = self.count(used, unused)
         if counted == -math.inf:  # the solver failed: the drivers alone are a bound
             counted, counts = (self.drivers, {"drivers": self.drivers}) if parent is None else (
                 parent.counted, parent.parts.counts
@@ -134,7 +134,7 @@ class ByParts:
             total = max(total, parent.parts.total)
         return _Set(used, unused, Parts(total, trench, counts), counted, False)
 
-    def _count(self, used: frozenset[int], unused: frozenset[int]) -> tuple[float, dict[str, float]]:
+    def count(self, used: frozenset[int], unused: frozenset[int]) -> tuple[float, dict[str, float]]:
         """Joints, ends of cables, drivers and fuses: what the program proves, and how its solution divides it."""
         names = self.program.relaxation.names
         low, high = np.zeros(len(self.supplies)), np.ones(len(self.supplies))
