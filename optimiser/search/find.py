@@ -70,6 +70,9 @@ WORTH_HOLDING, HELD_SHARE, HELD_HEAT = 1.1, 0.1, 0.1
 effort, and how hot."""
 MUCH_DEARER = 1.02
 """A layout without hubs beside drivers is not searched on where one with them costs so much less."""
+MUCH_SAVED, ALMOST, FINISHED = 1.06, 1.005, 3
+"""How much dearer than the cheapest a layout may be before its cables are joined and laid side by side, and afterwards,
+to be settled and finished too; how many are."""
 SPLITS = 3
 """Times that lines on which cables lie side by side are split to find where they might be one."""
 
@@ -533,6 +536,29 @@ class _Search:
                 break
         return state
 
+    def worth_finishing(self, settled: State) -> list[State]:
+        """
+        Other layouts of several drivers that may be the cheapest once hubs and cables side by side are made of them.
+
+        The search sees neither: what they save differs by some per cent of the cost from one layout to the next.
+        """
+        if self.best is None or len(settled.drivers) < 2 or len(self.survey.lamps) > MANY_LAMPS:
+            return []
+        bench = self.bench()
+        found: list[tuple[float, int, State]] = []
+        costs = {round(settled.cost, 1)}
+        for state in self.pool:
+            if state.cost > settled.cost * MUCH_SAVED or round(state.cost, 1) in costs or self.stop():
+                continue
+            costs.add(round(state.cost, 1))
+            whole = joined(bench, on := self._on_graph(bench, state))
+            if whole is not None and whole.is_whole:
+                price = min(whole.price, lay_side_by_side(bench, whole).price)
+                if price < self.best[0] * ALMOST:
+                    found.append((price, len(found), on))
+        self.work += bench.effort.spent
+        return [state for *_, state in sorted(found)[:FINISHED]]
+
     def worth_rebuilding(self, settled: State) -> list[State]:
         """The last layout; where that has a hub beside its driver, the cheapest without that costs hardly more."""
         if self.best is None or not settled.has_hubs(self.facts):
@@ -679,6 +705,8 @@ def find_layout(
             refined = search.refine_around(search.slide_apart(crew, done[:1]))[0]
             settled = search.settle(search.put_together(refined))
             search.finish(settled)
+            for state in search.worth_finishing(settled):
+                search.finish(search.settle(state))
             for state in search.worth_rebuilding(settled):
                 rebuilt = search.rebuild(state)
                 if rebuilt is not settled:  # with cables side by side the one before may still be the cheaper

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+from dataclasses import replace
 
 import pytest
 
@@ -11,11 +12,12 @@ from optimiser.ground import build_ground
 from optimiser.job_folder import JobFolder
 from optimiser.make_plan import Silent
 from optimiser.search.construct import construct
-from optimiser.search.driver_hubs import with_driver_hubs
+from optimiser.search.driver_hubs import joined, with_driver_hubs
 from optimiser.search.effort import Effort
 from optimiser.search.facts import gather_facts
-from optimiser.search.find import Options, _Search
+from optimiser.search.find import Options, _Search, to_layout
 from optimiser.search.short_starts import start_on_short_forest
+from optimiser.search.side_by_side import lay_side_by_side
 from optimiser.search.state import Bench, State
 from tests.benchmarks.bench_oracle import garden
 from tests.search.test_moves import assert_circuit
@@ -59,3 +61,37 @@ def test_the_search_starts_so_where_no_circuit_carries_all_lamps(watts: float, s
     search = _Search(folder.job, folder.survey, ground, Options(), lambda *_: True, Silent(), lambda: False)
     search.first()
     assert any(task.short for task in search._with_driver_hubs()) == several
+
+
+def test_what_is_finished_beside_the_cheapest_are_layouts_that_joined_cables_make_as_cheap() -> None:
+    folder = garden(12, 15.0, 0)
+    ground = build_ground(folder.job, folder.survey)
+    search = _Search(folder.job, folder.survey, ground, Options(), lambda *_: True, Silent(), lambda: False)
+    bench = search.bench(hubs=True)
+    states = [
+        state
+        for seed in range(4)
+        if (state := start_on_short_forest(bench, random.Random(seed), 100.0)) is not None and state.is_whole
+    ]
+    states = search.refine_around([search._slid(state) for state in states])  # with places for hubs at the drivers
+    assert len({round(state.cost, 1) for state in states}) > 1
+    search.pool = states
+    cheapest = min(states, key=lambda state: state.cost)
+    search.best = None
+    assert not search.worth_finishing(cheapest)  # nothing was published yet
+
+    def made(state: State) -> float:
+        whole = joined(search.bench(), state)
+        return math.inf if whole is None else min(whole.price, lay_side_by_side(search.bench(), whole).price)
+
+    assert sum(made(state) < math.inf for state in states) > 1
+    for least in (1.01 * min(map(made, states)), math.inf):  # as good as the best only; any
+        search.best = (least, to_layout(search.facts, cheapest))
+        found = search.worth_finishing(cheapest)
+        prices = [made(state) for state in found]
+        assert prices == sorted(prices) and all(price < 1.005 * least for price in prices)
+        assert round(cheapest.cost, 1) not in {round(state.cost, 1) for state in found}
+        others = {round(s.cost, 1) for s in states if s.cost < 1.06 * cheapest.cost and made(s) < 1.005 * least}
+        assert len(found) == min(3, len(others - {round(cheapest.cost, 1)}))
+    one = replace(cheapest, drivers=cheapest.drivers[:1])
+    assert not search.worth_finishing(one)
