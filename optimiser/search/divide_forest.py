@@ -20,6 +20,7 @@ from collections.abc import Callable, Sequence
 from operator import gt
 
 from .circuit import Fed
+from .facts import Facts
 from .round_walk import round_walk
 from .state import Bench, State
 from .tree import Tree
@@ -82,6 +83,22 @@ def divide_forest(
             room = max(0, room + len(before) - len(drivers))
             circuits += [fed for f, those in drivers for x in those if (fed := division.circuit(f, x)) is not None]
     return circuits
+
+
+def needs_several_circuits(facts: Facts) -> bool:
+    """
+    Whether no circuit carries all lamps.
+
+    Then which lamps share one hangs on the trenches, and these on that: where one circuit does, neither starts along
+    short forests nor dividing on gained anything (gardens of 8 lamps of 7.5 W and of 12 of 5 W, courtyard; measured
+    once, no command).
+    """
+    loading = max(facts.supply_loading)
+    for f, feed in enumerate(facts.feeds):
+        amps = sum(facts.lamp_amps(lamp, feed.out_v, facts.feed_ac[f]) for lamp in range(facts.num_lamps))
+        if amps <= min(feed.max_a, feed.max_w * loading / feed.out_v):
+            return False
+    return True
 
 
 class _Division:
@@ -336,4 +353,4 @@ _MOVES: dict[Callable[[_Division, list[Driver], random.Random], Change], float] 
 """With how often each is tried."""
 
 
-__all__ = ["divide_forest"]
+__all__ = ["divide_forest", "needs_several_circuits"]

@@ -24,6 +24,7 @@ from .by_areas import AREA_LAMPS, AREA_ROUNDS, ByAreas
 from .combine import combine
 from .construct import construct, straighten_all
 from .crew import Crew
+from .divide_forest import needs_several_circuits
 from .driver_hubs import by_way_of, joined, parted, places_wanted, with_driver_hubs
 from .effort import Effort
 from .facts import Facts, gather_facts
@@ -331,25 +332,11 @@ class _Search:
         too_few = not first.missing and first.penalty > 0  # all on fewer drivers than are asked for
         if too_few or len(first.missing) > HUBS_MISS * facts.num_lamps:
             return []
-        if self._needs_several_circuits():
+        if needs_several_circuits(facts):  # else starts along short forests gained nothing
             parts = SHORT_PARTS if facts.num_lamps <= MOST_LAMPS else DIVIDING_PARTS
             short = Task(hubs=True, short=True, parts=parts)
             return [Task(hubs=True), short, short]
         return [Task(hubs=True), Task(hubs=True, split=True), Task(hubs=True)]
-
-    def _needs_several_circuits(self) -> bool:
-        """
-        Whether no circuit carries all lamps.
-
-        Then which lamps share one hangs on the trenches, and these on that: where one circuit does, starts along short
-        forests gained nothing (gardens of 8 lamps of 7.5 W and of 12 of 5 W, courtyard, orchard).
-        """
-        facts, loading = self.facts, max(self.facts.supply_loading)
-        for f, feed in enumerate(facts.feeds):
-            amps = sum(facts.lamp_amps(lamp, feed.out_v, facts.feed_ac[f]) for lamp in range(facts.num_lamps))
-            if amps <= min(feed.max_a, feed.max_w * loading / feed.out_v):
-                return False
-        return True
 
     def _with_fewer_drivers(self) -> list[Task]:
         """
@@ -542,7 +529,7 @@ class _Search:
 
         The search sees neither: what they save differs by some per cent of the cost from one layout to the next.
         """
-        if self.best is None or len(settled.drivers) < 2 or len(self.survey.lamps) > MANY_LAMPS:
+        if self.best is None or len(settled.drivers) < 2 or not settled.has_hubs(self.facts):
             return []
         bench = self.bench()
         found: list[tuple[float, int, State]] = []
