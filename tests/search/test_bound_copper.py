@@ -35,7 +35,8 @@ from optimiser.search.improve import improve
 from optimiser.search.state import Bench, State
 from tests.benchmarks.bench_oracle import garden
 from tests.properties.random_jobs import Files, folder_of, random_files
-from tests.search.test_bound_layouts import LONG, QUICK, optimum_of
+from tests.search.known_optima import layout_optimum
+from tests.search.test_bound_layouts import LONG, QUICK
 from tests.search.tiny_layouts import facts_of, tiny_job
 
 HILL = """
@@ -205,7 +206,7 @@ def copper_alone(seed: int, monkeypatch: pytest.MonkeyPatch) -> float:
     monkeypatch.setattr(parts, "WORTHWHILE", 0.0)
     monkeypatch.setattr(parts, "HOPEFUL", 0.0)
     tiny = tiny_job(seed)
-    facts, optimum = facts_of(tiny), optimum_of(seed)
+    facts, optimum = facts_of(tiny), layout_optimum(seed)
     loads = gather_loads(facts)
     if not np.isfinite(loads.share).all():
         return 1.0
