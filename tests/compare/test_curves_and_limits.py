@@ -127,7 +127,7 @@ def test_a_curve_that_was_stopped_says_so_and_never_that_there_is_no_layout(
     begun: tuple[CurveTask, CurveTask, Made, Warm], share: float
 ) -> None:
     task = replace(begun[0], limits=(10.0, 6.0, 5.0, 4.0))
-    curve = curve_of(task, trace_curve(task, After(round(share * looks(task)))))
+    curve = curve_of(task, trace_curve(task, After(round(share * looks(task)) if share else 0)))
     cut = [point for point in curve.points if point.searched == "stopped"]
     assert cut and cut[-1] is curve.points[-1] and curve.knee is None
     assert {point.searched for point in curve.points} == ({"stopped", "whole"} if share else {"stopped"})
