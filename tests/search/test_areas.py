@@ -320,7 +320,7 @@ def test_random_jobs_by_areas(files: Files) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=150, **quietly)  # type: ignore[arg-type]
+@settings(max_examples=80, **quietly)  # type: ignore[arg-type]
 @given(random_files())
 def test_many_random_jobs_by_areas(files: Files) -> None:
     assume(searched_by_areas(files))

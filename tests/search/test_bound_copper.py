@@ -172,7 +172,7 @@ def test_cable_of_layouts_obeys_the_law_and_costs_the_bound(seed: int) -> None:
 def test_cable_of_many_layouts_obeys_the_law_and_costs_the_bound() -> None:
     """And the law says something: in some layouts it explains more than half of the cable."""
     nearest, layouts = [], 0
-    for seed in range(100, 106):
+    for seed in range(100, 103):
         facts = facts_on_ground(hill(seed))
         for num_drivers in (None, 1, 2):
             bound = lower_bound(facts, num_drivers=num_drivers).total
@@ -182,7 +182,7 @@ def test_cable_of_many_layouts_obeys_the_law_and_costs_the_bound() -> None:
                     layouts += 1
                     nearest.append(check_law(facts, state, random.Random(seed)))
                     assert bound <= state.price + 1e-6, (seed, num_drivers, start)
-    assert layouts >= 15
+    assert layouts >= 8
     assert max(nearest) > 0.5
 
 
