@@ -361,7 +361,7 @@ def test_a_search_that_is_stopped_at_once_has_a_layout(monkeypatch: pytest.Monke
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("kind", ["park", "campus", "resort"])
+@pytest.mark.parametrize("kind", ["park", "resort"])
 def test_a_large_plan_holds_and_is_the_same_on_one_process_and_on_two(
     kind: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
