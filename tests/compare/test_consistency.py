@@ -21,6 +21,7 @@ from optimiser.documents.compare_folder import comparison_contents
 from optimiser.job_folder import open_job, with_overrides
 from optimiser.make_plan import Made, Options
 from optimiser.search.stopping import StopSignal
+from tests.brief_search import brief_search
 from tests.case_plans import case_made
 
 LITTLE = Options(effort=0.02)
@@ -51,8 +52,8 @@ def variants(cases: Path, request: pytest.FixtureRequest, tmp_path_factory: pyte
 
 @pytest.fixture(scope="module")
 def compared(variants: list[Variant]) -> Compared:
-    """By one worker on the small site, by two on the larger one."""
-    return ran(variants, 1 if variants[0].folder.path.name == "terrace" else 2, Wanted(curves=True, limits=True))
+    with brief_search():
+        return ran(variants, 1, Wanted(curves=True, limits=True))
 
 
 def cost(result: AlternativeResult) -> float:
@@ -100,7 +101,7 @@ def test_what_was_taken_over_is_a_plan_like_any_other(variants: list[Variant], c
 
 @pytest.mark.slow  # test_compare.py asks the same of a smaller comparison
 def test_it_does_not_depend_on_the_number_of_workers(cases: Path) -> None:
-    """Curves and limits of one alternative of the small site; the larger one is made by two in all tests of it."""
+    """Curves and limits of one alternative."""
     variants = list_variants(cases / "terrace", (), DROPS[1:2])
     one, two = (
         comparison_contents(found.comparison, found.plans, Path("x"))
@@ -130,7 +131,8 @@ def test_an_unlucky_search_takes_over_what_holds_for_it(cases: Path, wanted: Wan
     """Without that the looser limit would cost more than the tighter one, whose layout keeps it."""
     variants = list_variants(cases / "terrace", (), ["5%", "10%"])
     told: list[str] = []
-    found = compare([variants], LITTLE, Unlucky("drop 10 %"), told.append, wanted)[0]
+    with brief_search():
+        found = compare([variants], LITTLE, Unlucky("drop 10 %"), told.append, wanted)[0]
     five, ten = found.comparison.alternatives
     assert cost(ten) <= cost(five) and ten.figures is not None and len(ten.figures.drivers) == 1
     assert any(text.startswith("drop 10 %: planned again") for text in told)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -29,8 +29,16 @@ from optimiser.job_folder import with_overrides
 from optimiser.make_plan import Made, Options, make_whole
 from optimiser.search.stopping import StopSignal
 from optimiser.search.warm import Warm, carry
+from tests.brief_search import brief_search
 
 LITTLE = Options(effort=0.02, prove=False)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def one_round() -> Iterator[None]:
+    """Whatever is planned here is planned briefly."""
+    with brief_search():
+        yield
 
 
 def test_the_knee_of_a_known_curve() -> None:

@@ -9,6 +9,7 @@ import json
 import re
 import shutil
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -25,6 +26,7 @@ from optimiser.documents.curve_plot import BOTTOM, HEIGHT_MM, LEFT, LINE, WIDTH_
 from optimiser.documents.svg import text_width
 from optimiser.documents.words import columns_of
 from optimiser.problems import BadInput
+from tests.brief_search import brief_search
 
 ALTERNATIVES = """
 [[alternatives]]
@@ -38,19 +40,17 @@ def run(*args: str | Path) -> Result:
     return CliRunner().invoke(app, ["compare", *map(str, args), "--effort", "0.02", "--processes", "1"])
 
 
-def small_terrace(cases: Path, folder: Path) -> Path:
-    """The terrace with half of its lamps, for papers do not depend on how many there are."""
-    shutil.copytree(cases / "terrace", folder)
-    survey = (folder / "survey.csv").read_text(encoding="utf-8").splitlines(keepends=True)
-    few = [row for row in survey if not row.startswith(("L04", "L05", "L06"))]
-    assert len(few) == len(survey) - 3
-    (folder / "survey.csv").write_text("".join(few), encoding="utf-8")
-    return folder
+@pytest.fixture(scope="module", autouse=True)
+def one_round() -> Iterator[None]:
+    """Whatever is planned here is planned briefly."""
+    with brief_search():
+        yield
 
 
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory, cases: Path) -> Path:
-    folder = small_terrace(cases, tmp_path_factory.mktemp("papers") / "terrace")
+    folder = tmp_path_factory.mktemp("papers") / "terrace"
+    shutil.copytree(cases / "terrace", folder)
     with (folder / "job.toml").open("a", encoding="utf-8") as file:
         file.write(ALTERNATIVES)
     return folder
@@ -70,7 +70,8 @@ def out(site: Path, printed: Result) -> Path:
 
 def test_models_of_drivers_are_whole_in_the_text(cases: Path, tmp_path: Path) -> None:
     """Three columns are narrow: a model's name was cut off there, and it is what one compares."""
-    folder = small_terrace(cases, tmp_path / "terrace")
+    folder = tmp_path / "terrace"
+    shutil.copytree(cases / "terrace", folder)
     job = (folder / "job.toml").read_text(encoding="utf-8").replace('"60 W" =', '"sealed box 60 W" =')
     more = "\n".join(f'[[alternatives]]\nname = "{name}"\noverrides = {{ "voltage.max_drop" = {drop} }}\n'
                      for name, drop in (("nine", 9), ("eight", 8)))  # fmt: skip
@@ -200,7 +201,7 @@ def test_faults_leave_nothing_behind(site: Path, tmp_path: Path) -> None:
 
 
 def test_where_no_alternative_has_a_layout_that_is_the_answer(cases: Path, tmp_path: Path) -> None:
-    small_terrace(cases, tmp_path / "job")
+    shutil.copytree(cases / "terrace", tmp_path / "job")
     text = (tmp_path / "job/job.toml").read_text(encoding="utf-8")
     (tmp_path / "job/job.toml").write_text(
         text + '\n[voltage]\nmax_drop = 1\ndrop_from = "nominal"\n', encoding="utf-8"
@@ -214,7 +215,7 @@ def test_where_no_alternative_has_a_layout_that_is_the_answer(cases: Path, tmp_p
 
 def test_doubts_of_the_survey_are_told_once_where_there_is_no_layout(cases: Path, tmp_path: Path) -> None:
     """A lamp far from all else may be why the drop cannot be kept; `plan` tells so of one job."""
-    small_terrace(cases, tmp_path / "job")
+    shutil.copytree(cases / "terrace", tmp_path / "job")
     job, survey = tmp_path / "job/job.toml", tmp_path / "job/survey.csv"
     survey.write_text(survey.read_text(encoding="utf-8") + "L07,lamp,spike,5.00,-210.00\n", encoding="utf-8")
     before = job.read_text(encoding="utf-8")
@@ -231,7 +232,7 @@ def test_doubts_of_the_survey_are_told_once_where_there_is_no_layout(cases: Path
 
 def test_the_page_tells_the_doubts_of_the_survey_above_the_drawings(cases: Path, tmp_path: Path) -> None:
     """Of two alternatives one has no layout: the text told what looks wrong in the survey, and the page did not."""
-    small_terrace(cases, tmp_path / "job")
+    shutil.copytree(cases / "terrace", tmp_path / "job")
     job, survey = tmp_path / "job/job.toml", tmp_path / "job/survey.csv"
     survey.write_text(survey.read_text(encoding="utf-8") + "L<7>,lamp,spike,5.00,-110.00\n", encoding="utf-8")
     job.write_text(job.read_text(encoding="utf-8") + ALTERNATIVES, encoding="utf-8")
@@ -252,7 +253,7 @@ def test_a_page_without_doubts_has_no_place_for_them(out: Path) -> None:
 @pytest.mark.slow
 def test_many_sites_get_a_folder_each_and_a_summary(cases: Path, tmp_path: Path) -> None:
     for name in ("north", "south"):
-        small_terrace(cases, tmp_path / "sites" / name)
+        shutil.copytree(cases / "terrace", tmp_path / "sites" / name)
     said = run(tmp_path / "sites", "--drivers", "1", "--drivers", "2", "--out", tmp_path / "out")
     assert (said.exit_code, said.stderr) == (0, "")
     assert max(map(columns_of, said.stdout.splitlines())) <= 80

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from optimiser.make_plan import Options, make_plan
 from optimiser.plan.model import Plan
 from optimiser.plan.quote import quote as reckon
 from optimiser.survey.model import Survey
+from tests.brief_search import brief_search
 from tests.properties.random_jobs import folder_of
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -36,6 +38,13 @@ lamp_min = 18
 margin_pct = 17.5
 tax_pct = 8.1
 """
+
+
+@pytest.fixture(scope="module", autouse=True)
+def one_round() -> Iterator[None]:
+    """Whatever is planned here is planned briefly."""
+    with brief_search():
+        yield
 
 
 @cache
