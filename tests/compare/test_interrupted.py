@@ -189,7 +189,7 @@ def test_ctrl_c_among_many_sites_keeps_the_finished_ones(cases: Path, out: Path,
 
 
 def test_a_worker_killed_by_the_system_changes_nothing(cases: Path, out: Path, tmp_path: Path) -> None:
-    asked = ("--drivers", "1", "--drivers", "2", "--drivers", "3", "--effort", "0.3")
+    asked = ("--drivers", "1", "--drivers", "2", "--effort", "0.3")
     command = Command(cases / "terrace", *asked, "--processes", "2", "--out", out)
     command.when(command.crew, "workers started")
     time.sleep(1.5)
