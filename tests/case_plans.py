@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
+import pickle
 from functools import cache
 from pathlib import Path
 
 from optimiser.check.read_plan import read_plan
 from optimiser.documents.plan_file import plan_json
 from optimiser.job_folder import open_job
-from optimiser.make_plan import Options, make_plan
+from optimiser.make_plan import Made, Options, make_whole
 from optimiser.plan.model import Plan
 
 CASES = Path(__file__).resolve().parents[1] / "cases"
@@ -22,21 +23,37 @@ class Shared:
     folder: Path | None = None
 
 
-@cache
-def case_plan(name: str) -> Plan:
+def _file(name: str, ending: str) -> Path:
     """
-    The plan of a demo site with seed 1 at effort 0.05, by one process, as read from its ``plan.json``; not to be
-    changed.
+    Where what was made of a demo site lies, made now where nobody has.
 
     Two processes that ask for the same plan at the same time both make it: by the promise of the same bytes that
     other tests hold them to, it does not matter whose is kept.
     """
     if Shared.folder is None:
         raise LookupError("a case's plan can be had in a test or a fixture, not while tests are collected")
-    path = Shared.folder / f"case-{name}.json"
+    path = Shared.folder / f"case-{name}{ending}"
     if not path.exists():
-        plan = make_plan(open_job(CASES / name), Options(effort=EFFORT, processes=1))
-        own = path.with_suffix(f".{os.getpid()}")
-        own.write_text(plan_json(plan), encoding="utf-8")
-        own.replace(path)
-    return read_plan(path)
+        made = make_whole(open_job(CASES / name), Options(effort=EFFORT, processes=1))
+        whole, plan = pickle.dumps(made), plan_json(made.plan).encode()
+        for data, end in ((whole, ".pickle"), (plan, ".json")):
+            own = Shared.folder / f"case-{name}.{os.getpid()}{end}"
+            own.write_bytes(data)
+            own.replace(Shared.folder / f"case-{name}{end}")
+    return path
+
+
+@cache
+def case_plan(name: str) -> Plan:
+    """
+    The plan of a demo site with seed 1 at effort 0.05, by one process, as read from its ``plan.json``; not to be
+    changed.
+    """
+    return read_plan(_file(name, ".json"))
+
+
+@cache
+def case_made(name: str) -> Made:
+    """The same with the ground and the layout that it was drawn from; not to be changed."""
+    made: Made = pickle.loads(_file(name, ".pickle").read_bytes())
+    return made

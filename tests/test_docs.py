@@ -19,6 +19,7 @@ from optimiser.job import Job, Quote, Schedule, describe_keys
 from optimiser.read_job import read_job
 from optimiser.survey.points import KINDS
 from optimiser.survey.table import NEEDED, OPTIONAL, TIES
+from tests.brief_search import brief_search
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -94,11 +95,11 @@ def planned(shelf: Path) -> str:
 
 
 def ran(shelf: Path, line: str) -> str:
-    """What a command line of the papers prints, run on the shelf at little effort."""
+    """What a command line of the papers prints, run on the shelf at little effort, and briefly."""
     args = shlex.split(line.split(" > ")[0])[1:]
     searches = args[0] in ("plan", "compare")
     more = ["--effort", "0.02", "--processes", "1", "--replace"] if searches else []
-    with contextlib.chdir(shelf):
+    with contextlib.chdir(shelf), brief_search():
         result = CliRunner().invoke(app, args + more)
     assert (result.exit_code, result.stderr) == (0, ""), line
     return result.stdout

@@ -113,9 +113,14 @@ def random_network(seed: int) -> Case:
     ohm = rng.uniform(0.02, 2.0, n)
     source_v = nominal_v * float(rng.uniform(0.98, 1.12))
     target = float(np.exp(rng.uniform(np.log(1.3), np.log(8))))
-    while collapse_margin(network, ohm, source_v) < target:
-        ohm *= 0.8
-    return network, ohm, source_v
+    few, many = 0, 40  # the fewest fifths taken off that leave the margin asked for: less copper, never less margin
+    while few < many:
+        middle = (few + many) // 2
+        if collapse_margin(network, 0.8**middle * ohm, source_v) < target:
+            few = middle + 1
+        else:
+            many = middle
+    return network, 0.8**few * ohm, source_v
 
 
 def assert_same(*cases: Case) -> None:

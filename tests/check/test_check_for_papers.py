@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +13,17 @@ from optimiser.check import check_plan
 from optimiser.job_folder import JobFolder, open_job
 from optimiser.make_plan import Options, make_plan
 from optimiser.plan.model import Plan
+from tests.brief_search import brief_search
 
 CASES = Path(__file__).resolve().parents[2] / "cases"
 Data = dict[str, Any]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def one_round() -> Iterator[None]:
+    """Whatever is planned here is planned briefly."""
+    with brief_search():
+        yield
 
 
 @pytest.fixture(scope="module")

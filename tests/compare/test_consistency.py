@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -18,8 +19,11 @@ from optimiser.compare.planning import PlanTask
 from optimiser.compare.workers import Here, workers
 from optimiser.documents.compare_folder import comparison_contents
 from optimiser.job_folder import open_job, with_overrides
-from optimiser.make_plan import Made, Options, make_whole
+from optimiser.make_plan import Made, Options
 from optimiser.search.stopping import StopSignal
+from tests.brief_search import brief_search
+from tests.case_plans import case_made
+from tests.test_cli import JOB, SURVEY
 
 LITTLE = Options(effort=0.02)
 
@@ -33,14 +37,24 @@ DROPS = ["5%", "10%", "12%"]
 
 
 @pytest.fixture(scope="module", params=["terrace", pytest.param("courtyard", marks=pytest.mark.slow)])
-def variants(cases: Path, request: pytest.FixtureRequest) -> list[Variant]:
-    return list_variants(cases / request.param, (), DROPS)
+def variants(cases: Path, request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> list[Variant]:
+    """The terrace, or every second lamp of the courtyard, among which are all of its kinds."""
+    if request.param == "terrace":
+        return list_variants(cases / "terrace", (), DROPS)
+    folder = tmp_path_factory.mktemp("half") / "courtyard"
+    shutil.copytree(cases / "courtyard", folder)
+    rows = (folder / "survey.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    lamps = [row for row in rows if ",lamp," in row]
+    half = "".join(row for row in rows if row not in lamps[1::2])
+    (folder / "survey.csv").write_text(half, encoding="utf-8")
+    assert {row.split(",")[2] for row in lamps[::2]} == {row.split(",")[2] for row in lamps}
+    return list_variants(folder, (), DROPS)
 
 
 @pytest.fixture(scope="module")
 def compared(variants: list[Variant]) -> Compared:
-    """By one worker on the small site, by two on the larger one."""
-    return ran(variants, 1 if variants[0].folder.path.name == "terrace" else 2, Wanted(curves=True, limits=True))
+    with brief_search():
+        return ran(variants, 1, Wanted(curves=True, limits=True))
 
 
 def cost(result: AlternativeResult) -> float:
@@ -87,14 +101,16 @@ def test_what_was_taken_over_is_a_plan_like_any_other(variants: list[Variant], c
 
 
 @pytest.mark.slow  # test_compare.py asks the same of a smaller comparison
-def test_it_does_not_depend_on_the_number_of_workers(cases: Path) -> None:
-    """On the small site; the larger one's comparison is made by two workers in all other tests of it."""
-    variants = list_variants(cases / "terrace", (), DROPS)
+def test_it_does_not_depend_on_the_number_of_workers(tmp_path: Path) -> None:
+    """Curves and limits of a garden of two lamps; none of them is searched briefly, for a worker would not know."""
+    (tmp_path / "job.toml").write_text(JOB, encoding="utf-8")
+    (tmp_path / "survey.csv").write_text(SURVEY, encoding="utf-8")
+    variants = list_variants(tmp_path, (), ["5%", "10%"])
     one, two = (
         comparison_contents(found.comparison, found.plans, Path("x"))
         for found in (ran(variants, processes, Wanted(curves=True, limits=True)) for processes in (1, 2))
     )
-    assert one == two
+    assert one == two and {"max_drop.csv", "lowest_volts.csv", "limits.csv"} <= set(one)
 
 
 class Unlucky(Here):
@@ -118,7 +134,8 @@ def test_an_unlucky_search_takes_over_what_holds_for_it(cases: Path, wanted: Wan
     """Without that the looser limit would cost more than the tighter one, whose layout keeps it."""
     variants = list_variants(cases / "terrace", (), ["5%", "10%"])
     told: list[str] = []
-    found = compare([variants], LITTLE, Unlucky("drop 10 %"), told.append, wanted)[0]
+    with brief_search():
+        found = compare([variants], LITTLE, Unlucky("drop 10 %"), told.append, wanted)[0]
     five, ten = found.comparison.alternatives
     assert cost(ten) <= cost(five) and ten.figures is not None and len(ten.figures.drivers) == 1
     assert any(text.startswith("drop 10 %: planned again") for text in told)
@@ -128,8 +145,8 @@ def test_an_unlucky_search_takes_over_what_holds_for_it(cases: Path, wanted: Wan
 
 
 @pytest.fixture(scope="module")
-def made(cases: Path) -> Made:
-    return make_whole(open_job(cases / "courtyard"), Options(effort=0.02, prove=False))
+def made() -> Made:
+    return case_made("courtyard")
 
 
 def test_a_layout_is_taken_only_where_it_holds_and_is_cheaper(cases: Path, made: Made) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -29,8 +29,16 @@ from optimiser.job_folder import with_overrides
 from optimiser.make_plan import Made, Options, make_whole
 from optimiser.search.stopping import StopSignal
 from optimiser.search.warm import Warm, carry
+from tests.brief_search import brief_search
 
 LITTLE = Options(effort=0.02, prove=False)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def one_round() -> Iterator[None]:
+    """Whatever is planned here is planned briefly."""
+    with brief_search():
+        yield
 
 
 def test_the_knee_of_a_known_curve() -> None:
@@ -127,7 +135,7 @@ def test_a_curve_that_was_stopped_says_so_and_never_that_there_is_no_layout(
     begun: tuple[CurveTask, CurveTask, Made, Warm], share: float
 ) -> None:
     task = replace(begun[0], limits=(10.0, 6.0, 5.0, 4.0))
-    curve = curve_of(task, trace_curve(task, After(round(share * looks(task)))))
+    curve = curve_of(task, trace_curve(task, After(round(share * looks(task)) if share else 0)))
     cut = [point for point in curve.points if point.searched == "stopped"]
     assert cut and cut[-1] is curve.points[-1] and curve.knee is None
     assert {point.searched for point in curve.points} == ({"stopped", "whole"} if share else {"stopped"})

@@ -189,7 +189,7 @@ def test_ctrl_c_among_many_sites_keeps_the_finished_ones(cases: Path, out: Path,
 
 
 def test_a_worker_killed_by_the_system_changes_nothing(cases: Path, out: Path, tmp_path: Path) -> None:
-    asked = ("--drivers", "1", "--drivers", "2", "--drivers", "3", "--effort", "0.3")
+    asked = ("--drivers", "1", "--drivers", "2", "--effort", "0.3")
     command = Command(cases / "terrace", *asked, "--processes", "2", "--out", out)
     command.when(command.crew, "workers started")
     time.sleep(1.5)
@@ -215,13 +215,13 @@ def test_workers_that_are_always_killed_are_one_sentence(cases: Path, out: Path)
 
 
 def test_a_killed_worker_of_a_single_plan_changes_nothing(cases: Path, out: Path, tmp_path: Path) -> None:
-    command = Command(cases / "courtyard", "--effort", "0.3", "--processes", "2", "--out", out, what="plan")
+    command = Command(cases / "courtyard", "--effort", "0.05", "--processes", "2", "--out", out, what="plan")
     command.when(command.crew, "workers started")
     time.sleep(1.5)
     command.crew()[0].kill()
     code, printed = command.end()
     assert code == 0 and "Traceback" not in command.shown + printed
-    calm = Command(cases / "courtyard", "--effort", "0.3", "--processes", "1", "--out", tmp_path / "calm", what="plan")
+    calm = Command(cases / "courtyard", "--effort", "0.05", "--processes", "1", "--out", tmp_path / "calm", what="plan")
     assert calm.end()[0] == 0
     assert (out / "plan.json").read_bytes() == (tmp_path / "calm/plan.json").read_bytes()
 

@@ -9,6 +9,7 @@ import json
 import re
 import shutil
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -25,6 +26,7 @@ from optimiser.documents.curve_plot import BOTTOM, HEIGHT_MM, LEFT, LINE, WIDTH_
 from optimiser.documents.svg import text_width
 from optimiser.documents.words import columns_of
 from optimiser.problems import BadInput
+from tests.brief_search import brief_search
 
 ALTERNATIVES = """
 [[alternatives]]
@@ -36,6 +38,13 @@ without = ["cables.2 x 2.5"]
 
 def run(*args: str | Path) -> Result:
     return CliRunner().invoke(app, ["compare", *map(str, args), "--effort", "0.02", "--processes", "1"])
+
+
+@pytest.fixture(scope="module", autouse=True)
+def one_round() -> Iterator[None]:
+    """Whatever is planned here is planned briefly."""
+    with brief_search():
+        yield
 
 
 @pytest.fixture(scope="module")

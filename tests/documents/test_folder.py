@@ -25,6 +25,14 @@ def names(folder: Path) -> set[str]:
     return {path.name for path in folder.iterdir()}
 
 
+@pytest.fixture(scope="module")
+def earlier(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the folder of a plan; to be copied, not to be changed."""
+    out = tmp_path_factory.mktemp("earlier") / "plan"
+    write_plan_folder(courtyard(), FILES, out, replace=False)
+    return out
+
+
 def test_writes_everything_and_reads_back(tmp_path: Path) -> None:
     plan = courtyard()
     out = tmp_path / "new" / "plan"
@@ -56,9 +64,9 @@ def test_plan_json_is_orderly() -> None:
         plan_json(courtyard().model_copy(update={"effort": float("nan")}))
 
 
-def test_an_earlier_plan_is_replaced_only_when_asked(tmp_path: Path) -> None:
+def test_an_earlier_plan_is_replaced_only_when_asked(earlier: Path, tmp_path: Path) -> None:
     out = tmp_path / "plan"
-    write_plan_folder(courtyard(), FILES, out, replace=False)
+    shutil.copytree(earlier, out)
     with pytest.raises(BadInput, match="holds a plan already"):
         write_plan_folder(one_lamp(), FILES, out, replace=False)
     assert Plan.model_validate_json((out / "plan.json").read_bytes()) == courtyard()
@@ -69,10 +77,10 @@ def test_an_earlier_plan_is_replaced_only_when_asked(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", ["plan.svg", "cut_list.csv", "survey.csv", "plan.json"])
-def test_a_file_that_was_changed_is_not_replaced(tmp_path: Path, name: str) -> None:
+def test_a_file_that_was_changed_is_not_replaced(earlier: Path, tmp_path: Path, name: str) -> None:
     """A drawing corrected by hand, a cut ticked off: nothing of it is lost, until it is moved away."""
     out = tmp_path / "plan"
-    write_plan_folder(courtyard(), FILES, out, replace=False)
+    shutil.copytree(earlier, out)
     edited = (out / name).read_bytes() + b"\n"
     (out / name).write_bytes(edited)
     before = {path.name: path.read_bytes() for path in out.iterdir()}
@@ -141,11 +149,11 @@ def test_copies_cannot_leave_the_folder_or_cover_the_plan(tmp_path: Path, name: 
 @pytest.mark.parametrize("failing", range(9))
 @pytest.mark.parametrize("error", [OSError(28, "No space left on device"), KeyboardInterrupt()], ids=["disk", "ctrl-c"])
 def test_a_failure_at_any_step_keeps_the_earlier_plan(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, failing: int, error: BaseException
+    earlier: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, failing: int, error: BaseException
 ) -> None:
     """Every write to disk and every rename fails in turn; the earlier plan is whole each time."""
     out = tmp_path / "plan"
-    write_plan_folder(courtyard(), FILES, out, replace=False)
+    shutil.copytree(earlier, out)
     steps = 0
     real_fsync, real_rename = os.fsync, Path.rename
 
@@ -172,9 +180,9 @@ def test_a_failure_at_any_step_keeps_the_earlier_plan(
     assert names(tmp_path) == {"plan"}
 
 
-def test_a_crash_between_the_renames_is_mended_by_the_next_write(tmp_path: Path) -> None:
+def test_a_crash_between_the_renames_is_mended_by_the_next_write(earlier: Path, tmp_path: Path) -> None:
     out = tmp_path / "plan"
-    write_plan_folder(courtyard(), FILES, out, replace=False)
+    shutil.copytree(earlier, out)
     out.rename(tmp_path / ".plan.previous")  # where a power cut would leave it
     with pytest.raises(BadInput, match="holds a plan already"):
         write_plan_folder(one_lamp(), FILES, out, replace=False)

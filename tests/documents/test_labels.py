@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from itertools import combinations
 
 import numpy as np
@@ -16,6 +17,7 @@ from optimiser.documents.labels import Ink, Label, Placed, place_labels
 from optimiser.documents.map_view import view_map
 from optimiser.documents.sheet import Box, possible_sheets
 from optimiser.plan.model import Plan
+from tests.documents.drawn import laid
 from tests.documents.sample import courtyard, many_circuits, one_lamp, park, with_names
 
 
@@ -37,11 +39,9 @@ def assert_apart_and_inside(placed: list[Placed], area: Box) -> None:
         assert area.top <= label.box.top <= label.box.bottom <= area.bottom + 1e-9
 
 
-@pytest.mark.parametrize(
-    "plan", [courtyard(), park(), many_circuits(), one_lamp()], ids=lambda plan: plan.job.title[:9]
-)
-def test_labels_of_a_sheet_are_apart_and_none_is_left_out(plan: Plan) -> None:
-    view, _ = lay_out(plan)
+@pytest.mark.parametrize("sample", [courtyard, park, many_circuits, one_lamp])
+def test_labels_of_a_sheet_are_apart_and_none_is_left_out(sample: Callable[[], Plan]) -> None:
+    plan, view = sample(), laid(sample)
     assert_apart_and_inside(view.placed, view.sheet.map)
     assert view.left_out == []
     keys = {placed.label.key for placed in view.placed}
@@ -58,7 +58,7 @@ def test_labels_of_long_names_are_apart() -> None:
 
 def test_labels_stand_near_what_they_name() -> None:
     """On a sheet with room nothing needs a leader, and every lamp's volts stand within 8 mm of the lamp."""
-    view, _ = lay_out(courtyard())
+    view = laid(courtyard)
     for placed in view.placed:
         if placed.label.key.startswith("lamp"):
             x = min(max(placed.anchor[0], placed.box.left), placed.box.right)

@@ -212,10 +212,11 @@ def test_the_workbook_holds_every_list_with_numbers_as_numbers(name: str) -> Non
 MAKE = """
 import hashlib, sys
 from optimiser.documents.papers import PAPERS, PaperOptions, make_papers
+from optimiser.earth_grid import Position
 from tests.documents.sample import courtyard, with_names
-plan = with_names(courtyard(), lambda name: "\\u05de <&> \\u706f " + name)
-papers = [paper for paper in PAPERS if paper.name != "plan"]  # tested where it is drawn
-for file, data in make_papers(plan, papers, PaperOptions(date="17 May")).items():
+plan = with_names(courtyard(), lambda name: "\\u05de <&> \\u706f \\U0001f4a1 " + name)
+options = PaperOptions(date="17 May", position=Position(longitude=11.5, latitude=48.1))
+for file, data in make_papers(plan, PAPERS, options).items():
     print(file, hashlib.sha256(data).hexdigest())
 """
 
@@ -233,7 +234,7 @@ def test_the_same_plan_gives_the_same_bytes_whatever_hash_seed_clock_or_zone() -
         for seed, zone in (("1", "UTC"), ("77", "Asia/Tokyo"))
     }
     assert len(said) == 1
-    assert len(said.pop().splitlines()) == len(PAPERS) - 1
+    assert len(said.pop().splitlines()) >= len(PAPERS)
 
 
 def test_only_the_date_given_is_printed() -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pypdf
@@ -20,6 +22,8 @@ from optimiser.make_plan import Options, make_plan
 from optimiser.plan.model import Plan
 from optimiser.plan.quote import quote as reckon
 from optimiser.survey.model import Survey
+from tests.brief_search import brief_search
+from tests.properties.random_jobs import folder_of
 
 ROOT = Path(__file__).resolve().parents[2]
 HALF_UP = 0.005 + 1e-9
@@ -36,18 +40,23 @@ tax_pct = 8.1
 """
 
 
-def planned(tmp_path: Path, rates: str) -> tuple[JobFolder, Plan]:
-    folder = tmp_path / "job"
-    folder.mkdir()
-    text = (ROOT / "cases/terrace/job.toml").read_text(encoding="utf-8") + rates
-    (folder / "job.toml").write_text(text, encoding="utf-8")
-    (folder / "survey.csv").write_bytes((ROOT / "cases/terrace/survey.csv").read_bytes())
-    job = open_job(folder)
-    return job, make_plan(job, Options(effort=0.02))
+@pytest.fixture(scope="module", autouse=True)
+def one_round() -> Iterator[None]:
+    """Whatever is planned here is planned briefly."""
+    with brief_search():
+        yield
 
 
-def test_the_quote_of_a_terrace_is_the_sum_of_its_parts(tmp_path: Path) -> None:
-    _, plan = planned(tmp_path, RATES)
+@cache
+def planned(rates: str) -> tuple[JobFolder, Plan]:
+    """The terrace with these rates; not to be changed."""
+    job, survey = ((ROOT / "cases/terrace" / name).read_text(encoding="utf-8") for name in ("job.toml", "survey.csv"))
+    folder = folder_of(job + rates, survey)
+    return folder, make_plan(folder, Options(effort=0.02))
+
+
+def test_the_quote_of_a_terrace_is_the_sum_of_its_parts() -> None:
+    _, plan = planned(RATES)
     quote = plan.quote
     assert quote is not None
     by = {(item.part, item.kind): item for item in quote.items}
@@ -68,14 +77,14 @@ def test_the_quote_of_a_terrace_is_the_sum_of_its_parts(tmp_path: Path) -> None:
     assert quote.not_priced == ["spike"]
 
 
-def test_the_quote_is_what_a_pocket_calculator_gives(tmp_path: Path) -> None:
+def test_the_quote_is_what_a_pocket_calculator_gives() -> None:
     """
     Parts in round numbers, reckoned by hand with the rates above; halves are rounded up.
 
     That is the rule for money in euros: Council Regulation (EC) No 1103/97, Article 5 (from memory: "If the application
     of the conversion rate gives a result which is exactly half-way, the sum shall be rounded up").
     """
-    job, plan = planned(tmp_path, RATES)
+    job, plan = planned(RATES)
     (name,) = plan.cables_used
     quote = reckon(
         job.job,
@@ -132,8 +141,8 @@ PASSING: dict[str, tuple[list[tuple[str, list[tuple[float, float]], int]], float
 
 
 @pytest.fixture(scope="module")
-def terrace(tmp_path_factory: pytest.TempPathFactory) -> tuple[JobFolder, Plan]:
-    return planned(tmp_path_factory.mktemp("terrace"), RATES + "crossing_min = 6\n")
+def terrace() -> tuple[JobFolder, Plan]:
+    return planned(RATES + "crossing_min = 6\n")
 
 
 @pytest.mark.parametrize("case", PASSING)
@@ -173,9 +182,9 @@ def broken(plan: Plan, job: Job, survey: Survey) -> list[str]:
     return [finding.sentence for finding in book.close().violations]
 
 
-def test_nothing_the_customer_gets_tells_what_anything_cost(tmp_path: Path) -> None:
+def test_nothing_the_customer_gets_tells_what_anything_cost() -> None:
     """All text of PDF and CSV, and the PDF's own description of itself, are searched for every cost and rate."""
-    _, plan = planned(tmp_path, RATES + 'lamps = { spike = 31.9 }\nextras = { "skip" = 91.3 }\n')
+    _, plan = planned(RATES + 'lamps = { spike = 31.9 }\nextras = { "skip" = 91.3 }\n')
     quote = plan.quote
     assert quote is not None
     files = make_papers(plan, choose_papers(["quote-customer", "quote-customer-csv"]), PaperOptions())
@@ -204,16 +213,16 @@ def test_nothing_the_customer_gets_tells_what_anything_cost(tmp_path: Path) -> N
     ],
     ids=["least", "whole reels", "every time"],
 )
-def test_the_check_reckons_the_same_quote(tmp_path: Path, more: str) -> None:
-    job, plan = planned(tmp_path, RATES + more)
+def test_the_check_reckons_the_same_quote(more: str) -> None:
+    job, plan = planned(RATES + more)
     report = check_plan(plan, job.job, job.survey, job.digest)
     assert report.holds
     (line,) = [finding for finding in report.lines if finding.limit == "quote"]
     assert line.cases > 20
 
 
-def test_the_layout_does_not_depend_on_the_quote(tmp_path: Path) -> None:
-    _, with_quote = planned(tmp_path, RATES)
+def test_the_layout_does_not_depend_on_the_quote() -> None:
+    _, with_quote = planned(RATES)
     without = make_plan(open_job(ROOT / "cases/terrace"), Options(effort=0.02))
     assert without.quote is None
     same = {"job": without.job, "quote": None}

@@ -42,7 +42,7 @@ def test_random_jobs_are_planned_or_answered(files: Files) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=60, **quietly)  # type: ignore[arg-type]
+@settings(max_examples=40, **quietly)  # type: ignore[arg-type]
 @given(random_files())
 def test_many_random_jobs_are_planned_or_answered(files: Files) -> None:
     planned_or_answered(files)

@@ -35,7 +35,8 @@ from optimiser.search.improve import improve
 from optimiser.search.state import Bench, State
 from tests.benchmarks.bench_oracle import garden
 from tests.properties.random_jobs import Files, folder_of, random_files
-from tests.search.test_bound_layouts import LONG, QUICK, optimum_of
+from tests.search.known_optima import layout_optimum
+from tests.search.test_bound_layouts import LONG, QUICK
 from tests.search.tiny_layouts import facts_of, tiny_job
 
 HILL = """
@@ -171,7 +172,7 @@ def test_cable_of_layouts_obeys_the_law_and_costs_the_bound(seed: int) -> None:
 def test_cable_of_many_layouts_obeys_the_law_and_costs_the_bound() -> None:
     """And the law says something: in some layouts it explains more than half of the cable."""
     nearest, layouts = [], 0
-    for seed in range(100, 106):
+    for seed in range(100, 103):
         facts = facts_on_ground(hill(seed))
         for num_drivers in (None, 1, 2):
             bound = lower_bound(facts, num_drivers=num_drivers).total
@@ -181,7 +182,7 @@ def test_cable_of_many_layouts_obeys_the_law_and_costs_the_bound() -> None:
                     layouts += 1
                     nearest.append(check_law(facts, state, random.Random(seed)))
                     assert bound <= state.price + 1e-6, (seed, num_drivers, start)
-    assert layouts >= 15
+    assert layouts >= 8
     assert max(nearest) > 0.5
 
 
@@ -205,7 +206,7 @@ def copper_alone(seed: int, monkeypatch: pytest.MonkeyPatch) -> float:
     monkeypatch.setattr(parts, "WORTHWHILE", 0.0)
     monkeypatch.setattr(parts, "HOPEFUL", 0.0)
     tiny = tiny_job(seed)
-    facts, optimum = facts_of(tiny), optimum_of(seed)
+    facts, optimum = facts_of(tiny), layout_optimum(seed)
     loads = gather_loads(facts)
     if not np.isfinite(loads.share).all():
         return 1.0

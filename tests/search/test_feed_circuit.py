@@ -72,7 +72,7 @@ def test_verdict_is_never_laxer_than_the_electrics(files: Files) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=200, **quietly)  # type: ignore[arg-type]
+@settings(max_examples=110, **quietly)  # type: ignore[arg-type]
 @given(random_files())
 def test_verdict_is_never_laxer_on_many_jobs(files: Files) -> None:
     assume(judged(files))

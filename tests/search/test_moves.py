@@ -203,7 +203,7 @@ def test_states_of_random_jobs_are_what_they_say(files: Files) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=200, **quietly)  # type: ignore[arg-type]
+@settings(max_examples=110, **quietly)  # type: ignore[arg-type]
 @given(random_files())
 def test_states_of_many_random_jobs_are_what_they_say(files: Files) -> None:
     assume(walked(files, 40))

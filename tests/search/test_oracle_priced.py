@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from functools import lru_cache
 
 import numpy as np
 import pytest
@@ -16,10 +15,13 @@ from optimiser.search.effort import Allowance, Effort
 from optimiser.search.oracle_part import Part, circuit_part, least_draw, region_of
 from optimiser.search.oracle_priced import Priced, price_drop
 from optimiser.search.oracle_relaxed import Relaxed
+from tests.search.known_optima import circuit_optima
 from tests.search.test_oracle import against_enumeration
-from tests.search.tiny_circuits import TinyCircuit, bench_of, enumerate_circuit, tiny_circuit
+from tests.search.tiny_circuits import TinyCircuit, bench_of, tiny_circuit
 
 FREE = 1e-6
+SEEDS = {*range(120), 1009, 1067, 1352}
+"""Those whose enumeration the tests here ask for."""
 
 
 def parts_of(tiny: TinyCircuit) -> list[Part]:
@@ -48,17 +50,12 @@ def parts_of(tiny: TinyCircuit) -> list[Part]:
     return found
 
 
-@lru_cache
-def optimum_of(seed: int) -> float:
-    return enumerate_circuit(tiny_circuit(seed), share=False)
-
-
 @settings(max_examples=150, deadline=None)
 @given(st.integers(0, 119), st.lists(st.floats(0, 200), min_size=4, max_size=4))
 def test_no_circuit_costs_less_whatever_drop_costs(seed: int, lam: list[float]) -> None:
     parts = parts_of(tiny_circuit(seed))
     bound = min((Priced(part, np.array(lam[: part.num_ends])).bound for part in parts), default=math.inf)
-    assert bound <= optimum_of(seed) + FREE
+    assert bound <= circuit_optima(seed)[0] + FREE
 
 
 @settings(max_examples=60, deadline=None)

@@ -24,14 +24,15 @@ from optimiser.search.pieces import feed_pieces
 from optimiser.search.state import Bench
 from optimiser.search.stopping import StopSignal
 from optimiser.search.warm import carry, layout_on, warm_states, with_places
+from tests.case_plans import case_made
 from tests.search.test_side_by_side import lines
 
 LITTLE = Options(effort=0.02, prove=False)
 
 
 @pytest.fixture(scope="module")
-def made(cases: Path) -> Made:
-    return make_whole(open_job(cases / "courtyard"), LITTLE)
+def made() -> Made:
+    return case_made("courtyard")
 
 
 @pytest.mark.parametrize(
