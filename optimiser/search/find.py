@@ -525,11 +525,12 @@ class _Search:
 
     def worth_finishing(self, settled: State) -> list[State]:
         """
-        Other layouts of several drivers that may be the cheapest once hubs and cables side by side are made of them.
+        Other layouts that may be the cheapest once hubs and cables side by side are made of them.
 
-        The search sees neither: what they save differs by some per cent of the cost from one layout to the next.
+        The search sees neither: where several circuits are needed, what they save differs by some per cent of the cost
+        from one layout to the next. Elsewhere it hardly does.
         """
-        if self.best is None or len(settled.drivers) < 2 or not settled.has_hubs(self.facts):
+        if self.best is None or not settled.has_hubs(self.facts) or not needs_several_circuits(self.facts):
             return []
         bench = self.bench()
         found: list[tuple[float, int, State]] = []

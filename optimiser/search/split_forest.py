@@ -34,8 +34,8 @@ MOVES = 30
 """Of dividing on, for each lamp."""
 FEW_LAMPS = 20
 """Up to which nothing is divided on where one circuit carries all. With it courtyard (14 lamps) cost 0.7 % more in the
-mean of four seeds, orchard (30) 0.4 % less in that of three, riverside (120) 0.7 % less in that of two (measured once, no
-command)."""
+mean of four seeds, orchard (30) 0.4 % less in that of three, riverside (120) 0.7 % less in that of two (measured
+once, no command)."""
 MOST_FEEDS = 4
 """Ways to feed a circuit that are tried: those cheapest by the watt."""
 
