@@ -695,7 +695,7 @@ def stays(text: str) -> list[str]:
 
 
 def test_progress_on_a_terminal(garden: Path) -> None:
-    with on_terminal("plan", "garden", "--effort", "0.02", cwd=garden) as (process, shown):
+    with on_terminal("plan", "garden", "--effort", "0.02", "--processes", "1", cwd=garden) as (process, shown):
         lines = stays(shown(None))
         assert process.stdout is not None
         printed = process.stdout.read().decode()
@@ -828,9 +828,8 @@ def test_output_that_cannot_be_written(site: Path) -> None:
 
 def test_a_terminal_that_lacks_letters(site: Path) -> None:
     write(site / "garden", JOB.replace("Small garden", "Kleiner Garten für Łódź"))
-    process = started(
-        "plan", "garden", "--effort", "0.02", stderr=subprocess.PIPE, cwd=site, PYTHONIOENCODING="latin-1"
-    )
+    args = ("plan", "garden", "--effort", "0.02", "--processes", "1")
+    process = started(*args, stderr=subprocess.PIPE, cwd=site, PYTHONIOENCODING="latin-1")
     printed, errors = process.communicate()
     assert (process.returncode, errors) == (0, b"")
     assert printed.splitlines()[0] == b"Kleiner Garten f\xfcr ?\xf3d?"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cmath
 import math
+from collections.abc import Iterator
 from functools import cache
 
 import pytest
@@ -16,6 +17,7 @@ from optimiser.make_plan import Options, make_plan
 from optimiser.plan.model import Plan
 from optimiser.problems import NoFeasibleLayout
 from optimiser.search.facts import gather_facts
+from tests.brief_search import brief_search
 from tests.properties.random_jobs import folder_of
 
 JOB = """title = "limits"
@@ -42,6 +44,13 @@ k = {{ max_ways = 6, price = 5 }}
 SURVEY = "point,kind,of,x,y\nS1,supply,,0,0\nS2,supply,,0,6\n" + "".join(
     f"L{i + 1},lamp,spike,{3 + i},{0 if i % 2 else 1}\n" for i in range(6)
 )
+
+
+@pytest.fixture(scope="module", autouse=True)
+def one_round() -> Iterator[None]:
+    """Whatever is planned here is planned briefly."""
+    with brief_search():
+        yield
 
 
 @cache
