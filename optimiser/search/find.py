@@ -73,7 +73,7 @@ MUCH_DEARER = 1.02
 """A layout without hubs beside drivers is not searched on where one with them costs so much less."""
 MUCH_SAVED, ALMOST, FINISHED = 1.06, 1.005, 3
 """How much dearer than the cheapest a layout may be before its cables are joined and laid side by side, and afterwards,
-to be settled and finished too; how many are."""
+to be finished too; how many are."""
 SPLITS = 3
 """Times that lines on which cables lie side by side are split to find where they might be one."""
 
@@ -523,12 +523,23 @@ class _Search:
                 break
         return state
 
+    def finish_others(self, settled: State) -> None:
+        """Finish what may come to be the cheapest beside the settled layout; settle it first where it does."""
+        cheapest: State | None = None
+        for state in self.worth_finishing(settled):
+            before = self.best
+            self.finish(state)
+            cheapest = state if self.best is not before else cheapest
+        if cheapest is not None:
+            self.finish(self.settle(self._on_graph(self.bench(), cheapest)))
+
     def worth_finishing(self, settled: State) -> list[State]:
         """
         Other layouts that may be the cheapest once hubs and cables side by side are made of them.
 
         The search sees neither: where several circuits are needed, what they save differs by some per cent of the cost
-        from one layout to the next. Elsewhere it hardly does.
+        from one layout to the next. Elsewhere it hardly does. The ground is refined around none that is given up again:
+        a larger graph is harder to bound.
         """
         if self.best is None or not settled.has_hubs(self.facts) or not needs_several_circuits(self.facts):
             return []
@@ -693,8 +704,7 @@ def find_layout(
             refined = search.refine_around(search.slide_apart(crew, done[:1]))[0]
             settled = search.settle(search.put_together(refined))
             search.finish(settled)
-            for state in search.worth_finishing(settled):
-                search.finish(search.settle(state))
+            search.finish_others(settled)
             for state in search.worth_rebuilding(settled):
                 rebuilt = search.rebuild(state)
                 if rebuilt is not settled:  # with cables side by side the one before may still be the cheaper
