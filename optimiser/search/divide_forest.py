@@ -17,7 +17,6 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable, Sequence
-from operator import gt
 
 from .circuit import Fed
 from .facts import Facts
@@ -81,7 +80,7 @@ def divide_forest(
                 return None
             drivers = _anneal(division, drivers, rng, moves, len(before) + room)
             room = max(0, room + len(before) - len(drivers))
-            circuits += [fed for f, those in drivers for x in those if (fed := division.circuit(f, x)) is not None]
+            circuits += division.circuits_of(drivers)
     return circuits
 
 
@@ -108,7 +107,6 @@ class _Division:
         self.bench, self.supply, self.tree, self.leads, self.walk = bench, supply, tree, leads, list(walk)
         self.feeds: list[int] = []
         self.most_a: dict[int, float] = {}
-        self.most_w: dict[int, float] = {}
         for kind in kinds_of_feed(bench, walk):
             for f in kind:
                 self._allow(f)
@@ -120,7 +118,6 @@ class _Division:
         if f not in self.most_a:
             self.feeds.append(f)
             self.most_a[f] = most_amps(self.bench, self.supply, f)
-            self.most_w[f] = self.bench.facts.feeds[f].max_w * self.bench.facts.supply_loading[self.supply]
 
     def drivers_of(self, state: State) -> list[Driver]:
         """The drivers of these lamps in a layout."""
@@ -142,6 +139,10 @@ class _Division:
             self._circuits[key] = along_tree(self.bench, self.supply, f, self.tree, self.leads, mine)
         return self._circuits[key]
 
+    def circuits_of(self, drivers: Sequence[Driver]) -> list[Fed]:
+        """Their circuits that hold."""
+        return [fed for f, those in drivers for x in those if (fed := self.circuit(f, x)) is not None]
+
     def price(self, driver: Driver) -> float:
         """A driver with its circuits and its hub; infinite where it does not hold them."""
         f, those = driver
@@ -155,27 +156,18 @@ class _Division:
         return sum(map(self.price, drivers))
 
     def _worked_out(self, f: int, those: Sequence[int]) -> float:
-        feed = self.bench.facts.feeds[f]
-        if len(those) > feed.outlets:
-            return math.inf
-        circuits = [fed for lamps in those if (fed := self.circuit(f, lamps)) is not None]
+        circuits = self.circuits_of([(f, tuple(those))])
         if len(circuits) < len(those):
             return math.inf
-        start = [sum(fed.start[k] for fed in circuits) for k in range(len(feed.max_start))]
-        if (
-            sum(fed.amps for fed in circuits) > self.most_a[f]
-            or sum(fed.load_w for fed in circuits) > self.most_w[f]
-            or any(map(gt, start, feed.max_start))
-            or (feed.hub and self.bench.packing.outlets(circuits) is None)
-        ):
+        packed = self.bench.packing.share(circuits)
+        if packed is None or len(packed) > 1:
             return math.inf
         of_hub = hub_price(self.bench, self.supply, f, len(those))
-        return feed.price + of_hub + sum(fed.price for fed in circuits)
+        return self.bench.facts.feeds[f].price + of_hub + sum(fed.price for fed in circuits)
 
     def is_packed_so(self, drivers: Sequence[Driver]) -> bool:
         """Whether a layout of these circuits has no more drivers: which share one is worked out anew by the layout."""
-        circuits = [fed for f, those in drivers for x in those if (fed := self.circuit(f, x)) is not None]
-        packed = self.bench.packing.share(circuits)
+        packed = self.bench.packing.share(self.circuits_of(drivers))
         return packed is not None and len(packed) <= len(drivers)
 
     def cut_walk(self) -> list[Driver] | None:
@@ -236,7 +228,7 @@ def _anneal(division: _Division, drivers: list[Driver], rng: random.Random, move
     most = max(most, len(drivers))
     current, prices = list(drivers), [division.price(driver) for driver in drivers]
     best, least = list(current), sum(prices)
-    total, unit = least, least / max(1, len(division.walk))
+    unit = least / max(1, len(division.walk))
     kinds, weights = list(_MOVES), list(_MOVES.values())
     for step in range(moves):
         if division.bench.effort.stopped:

@@ -135,14 +135,14 @@ def _by_sums(facts: Facts, loads: Loads, drivers: float, stop: Callable[[], bool
     program = Program(relax_joints(facts, loads, drivers))
     program.activate(np.arange(len(program.relaxation.cost)))
     if program.solve() != "optimal":  # the drivers alone are a bound
-        return _bound(_named(trench, {"drivers": drivers}))
+        return _bound(named_parts(trench, {"drivers": drivers}))
     counted, _ = program.prove()
     return _bound(
-        _named(trench, dict(zip(PARTS, program.parts().tolist(), strict=True))), trench + max(counted, drivers)
+        named_parts(trench, dict(zip(PARTS, program.parts().tolist(), strict=True))), trench + max(counted, drivers)
     )
 
 
-def _named(trench: float, counts: dict[str, float]) -> dict[str, float]:
+def named_parts(trench: float, counts: dict[str, float]) -> dict[str, float]:
     """Parts as they are shown: of dual ascent, and of the program without ground."""
     return {
         "trench, leads, cable, supply points": trench,
@@ -166,7 +166,7 @@ def _by_parts(
     if facts.num_lamps * len(loads.ways) * len(facts.supply_price) > COUNT_SIZE:
         return _by_sums(facts, loads, drivers, stop)
     found = ByParts(facts, loads, drivers, num_drivers, _nodes(facts, effort), effort, stop).prove()
-    return _bound(_named(found.trench, found.counts), found.total)
+    return _bound(named_parts(found.trench, found.counts), found.total)
 
 
 def _whole(
@@ -275,6 +275,7 @@ __all__ = [
     "gather_loads",
     "least_watts",
     "lower_bound",
+    "named_parts",
     "quick_bound",
     "shortest_m",
 ]

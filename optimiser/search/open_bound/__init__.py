@@ -29,7 +29,7 @@ from itertools import combinations
 import numpy as np
 
 from ...ground.zones import Land
-from ..bound import Bound, dual_ascent, gather_loads
+from ..bound import Bound, dual_ascent, gather_loads, named_parts
 from ..bound.copper import amps_per_volt, line_prices, nearest_m, over_shortest
 from ..bound.drivers import drivers_bound
 from ..bound.loads import Loads
@@ -147,7 +147,7 @@ class _Bounds:
                     break
             total = best + paid + one.counted
             if total < least.total:
-                least = Bound(total, _named(best + paid, one.counts), SAYS)
+                least = Bound(total, named_parts(best + paid, one.counts), SAYS)
         return least
 
     def _sets(self) -> Iterator[_Set]:
@@ -202,16 +202,6 @@ class _Bounds:
         plain = one.expected - one.counted
         best, number = max(found)
         return lines[-number], best / plain if plain > 0 else 0.0
-
-
-def _named(trench: float, counts: dict[str, float]) -> dict[str, float]:
-    return {
-        "trench, leads, cable, supply points": trench,
-        "joints": counts.get("joints", 0.0),
-        "cable ends": counts.get("cable", 0.0),
-        "drivers": counts.get("drivers", 0.0),
-        "fuses": counts.get("fuses", 0.0),
-    }
 
 
 __all__ = ["SAYS", "open_bound"]
